@@ -1,0 +1,35 @@
+# Everything a fresh machine needs is python3.11 with venv, and make.
+PYTHON ?= python3.11
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+
+.PHONY: demo test check bench demo-data clean
+
+demo: $(STAMP)
+	$(BIN)/matchkit rank P02 --different
+
+test: $(STAMP)
+	$(BIN)/python -m pytest
+
+check: $(STAMP)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(MAKE) test
+
+bench: $(STAMP)
+	$(BIN)/python tests/bench.py
+
+demo-data: $(STAMP)
+	$(BIN)/python data/make_demo.py
+
+clean:
+	rm -rf $(VENV) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage
+
+$(STAMP): pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet --editable . --group dev
+	touch $(STAMP)
