@@ -1,0 +1,160 @@
+"""Every number with a meaning that is not a weight of the score: value, unit, spread, source, status.
+
+A value is ``published`` (its source can be opened), ``computed`` (follows from the model) or ``assumed`` (ours; nothing was
+found, and the answer that rests on it says so). The weights and limits of the score stand in ``match/desirability.py``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Instrument = Literal["soprano", "alto", "tenor", "baritone", "clarinet"]
+INSTRUMENTS: tuple[Instrument, ...] = ("soprano", "alto", "tenor", "baritone", "clarinet")
+
+Status = Literal["published", "computed", "assumed"]
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One number: what it is, how sure it is and where it is from."""
+
+    value: float
+    unit: str
+    meaning: str
+    source: str
+    status: Status
+    u: float = 0.0
+    """Standard uncertainty, in the same unit."""
+
+
+@dataclass(frozen=True)
+class PerInstrument:
+    """One number for each instrument, sharing unit, source and status."""
+
+    values: dict[str, float]
+    unit: str
+    meaning: str
+    source: str
+    status: Status
+
+    def __getitem__(self, instrument: str) -> float:
+        return self.values[instrument]
+
+
+AIR_DENSITY = Parameter(
+    1.19, "kg/m3", "air in the mouth and the mouthpiece", "Worman and Schumacher set, from memory", "assumed"
+)
+
+# Facing
+THIN_FEELER = Parameter(0.038, "mm", "leaf that defines the facing length", "common practice, no source", "assumed")
+CLAMP_HEIGHT = Parameter(
+    0.010, "mm", "height of the fair curve where the reed is taken as clamped", "docs/physics.md, section 1", "computed"
+)
+U_FEELER = Parameter(0.005, "mm", "thickness of one feeler leaf", "no table could be opened", "assumed")
+U_STOP = Parameter(0.10, "mm", "one reading of where a feeler stops", "a fifth of a half-millimetre gauge", "assumed")
+U_TIP = Parameter(0.02, "mm", "a tip opening measured with a gauge", "no source", "assumed")
+U_TIP_NOMINAL = Parameter(0.05, "mm", "a tip opening taken from a label or a list", "no source", "assumed")
+U_FACING_NOMINAL = Parameter(1.0, "mm", "a facing length taken from a list or a default", "no source", "assumed")
+
+# Reed
+CROWN = Parameter(
+    0.72, "1", "second moment of the crowned section over the full rectangle's", "edge/centre 0.6", "assumed", 0.04
+)
+STIFFNESS_LOAD = Parameter(5.0, "mm", "tip to the load in the stiffness test", "docs/data.md", "assumed")
+STIFFNESS_LOAD_FAR = Parameter(
+    8.0, "mm", "a load further back than this gets a warning", "computed errors, 2.4 to 5.6 %", "computed"
+)
+STIFFNESS_CLAMP = PerInstrument(
+    {"clarinet": 21.0, "soprano": 22.0, "alto": 24.0, "tenor": 27.0, "baritone": 29.0},
+    "mm",
+    "tip to the clamp's edge in the stiffness test",
+    "docs/data.md",
+    "assumed",
+)
+U_STIFFNESS = Parameter(
+    0.03, "1", "one stiffness reading: the load's place (0.1 mm is 2 %) and the dial", "computed", "computed"
+)
+U_SCALE = Parameter(0.04, "1", "mean stiffness of a box, read on a few reeds", "no source", "assumed")
+U_LABEL = Parameter(0.10, "1", "stiffness of a reed known by its label only", "about one half strength", "assumed")
+U_PROFILE = Parameter(0.02, "mm", "one thickness of a measured profile", "no source", "assumed")
+U_PROFILE_GENERIC = Parameter(
+    0.04, "1", "closing pressure, from a generic profile", "computed over the demo profiles", "computed"
+)
+U_REED_PLACE = Parameter(0.2, "mm", "where the reed's tip stands against the tip rail", "no source", "assumed")
+BOX_SPREAD = Parameter(8.0, "%", "spread of stiffness within a box, one standard deviation", "no source", "assumed")
+WET_FACTOR = Parameter(0.75, "1", "modulus of wet cane over dry", "from memory", "assumed", 0.05)
+LABEL_MODULUS = Parameter(
+    6.0e9,
+    "Pa",
+    "dry modulus given to strength 3 where nothing was measured",
+    "cane 5.25 to 6.25 GPa, Weidenfeller et al. 2018",
+    "published",
+)
+LABEL_STRENGTH = Parameter(3.0, "strength", "the strength that modulus is given to", "no source", "assumed")
+HALF_STRENGTH = Parameter(0.12, "1", "stiffness gained by half a strength", "common practice, no source", "assumed")
+
+# Player
+LIP_PLACE = PerInstrument(
+    {"clarinet": 9.0, "soprano": 9.0, "alto": 10.0, "tenor": 12.0, "baritone": 13.0},
+    "mm",
+    "tip to the lip's middle",
+    "no source",
+    "assumed",
+)
+LIP_SPREAD = Parameter(5.0, "mm", "length of reed the lip force is spread over", "no source", "assumed")
+LIP_FORCE = Parameter(2.0, "N", "lip force where nothing is known", "0.5 to 3 N, from memory", "assumed")
+BLOW_FRACTION = Parameter(
+    0.45, "1", "blowing pressure over the lowered closing pressure", "between onset 1/3 and beating 1/2", "assumed"
+)
+BLOW_DEFAULT = Parameter(
+    3.0, "kPa", "blowing pressure where nothing is known", "about 30 cm of water, typical for saxophone", "published"
+)
+EFFORT_FRACTION = Parameter(0.25, "1", "effort of the present set-up over its closing pressure", "no source", "assumed")
+
+# Air
+REED_VOLUME = PerInstrument(
+    {"soprano": 1.5, "alto": 2.25, "tenor": 3.25, "baritone": 5.5},
+    "cm3",
+    "air volume with the compliance of a reed as played",
+    "soprano and tenor read at second hand (UNSW); alto between them, baritone beyond",
+    "published",
+)
+
+# Comparing two set-ups
+SHARE_U = Parameter(0.010, "1", "closing share, from 0.02 mm of profile", "computed", "computed")
+NOTICE = Parameter(0.25, "step", "a difference below this is called 'about the same'", "no source", "assumed")
+
+
+@dataclass(frozen=True)
+class FeatureScale:
+    """How a feature is scaled before distances are taken: (value - typical) / one, for each instrument."""
+
+    typical: dict[str, float]
+    one: dict[str, float]
+    unit: str
+    meaning: str
+
+
+def _scale(typical: tuple[float, ...], one: tuple[float, ...] | float, unit: str, meaning: str) -> FeatureScale:
+    ones = (one,) * len(INSTRUMENTS) if isinstance(one, float) else one
+    return FeatureScale(dict(zip(INSTRUMENTS, typical, strict=True)), dict(zip(INSTRUMENTS, ones, strict=True)), unit, meaning)
+
+
+# Order of the tuples: soprano, alto, tenor, baritone, clarinet. All assumed: a typical part, and a difference that players
+# would call clear.
+FEATURE_SCALES: dict[str, FeatureScale] = {
+    "tip_opening": _scale((1.5, 1.9, 2.5, 2.6, 1.08), (0.2, 0.25, 0.35, 0.35, 0.1), "mm", "tip opening"),
+    "facing_length": _scale((19.0, 22.0, 24.5, 26.5, 18.0), 2.0, "mm", "facing length"),
+    "smoothness": _scale((15.0,) * 5, 20.0, "µm", "RMS of measured minus fair"),
+    "rail_leak": _scale((0.15,) * 5, 0.3, "mm2", "leak between the rails"),
+    "baffle_height": _scale((4.5, 5.5, 6.5, 7.5, 5.0), 1.5, "mm", "rail plane to the baffle"),
+    "chamber_volume": _scale((3.2, 5.6, 6.6, 11.5, 5.0), (0.6, 0.9, 1.1, 1.5, 0.8), "cm3", "chamber"),
+    "cut": _scale((0.5,) * 5, 1.0, "1", "1 filed, 0 unfiled"),
+    "tip_thickness": _scale((0.10,) * 5, 0.02, "mm", "thickness of the profile at the tip"),
+    "ln_closing_pressure": _scale((1.6, 1.8, 2.0, 2.1, 1.4), 0.2, "ln kPa", "closing pressure"),
+    "playing_opening": _scale((1.1, 1.4, 1.8, 1.9, 0.8), (0.2, 0.25, 0.35, 0.35, 0.15), "mm", "opening under the lip"),
+    "closing_share": _scale((0.06,) * 5, 0.04, "1", "area left at the closing pressure"),
+    "ln_from_target": _scale((0.0,) * 5, 0.15, "1", "closing pressure over the player's target"),
+    "embouchure": _scale((0.0,) * 5, 1.0, "1", "-1 light, 0 medium, 1 firm"),
+}

@@ -1,0 +1,79 @@
+"""What can go wrong, and one line of a table that is wrong.
+
+Every error is a :class:`MatchkitError` and also the built-in a caller would catch without knowing this package.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong in a table.
+
+    ``row`` counts as a spreadsheet does (the header is row 1, blank rows count); it is None where a whole file is meant.
+    """
+
+    source: str
+    row: int | None
+    column: str | None
+    read: str
+    expected: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        place = self.source
+        if self.row is not None:
+            place += f", row {self.row}"
+        if self.column is not None:
+            place += f", column {self.column}"
+        text = f"{place}: read {self.read}; expected {self.expected}"
+        return f"{text} ({self.hint})" if self.hint else text
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the fields by name, for JSON."""
+        return {
+            "source": self.source,
+            "row": self.row,
+            "column": self.column,
+            "read": self.read,
+            "expected": self.expected,
+            "hint": self.hint,
+        }
+
+
+class MatchkitError(Exception):
+    """Base of every error this package raises on purpose."""
+
+
+class DataError(MatchkitError, ValueError):
+    """Tables that cannot be used; ``problems`` lists everything that is wrong with them."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        count = len(self.problems)
+        head = f"{count} problem{'' if count == 1 else 's'} in the tables"
+        super().__init__("\n".join([head, *(f"  {problem}" for problem in self.problems)]))
+
+
+class UnknownIdError(MatchkitError, LookupError):
+    """An id that is in no table."""
+
+
+class RequestError(MatchkitError, ValueError):
+    """A question that cannot be answered as it was put, such as two opposite wishes."""
+
+
+class SourceError(MatchkitError, OSError):
+    """A place that cannot be read or written."""
+
+
+class PhysicsInputError(MatchkitError, ValueError):
+    """A facing, reed or load that no beam can be computed from."""
+
+
+class ContactError(MatchkitError, ArithmeticError):
+    """A contact solution that does not satisfy its own conditions."""

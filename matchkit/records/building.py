@@ -1,0 +1,33 @@
+"""Building a record from values, with what is wrong said field by field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+@dataclass(frozen=True)
+class Slip:
+    """One field that a model refuses."""
+
+    field: str
+    read: str
+    expected: str
+
+
+def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
+    """Give the record, or everything that is wrong with the values.
+
+    >>> from matchkit.records.spec import HouseSpec
+    >>> build(HouseSpec, {"wish_step": 2})[0].field
+    'wish_step'
+    """
+    try:
+        return model.model_validate(values)
+    except ValidationError as error:
+        return [Slip(".".join(str(part) for part in slip["loc"]), str(slip["input"]), slip["msg"]) for slip in error.errors()]

@@ -1,0 +1,47 @@
+"""Players, as codes and never as names, and what they said of a set-up."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from matchkit.constants import Instrument
+from matchkit.records.quantity import Quantity, Record
+
+Rating = Annotated[float | None, Quantity("mark on a line from 0 to 10", "points", 0, 10)]
+
+
+class Player(Record):
+    """A player and the set-up they play now."""
+
+    id: Annotated[str, Quantity("code of the player, never a name")]
+    instrument: Annotated[Instrument, Quantity("what they play")]
+    embouchure: Annotated[Literal["light", "medium", "firm"] | None, Quantity("how much they hold")] = None
+    blow_kpa: Annotated[float | None, Quantity("blowing pressure at a comfortable loudness", "kPa", 0.3, 15)] = None
+    lip_mm: Annotated[float | None, Quantity("tip to the lip's middle", "mm", 3, 25)] = None
+    mouthpiece_id: Annotated[str | None, Quantity("mouthpiece they play now", refers_to="mouthpieces")] = None
+    reed_id: Annotated[str | None, Quantity("reed they play now", refers_to="reeds")] = None
+    ligature_id: Annotated[str | None, Quantity("ligature they play now", refers_to="ligatures")] = None
+    neck_id: Annotated[str | None, Quantity("neck they play now", refers_to="necks")] = None
+
+
+class Playtest(Record):
+    """One set-up, played once by one player."""
+
+    id: Annotated[str, Quantity("short code, one per row")]
+    date: Annotated[dt.date | None, Quantity("day, as 2026-01-31")] = None
+    player_id: Annotated[str, Quantity("who played", refers_to="players")]
+    mouthpiece_id: Annotated[str, Quantity("mouthpiece played", refers_to="mouthpieces")]
+    reed_id: Annotated[str, Quantity("reed played", refers_to="reeds")]
+    ligature_id: Annotated[str | None, Quantity("ligature used", refers_to="ligatures")] = None
+    session: Annotated[str | None, Quantity("which sitting it belongs to")] = None
+    position: Annotated[int | None, Quantity("place in the order of that sitting", "", 1, 1000)] = None
+    blind: Annotated[bool | None, Quantity("whether the player could not know the parts")] = None
+    reed_offset_mm: Annotated[float, Quantity("reed's tip past the tip rail; 0 is flush", "mm", -3, 3)] = 0.0
+    reed_age: Annotated[Literal["new", "broken in", "old"] | None, Quantity("age of the reed")] = None
+    ease: Rating = None
+    resistance: Rating = None
+    brightness: Rating = None
+    evenness: Rating = None
+    overall: Rating = None
+    note: Annotated[str | None, Quantity("free text")] = None

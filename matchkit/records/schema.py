@@ -1,0 +1,23 @@
+"""The tables of a house and the record each one holds."""
+
+from __future__ import annotations
+
+from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
+from matchkit.records.people import Player, Playtest
+from matchkit.records.quantity import Record
+
+TABLES: dict[str, type[Record]] = {
+    "mouthpieces": Mouthpiece,
+    "facings": FacingReading,
+    "reeds": Reed,
+    "reed_profiles": ProfilePoint,
+    "strength_scale": StrengthStep,
+    "ligatures": Ligature,
+    "necks": Neck,
+    "players": Player,
+    "playtests": Playtest,
+}
+"""In the order in which a house is filled in."""
+
+REQUIRED_TABLES = ("mouthpieces", "reeds", "ligatures")
+"""Without these there is nothing to rank; every other table may be missing."""
