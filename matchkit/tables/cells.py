@@ -1,0 +1,151 @@
+"""One cell: from what was typed to a value, or to what was expected instead."""
+
+from __future__ import annotations
+
+import math
+import types
+import typing
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from matchkit.records.quantity import Quantity
+from matchkit.units import MM_PER_INCH, MM_PER_THOU
+
+_YES = {"yes", "true", "1", "y"}
+_NO = {"no", "false", "0", "n"}
+_SHOWN = 40
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why a cell could not be taken."""
+
+    expected: str
+    hint: str = ""
+
+
+@dataclass(frozen=True)
+class CellType:
+    """The type of a field without its wrapping: base type, choices, whether it may be blank."""
+
+    base: type
+    choices: tuple[str, ...]
+    optional: bool
+
+
+def cell_type(annotation: Any) -> CellType:
+    """Unwrap a field's annotation.
+
+    >>> cell_type(float | None).optional
+    True
+    """
+    optional = False
+    if typing.get_origin(annotation) in (types.UnionType, typing.Union):
+        inner = [part for part in typing.get_args(annotation) if part is not type(None)]
+        optional = len(inner) < len(typing.get_args(annotation))
+        annotation = inner[0]
+    if typing.get_origin(annotation) is typing.Literal:
+        return CellType(str, tuple(str(choice) for choice in typing.get_args(annotation)), optional)
+    return CellType(annotation, (), optional)
+
+
+def shown(text: str) -> str:
+    """Quote what was read, short and without control characters."""
+    clean = "".join(character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text)
+    return f"'{clean if len(clean) <= _SHOWN else clean[:_SHOWN] + '…'}'"
+
+
+def plain(number: float) -> str:
+    """Write a number as a person would.
+
+    >>> plain(1.92), plain(24.0)
+    ('1.92', '24')
+    """
+    return f"{number:.4g}"
+
+
+def parse_cell(text: str, kind: CellType, quantity: Quantity, *, factor: float = 1.0, decimal_comma: bool) -> Any | Refusal:
+    """Give the value of a cell that is not blank, in the field's own unit, or why there is none.
+
+    ``factor`` converts from the unit of the column that was used; limits are those of the field.
+    """
+    word = text.strip()
+    if kind.choices:
+        return word.lower() if word.lower() in kind.choices else Refusal("one of " + ", ".join(kind.choices))
+    if kind.base is str:
+        return text
+    if kind.base is bool:
+        return word.lower() in _YES if word.lower() in _YES | _NO else Refusal("yes or no")
+    if kind.base is date:
+        return _parse_day(word)
+    return _parse_number(word, kind, quantity, factor=factor, decimal_comma=decimal_comma)
+
+
+def _parse_day(word: str) -> date | Refusal:
+    try:
+        return date.fromisoformat(word)
+    except ValueError:
+        return Refusal("a day as 2026-01-31", "year first, with two digits for month and day")
+
+
+def _parse_number(
+    word: str, kind: CellType, quantity: Quantity, *, factor: float, decimal_comma: bool
+) -> float | int | Refusal:
+    expected = range_text(quantity, whole=kind.base is int)
+    if word.startswith("="):
+        return Refusal(expected, "this is a formula: paste its value")
+    candidate = word.replace(",", ".") if decimal_comma and word.count(",") == 1 and "." not in word else word
+    try:
+        number = float(candidate)
+    except ValueError:
+        return Refusal(expected, _text_hint(word))
+    if not math.isfinite(number) or "_" in candidate:
+        return Refusal(expected)
+    if kind.base is int:
+        if number != int(number):
+            return Refusal(expected)
+        number = int(number)
+    else:
+        number = round(number * factor, 9)
+    low, high = quantity.low, quantity.high
+    if (low is not None and number < low) or (high is not None and number > high):
+        return Refusal(expected, _slip_hint(number, quantity))
+    return number
+
+
+def _text_hint(word: str) -> str:
+    if word.count(",") == 1 and word.replace(",", "").isdigit():
+        return f"decimal comma? write {word.replace(',', '.')}"
+    digits = word.rstrip("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ\"'% ")
+    if digits != word and digits:
+        return "the number alone; the unit is in the column's name"
+    return ""
+
+
+def range_text(quantity: Quantity, *, whole: bool = False) -> str:
+    """Say what numbers a field takes.
+
+    >>> range_text(Quantity("tip", "mm", 0.5, 4))
+    'a number from 0.5 to 4 mm'
+    """
+    text = "a whole number" if whole else "a number"
+    if quantity.low is not None and quantity.high is not None:
+        text += f" from {plain(quantity.low)} to {plain(quantity.high)}"
+    return f"{text} {quantity.unit}".rstrip()
+
+
+def _slip_hint(number: float, quantity: Quantity) -> str:
+    """Name the slip that would bring a length into range."""
+    if quantity.unit != "mm" or quantity.low is None or quantity.high is None or number <= 0:
+        return ""
+    guesses = (
+        (number * MM_PER_INCH, "{0} looks like inches: that is {1} mm"),
+        (number / 100, "{0} looks like {1} mm in hundredths"),
+        (number * MM_PER_THOU, "{0} looks like thousandths of an inch: that is {1} mm"),
+        (number / 10, "{0} looks like {1} mm in tenths"),
+    )
+    fitting = [
+        wording.format(plain(number), f"{value:.4g}") for value, wording in guesses if quantity.low <= value <= quantity.high
+    ]
+    return "; or ".join(fitting[:2])

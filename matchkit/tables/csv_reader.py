@@ -1,0 +1,191 @@
+"""A csv file as people export it: byte-order mark, semicolons and decimal commas, columns in any order, blank rows."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from matchkit.errors import Problem
+from matchkit.records.building import build
+from matchkit.records.quantity import Quantity, Record, quantities
+from matchkit.tables.cells import CellType, Refusal, cell_type, parse_cell, shown
+
+MAX_BYTES = 64 * 1024 * 1024
+MAX_ROWS = 200_000
+
+
+@dataclass
+class Reading:
+    """What a file gave: records with the row each stood in, what is wrong, and what is merely odd."""
+
+    source: str
+    records: list[Record] = field(default_factory=list)
+    rows: list[int] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Column:
+    """A column of the file and the field it fills."""
+
+    place: int
+    header: str
+    name: str
+    kind: CellType
+    quantity: Quantity
+    factor: float
+
+
+def read_csv(path: Path, model: type[Record]) -> Reading:
+    """Read one table; problems are collected, never raised.
+
+    Rows count as a spreadsheet counts them: the header is row 1 and blank rows count. Text stays as typed but for blanks
+    around an id; a column may stand in another unit where the schema accepts it.
+    """
+    reading = Reading(path.name)
+    text = _decode(path, reading)
+    if text is None:
+        return reading
+    delimiter = _delimiter(text)
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    try:
+        header = next(rows, None)
+        if header is None or not any(cell.strip() for cell in header):
+            reading.problems.append(Problem(reading.source, 1, None, "an empty first row", "a header row with column names"))
+            return reading
+        columns = _columns(header, model, reading)
+        if not reading.problems:
+            for number, cells in enumerate(rows, start=2):
+                if number > MAX_ROWS:
+                    reading.problems.append(Problem(reading.source, number, None, "more rows", f"at most {MAX_ROWS} rows"))
+                    break
+                if any(cell.strip() for cell in cells):
+                    _read_row(number, cells, columns, model, reading, len(header), decimal_comma=delimiter == ";")
+    except csv.Error as error:
+        reading.problems.append(
+            Problem(
+                reading.source, rows.line_num, None, str(error), "csv with matched quotes", "look for a stray quotation mark"
+            )
+        )
+    return reading
+
+
+def _decode(path: Path, reading: Reading) -> str | None:
+    size = path.stat().st_size
+    if size > MAX_BYTES:
+        reading.problems.append(Problem(reading.source, None, None, f"{size} bytes", f"at most {MAX_BYTES} bytes"))
+        return None
+    raw = path.read_bytes()
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = raw.count(b"\n", 0, error.start) + 1
+        read = f"the byte {raw[error.start]:#04x}"
+        reading.problems.append(Problem(reading.source, row, None, read, "UTF-8 text", "save it as 'CSV UTF-8'"))
+        return None
+    if not text.strip():
+        reading.problems.append(Problem(reading.source, None, None, "an empty file", "a header row with column names"))
+        return None
+    if "\0" in text:
+        reading.problems.append(Problem(reading.source, None, None, "a zero byte", "a text file with commas or semicolons"))
+        return None
+    return text
+
+
+def _delimiter(text: str) -> str:
+    first = next(line for line in text.splitlines() if line.strip())
+    return max((",", ";", "\t"), key=first.count)
+
+
+def _columns(header: list[str], model: type[Record], reading: Reading) -> list[_Column]:
+    described = quantities(model)
+    kinds = {name: cell_type(info.annotation) for name, info in model.model_fields.items()}
+    other = {unit.column: (name, unit.factor) for name, quantity in described.items() for unit in quantity.accepts}
+    columns: list[_Column] = []
+    for place, cell in enumerate(header):
+        title = cell.strip()
+        if not title:
+            continue
+        name, factor = other.get(title, (title, 1.0))
+        if name not in described:
+            near = _near(title, [*described, *other])
+            reading.warnings.append(
+                Problem(
+                    reading.source,
+                    1,
+                    title,
+                    shown(title),
+                    "a column of this table; it was left out",
+                    f"did you mean {near}?" if near else "",
+                )
+            )
+            continue
+        if any(column.name == name for column in columns):
+            reading.problems.append(
+                Problem(reading.source, 1, title, shown(title), f"one column for {name}", "two columns say the same thing")
+            )
+            continue
+        columns.append(_Column(place, title, name, kinds[name], described[name], factor))
+    present = {column.name for column in columns}
+    for name, info in model.model_fields.items():
+        if info.is_required() and name not in present:
+            near = _near(name, [cell.strip() for cell in header])
+            hint = f"is it the column {near}?" if near else ""
+            reading.problems.append(Problem(reading.source, 1, name, "no such column", f"a column {name}", hint))
+    return columns
+
+
+def _near(word: str, others: list[str]) -> str | None:
+    from difflib import get_close_matches
+
+    return next(iter(get_close_matches(word.lower(), others, n=1, cutoff=0.75)), None)
+
+
+def _read_row(
+    number: int,
+    cells: list[str],
+    columns: list[_Column],
+    model: type[Record],
+    reading: Reading,
+    width: int,
+    *,
+    decimal_comma: bool,
+) -> None:
+    found = list(_row_problems(number, cells, reading.source, width))
+    values: dict[str, Any] = {}
+    for column in columns:
+        text = cells[column.place] if column.place < len(cells) else ""
+        if not text.strip():
+            if not column.kind.optional and model.model_fields[column.name].is_required():
+                expected = f"a value: {column.quantity.meaning}"
+                found.append(Problem(reading.source, number, column.header, "nothing", expected))
+            continue
+        if column.name == "id" or column.name.endswith("_id"):
+            text = text.strip()
+        value = parse_cell(text, column.kind, column.quantity, factor=column.factor, decimal_comma=decimal_comma)
+        if isinstance(value, Refusal):
+            found.append(Problem(reading.source, number, column.header, shown(text), value.expected, value.hint))
+        else:
+            values[column.name] = value
+    if found:
+        reading.problems.extend(found)
+        return
+    record = build(model, values)
+    if isinstance(record, list):  # the schema knows more than the cell parser: keep its own words
+        reading.problems.extend(Problem(reading.source, number, slip.field, shown(slip.read), slip.expected) for slip in record)
+        return
+    reading.records.append(record)
+    reading.rows.append(number)
+
+
+def _row_problems(number: int, cells: list[str], source: str, width: int) -> Iterator[Problem]:
+    spare = [cell for cell in cells[width:] if cell.strip()]
+    if spare:
+        yield Problem(
+            source, number, None, f"{len(cells)} cells", f"{width} cells", "a comma inside a number or a name needs quotes"
+        )

@@ -1,0 +1,135 @@
+"""The tables of one house, read and checked."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from matchkit.errors import DataError, Problem, SourceError
+from matchkit.records.building import build
+from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
+from matchkit.records.people import Player, Playtest
+from matchkit.records.quantity import Record
+from matchkit.records.schema import REQUIRED_TABLES, TABLES
+from matchkit.records.spec import HouseSpec
+from matchkit.tables.cells import shown
+from matchkit.tables.csv_reader import Reading, read_csv
+
+SPEC_FILE = "house.toml"
+
+Row = TypeVar("Row", bound=Record)
+
+
+@dataclass(frozen=True)
+class Tables:
+    """Every record of a house, table by table, in the order of the files."""
+
+    source: str
+    mouthpieces: tuple[Mouthpiece, ...]
+    facings: tuple[FacingReading, ...]
+    reeds: tuple[Reed, ...]
+    reed_profiles: tuple[ProfilePoint, ...]
+    strength_scale: tuple[StrengthStep, ...]
+    ligatures: tuple[Ligature, ...]
+    necks: tuple[Neck, ...]
+    players: tuple[Player, ...]
+    playtests: tuple[Playtest, ...]
+    spec: HouseSpec
+    warnings: tuple[Problem, ...] = ()
+
+
+@dataclass
+class SourceReading:
+    """Every table of a source as it was read, before anything is refused."""
+
+    source: str
+    tables: dict[str, Reading]
+    spec: HouseSpec = field(default_factory=HouseSpec)
+    problems: list[Problem] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
+
+    def rows(self, table: str, model: type[Row]) -> list[tuple[int, Row]]:
+        """Give row numbers and records of a table, empty where it is missing."""
+        reading = self.tables.get(table)
+        if reading is None:
+            return []
+        return [(row, record) for row, record in zip(reading.rows, reading.records, strict=True) if isinstance(record, model)]
+
+    def file(self, table: str) -> str:
+        """Give the name of a table's file, for messages."""
+        return f"{table}.csv"
+
+
+def read_source(source: str | Path) -> SourceReading:
+    """Read a directory of csv files and check everything in it; problems are collected.
+
+    Raises SourceError where there is no such directory.
+    """
+    from matchkit.tables.rules import check_house
+
+    folder = Path(source)
+    if not folder.is_dir():
+        raise SourceError(
+            f"{folder}: expected a directory of csv files" + ("" if folder.exists() else ", and there is nothing there")
+        )
+    reading = SourceReading(str(source), {})
+    for table, model in TABLES.items():
+        path = folder / f"{table}.csv"
+        if path.is_file():
+            reading.tables[table] = read_csv(path, model)
+        elif table in REQUIRED_TABLES:
+            hint = "matchkit tables template writes an empty one"
+            reading.problems.append(Problem(path.name, None, None, "no such file", "this table", hint))
+    for path in sorted(folder.glob("*.csv")):
+        if path.stem not in TABLES:
+            reading.warnings.append(
+                Problem(path.name, None, None, "a file", "one of " + ", ".join(TABLES) + "; it was left out")
+            )
+    _read_spec(folder / SPEC_FILE, reading)
+    for found in reading.tables.values():
+        reading.problems.extend(found.problems)
+        reading.warnings.extend(found.warnings)
+    check_house(reading)
+    return reading
+
+
+def read_tables(source: str | Path) -> Tables:
+    """Read a house; raises DataError with every problem where there is one."""
+    reading = read_source(source)
+    if reading.problems:
+        raise DataError(reading.problems)
+
+    def records(table: str, model: type[Row]) -> tuple[Row, ...]:
+        return tuple(record for _, record in reading.rows(table, model))
+
+    return Tables(
+        source=reading.source,
+        mouthpieces=records("mouthpieces", Mouthpiece),
+        facings=records("facings", FacingReading),
+        reeds=records("reeds", Reed),
+        reed_profiles=records("reed_profiles", ProfilePoint),
+        strength_scale=records("strength_scale", StrengthStep),
+        ligatures=records("ligatures", Ligature),
+        necks=records("necks", Neck),
+        players=records("players", Player),
+        playtests=records("playtests", Playtest),
+        spec=reading.spec,
+        warnings=tuple(reading.warnings),
+    )
+
+
+def _read_spec(path: Path, reading: SourceReading) -> None:
+    if not path.is_file():
+        return
+    try:
+        raw: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        reading.problems.append(Problem(path.name, None, None, str(error), "TOML text"))
+        return
+    spec = build(HouseSpec, raw)
+    if isinstance(spec, list):
+        reading.problems.extend(Problem(path.name, None, slip.field, shown(slip.read), slip.expected) for slip in spec)
+    else:
+        reading.spec = spec

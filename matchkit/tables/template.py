@@ -1,0 +1,44 @@
+"""Empty tables to fill in, computed from the schema."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+from matchkit.errors import SourceError
+from matchkit.records.quantity import quantities
+from matchkit.records.schema import TABLES
+from matchkit.tables.store import SPEC_FILE
+
+_SPEC = """# What this house decides for itself; every line may be left out.
+# name = "our workshop"
+# wish_step = 0.88          # one step of "freer", as a factor on closing pressure
+# wet_factor = 0.75         # modulus of wet cane over dry, assumed
+
+# [gauge]                   # standard uncertainties of your own gauges
+# u_feeler_mm = 0.005
+# u_stop_mm = 0.10
+# u_tip_mm = 0.02
+
+# [window]                  # closing pressure you call playable, kPa
+# alto = [4.0, 9.0]
+"""
+
+
+def write_template(folder: Path) -> list[Path]:
+    """Write a header row for every table, and a commented ``house.toml``; gives the files written.
+
+    Nothing is overwritten: raises SourceError, having written nothing, where one of the files is there already.
+    """
+    files = {folder / f"{table}.csv": list(quantities(model)) for table, model in TABLES.items()}
+    spec = folder / SPEC_FILE
+    taken = [path.name for path in (*files, spec) if path.exists()]
+    if taken:
+        raise SourceError(f"{folder}: {', '.join(taken)} already there; nothing was written")
+    folder.mkdir(parents=True, exist_ok=True)
+    for path, columns in files.items():
+        with path.open("x", encoding="utf-8", newline="") as file:
+            csv.writer(file).writerow(columns)
+    with spec.open("x", encoding="utf-8") as file:
+        file.write(_SPEC)
+    return [*files, spec]
