@@ -1,0 +1,66 @@
+"""The jet area of one reed against pressure: its curve, its elbow and its seal.
+
+Three-parameter curve of Gazengel et al. 2025 (Acta Acustica, aacus220063: abstract and the caption of figure 3 were read): two
+straight parts joined by a parabola from PM - Pe to PM + Pe. With those limits and a continuous slope the formula is unique.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.errors import PhysicsInputError
+from matchkit.physics.contact import Beams, solve_contact
+
+Array = NDArray[np.float64]
+
+SEAL_SHARE = 0.02
+SEAL_LIMIT = 3.0
+_POINTS = 121
+
+
+def three_parameter_area(pressure: Array | float, *, rest_area: float, closing_pressure: float, elbow_pressure: float) -> Array:
+    """Give the jet area at ``pressure`` (any shape, any unit of pressure, the same for all).
+
+    Raises PhysicsInputError unless 0 < elbow <= closing pressure.
+
+    >>> round(float(three_parameter_area(8.0, rest_area=1.0, closing_pressure=8.0, elbow_pressure=2.0)), 4)
+    0.0625
+    """
+    if not 0 < elbow_pressure <= closing_pressure:
+        raise PhysicsInputError("the elbow pressure must lie between 0 and the closing pressure")
+    p = np.asarray(pressure, dtype=float)
+    straight = 1 - p / closing_pressure
+    bend = (closing_pressure + elbow_pressure - p) ** 2 / (4 * elbow_pressure * closing_pressure)
+    bent = np.where(p < closing_pressure + elbow_pressure, bend, 0.0)
+    return np.asarray(rest_area * np.where(p <= closing_pressure - elbow_pressure, straight, bent))
+
+
+def fit_elbow(pressure: Array, area_share: Array, *, closing_pressure: float) -> float:
+    """Give the elbow pressure that fits a curve of area over rest area best (least squares), in the unit of ``pressure``."""
+    from scipy.optimize import minimize_scalar
+
+    def miss(elbow: float) -> float:
+        curve = three_parameter_area(pressure, rest_area=1.0, closing_pressure=closing_pressure, elbow_pressure=elbow)
+        return float(((curve - area_share) ** 2).sum())
+
+    found = minimize_scalar(miss, bounds=(1e-4 * closing_pressure, closing_pressure), method="bounded")
+    return float(found.x)
+
+
+def area_curve(beams: Beams, *, closing_per_modulus: float, weights: Array) -> tuple[Array, Array]:
+    """Give p/E from 0 to three closing pressures and the area over rest area there, for the single beam of a batch."""
+    pressure = np.linspace(0.0, SEAL_LIMIT * closing_per_modulus, _POINTS)
+    batch = beams.take(np.zeros(_POINTS, dtype=np.intp))
+    area = solve_contact(batch, pressure_per_modulus=pressure).gap_m @ weights
+    return pressure, area / area[0]
+
+
+def seal_pressure(pressure: Array, area_share: Array) -> float | None:
+    """Give where the area falls to 2 % of that at rest, straight between points; None where it does not within the curve."""
+    below = np.flatnonzero(area_share <= SEAL_SHARE)
+    if not len(below):
+        return None
+    at = int(below[0])
+    high, low = area_share[at - 1], area_share[at]
+    return float(pressure[at - 1] + (pressure[at] - pressure[at - 1]) * (high - SEAL_SHARE) / (high - low))
