@@ -1,0 +1,1 @@
+"""From checked records to ranked set-ups: parts, closing, terms, neighbours, blend, order, reasons."""

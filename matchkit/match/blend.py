@@ -1,0 +1,221 @@
+"""Physics and playtests together: the rating to expect, and what neighbours add to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.match.interval import group_folds, half_width
+from matchkit.match.neighbours import ResidualNeighbours, shrunk_mean
+from matchkit.records.parts import Ligature
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+PRIOR_TESTS = 20
+"""The line rating = 10 D is held as if by so many playtests, half at D = 0 and half at D = 1."""
+
+LEAST_SLOPE = 0.5
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How neighbours are weighted.
+
+    Chosen once, on the demo house, from a coarse grid by the mean absolute error over the splits *new player* and *new
+    mouthpiece*; fixed since (``make bench`` prints the errors they give).
+    """
+
+    neighbours: int = 25
+    bandwidth: float = 1.5
+    kappa: float = 1.0
+    other_player: float = 4.0
+    """omega: what another player adds to a squared distance."""
+    same_contact: float = 0.7
+    other_contact: float = 0.5
+
+
+DEFAULT_SETTINGS = Settings()
+
+
+@dataclass(frozen=True)
+class RatedTests:
+    """Playtests with an overall mark, sorted by id, as the blend learns from them; every array (n,) but ``features`` (n, f)."""
+
+    ids: tuple[str, ...]
+    players: tuple[str, ...]
+    mouthpieces: tuple[str, ...]
+    sessions: tuple[str | None, ...]
+    instruments: tuple[str, ...]
+    ligatures: tuple[str | None, ...]
+    rating: Array
+    overall_d: Array
+    features: Array
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def take(self, rows: Index) -> RatedTests:
+        """Give some of the tests."""
+
+        def some(values: Sequence[str]) -> tuple[str, ...]:
+            return tuple(values[int(row)] for row in rows)
+
+        return RatedTests(
+            ids=some(self.ids),
+            players=some(self.players),
+            mouthpieces=some(self.mouthpieces),
+            sessions=tuple(self.sessions[int(row)] for row in rows),
+            instruments=some(self.instruments),
+            ligatures=tuple(self.ligatures[int(row)] for row in rows),
+            rating=self.rating[rows],
+            overall_d=self.overall_d[rows],
+            features=self.features[rows],
+        )
+
+
+def fit_line(overall_d: Array, rating: Array) -> tuple[float, float]:
+    """Fit ``rating = a + b D`` by least squares, shrunk towards (0, 10) as if by 20 playtests, with b at least 0.5.
+
+    >>> fit_line(np.array([]), np.array([]))
+    (0.0, 10.0)
+    """
+    half = PRIOR_TESTS // 2
+    d = np.concatenate([overall_d, np.zeros(half), np.ones(half)])
+    y = np.concatenate([rating, np.zeros(half), np.full(half, 10.0)])
+    spread = d - d.mean()
+    slope = max(float(spread @ y / (spread @ spread)), LEAST_SLOPE)
+    intercept = float(y.mean() - slope * d.mean())
+    return round(intercept, 12) + 0.0, round(slope, 12)
+
+
+class LigatureWeights:
+    """How much a playtest with one ligature says about another: 1 for the same, less for the same kind of contact, less still."""
+
+    def __init__(self, ligatures: Sequence[Ligature], settings: Settings) -> None:
+        self._contact: dict[str, str | None] = {item.id: item.contact for item in ligatures}
+        self._settings = settings
+
+    def __call__(self, wanted: Sequence[str | None], tested: Sequence[str | None]) -> Array:
+        """Give the factors (wanted, tested)."""
+        table = np.full((len(wanted), len(tested)), self._settings.other_contact)
+        kind_wanted = np.array([self._contact.get(item or "") or f"?{place}" for place, item in enumerate(wanted)])
+        kind_tested = np.array([self._contact.get(item or "") or "??" for item in tested])
+        table[kind_wanted[:, None] == kind_tested[None, :]] = self._settings.same_contact
+        name_wanted = np.array([item or f"?{place}" for place, item in enumerate(wanted)])
+        name_tested = np.array([item or "??" for item in tested])
+        table[name_wanted[:, None] == name_tested[None, :]] = 1.0
+        return table
+
+
+@dataclass(frozen=True)
+class InstrumentNeighbours:
+    """The fitted neighbours of one instrument and the tests behind them."""
+
+    estimator: ResidualNeighbours
+    tests: RatedTests
+    residual: Array
+
+
+@dataclass(frozen=True)
+class Blend:
+    """A fitted model: the line, the neighbours by instrument, and the half width of its interval."""
+
+    settings: Settings
+    intercept: float
+    slope: float
+    by_instrument: Mapping[str, InstrumentNeighbours]
+    players: tuple[str, ...]
+    known_player_width: float | None
+    new_player_width: float | None
+    tests: int
+
+    def computed(self, overall_d: Array) -> Array:
+        """Give the rating that the measurements alone let expect (N,)."""
+        return self.intercept + self.slope * overall_d
+
+    def with_player(self, features: Array, player: str | None) -> Array:
+        """Append the player's columns to features (N, f), so that another player lies ``omega`` further in squared distance."""
+        return np.hstack([features, player_columns([player] * len(features), self.players, self.settings)])
+
+    def half_width(self, player: str | None) -> float | None:
+        """Give the half width of the interval, in rating points, for a known or a new player."""
+        return self.known_player_width if player in self.players else self.new_player_width
+
+
+def player_columns(players: Sequence[str | None], known: Sequence[str], settings: Settings) -> Array:
+    """Give one column a player, so that two players stand apart by ``omega`` in squared distance; strangers share one more."""
+    place = {name: column for column, name in enumerate(known)}
+    columns = np.zeros((len(players), len(known) + 1))
+    columns[np.arange(len(players)), [place.get(player or "", len(known)) for player in players]] = 1.0
+    return np.asarray(columns * np.sqrt(settings.other_player / 2))
+
+
+def fit_neighbours(
+    tests: RatedTests, line: tuple[float, float], players: Sequence[str], settings: Settings
+) -> dict[str, InstrumentNeighbours]:
+    """Fit the residuals of each instrument's tests."""
+    fitted = {}
+    for instrument in sorted(set(tests.instruments)):
+        mine = tests.take(np.flatnonzero(np.array([name == instrument for name in tests.instruments])))
+        residual = mine.rating - (line[0] + line[1] * mine.overall_d)
+        estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
+        estimator.fit(np.hstack([mine.features, player_columns(mine.players, players, settings)]), residual)
+        fitted[instrument] = InstrumentNeighbours(estimator, mine, residual)
+    return fitted
+
+
+def predict_tests(train: RatedTests, test: RatedTests, weights: LigatureWeights, settings: Settings) -> tuple[Array, Array]:
+    """Fit on one set of tests and predict another: the computed rating and the blended one (n,)."""
+    line = fit_line(train.overall_d, train.rating)
+    players = sorted(set(train.players))
+    fitted = fit_neighbours(train, line, players, settings)
+    computed = line[0] + line[1] * test.overall_d
+    blended = computed.copy()
+    for instrument, known in fitted.items():
+        rows = np.flatnonzero(np.array([name == instrument for name in test.instruments], dtype=bool))
+        if len(rows):
+            asked = np.hstack([test.features[rows], player_columns([test.players[row] for row in rows], players, settings)])
+            distance, index = known.estimator.nearest(asked)
+            factor = np.stack(
+                [
+                    weights([test.ligatures[row]], [known.tests.ligatures[j] for j in near])[0]
+                    for row, near in zip(rows, index, strict=True)
+                ]
+            )
+            kernel = known.estimator.kernel(distance, index) * factor
+            blended[rows] += shrunk_mean(kernel, known.residual[index], kappa=settings.kappa)
+    return computed, blended
+
+
+def out_of_fold(tests: RatedTests, groups: Sequence[str], weights: LigatureWeights, settings: Settings) -> tuple[Array, Array]:
+    """Give computed and blended ratings (n,) of every test from models that never saw its group; nan where none could be fitted."""
+    computed, blended = np.full(len(tests), np.nan), np.full(len(tests), np.nan)
+    for train, test in group_folds(groups, tests.sessions):
+        computed[test], blended[test] = predict_tests(tests.take(train), tests.take(test), weights, settings)
+    return computed, blended
+
+
+def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settings = DEFAULT_SETTINGS) -> Blend:
+    """Fit the whole model; with no playtests it is physics alone, ``10 D``, and has no interval."""
+    line = fit_line(tests.overall_d, tests.rating)
+    players = tuple(sorted(set(tests.players)))
+    weights = LigatureWeights(ligatures, settings)
+    widths = []
+    for groups in (tests.mouthpieces, tests.players):
+        _, blended = out_of_fold(tests, groups, weights, settings)
+        seen = np.flatnonzero(np.isfinite(blended))
+        widths.append(half_width((tests.rating - blended)[seen], [groups[row] for row in seen]))
+    return Blend(
+        settings=settings,
+        intercept=line[0],
+        slope=line[1],
+        by_instrument=fit_neighbours(tests, line, players, settings),
+        players=players,
+        known_player_width=widths[0],
+        new_player_width=widths[1],
+        tests=len(tests),
+    )

@@ -1,0 +1,191 @@
+"""The exact best of all combinations, block by block."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.match.blend import Blend, LigatureWeights
+from matchkit.records.parts import Ligature
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
+
+BLOCK = 2048
+"""Pairs scored side by side; fixed, so that memory does not grow with the number of combinations."""
+
+DECIMALS = 6
+"""Scores are rounded to this before they are compared."""
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Pairs to be ranked for one player.
+
+    Ids (N,), the profile each reed follows (N,), D (N,), features without a wish (N, f), ligatures that fit (N, L).
+    """
+
+    mouthpiece_ids: Sequence[str]
+    reed_ids: Sequence[str]
+    profiles: Sequence[str]
+    overall_d: Array
+    features: Array
+    ligature_fits: Flags
+
+    def __len__(self) -> int:
+        return len(self.overall_d)
+
+
+@dataclass(frozen=True)
+class Placed:
+    """One line of a ranking: a pair, and the ligatures that score alike with it.
+
+    ``neighbours`` are the tests behind the correction (k,) with ``distance`` and ``weight`` (k,), the ligature's factor included.
+    """
+
+    pair: int
+    ligatures: tuple[int, ...]
+    score: float
+    computed: float
+    correction: float
+    evidence: float
+    neighbours: Index
+    distance: Array
+    weight: Array
+
+
+Key = tuple[float, str, str, str]
+
+
+def rank_candidates(
+    candidates: Candidates,
+    blend: Blend,
+    ligatures: Sequence[Ligature],
+    *,
+    instrument: str,
+    player: str | None,
+    top: int,
+    different: bool = False,
+) -> list[Placed]:
+    """Give the best ``top`` lines, by score, then mouthpiece, reed and ligature id.
+
+    Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. With ``different``
+    each line is the best that shares neither mouthpiece nor reed profile with the lines before it.
+    """
+    kept: list[tuple[Key, Placed]] = []
+    best: dict[tuple[str, str], tuple[Key, Placed]] = {}
+    for start in range(0, len(candidates), BLOCK):
+        rows = np.arange(start, min(start + BLOCK, len(candidates)))
+        block = _score_block(candidates, rows, blend, ligatures, instrument=instrument, player=player)
+        if different:
+            for key, placed in block.best_of_each(candidates, rows, ligatures):
+                which = (candidates.mouthpiece_ids[placed.pair], candidates.profiles[placed.pair])
+                if which not in best or key < best[which][0]:
+                    best[which] = (key, placed)
+        else:
+            kept.extend(block.best(candidates, rows, ligatures, top))
+            kept.sort(key=lambda item: item[0])
+            del kept[top:]
+    return _unlike(best, top) if different else [placed for _, placed in kept]
+
+
+def _unlike(best: Mapping[tuple[str, str], tuple[Key, Placed]], top: int) -> list[Placed]:
+    chosen: list[Placed] = []
+    used: set[str] = set()
+    profiles: set[str] = set()
+    for (mouthpiece, profile), (_, placed) in sorted(best.items(), key=lambda item: item[1][0]):
+        if mouthpiece not in used and profile not in profiles:
+            chosen.append(placed)
+            used.add(mouthpiece)
+            profiles.add(profile)
+    return chosen[:top]
+
+
+@dataclass(frozen=True)
+class _Block:
+    score: Array
+    computed: Array
+    correction: Array
+    evidence: Array
+    neighbours: Index
+    distance: Array
+    weight: Array
+
+    def _order(self, candidates: Candidates, rows: Index) -> list[int]:
+        """Give the block's pairs with a ligature that fits, best first."""
+        peak = self.score.max(axis=1)
+        ids = [candidates.mouthpiece_ids[int(row)] for row in rows]
+        reeds = [candidates.reed_ids[int(row)] for row in rows]
+        return sorted(
+            (int(row) for row in np.flatnonzero(np.isfinite(peak))),
+            key=lambda row: (-peak[row], ids[row], reeds[row]),
+        )
+
+    def best(
+        self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature], top: int
+    ) -> Iterator[tuple[Key, Placed]]:
+        """Give the lines of the block's best pairs with their sorting keys."""
+        for row in self._order(candidates, rows)[:top]:
+            scores = sorted({float(value) for value in self.score[row] if np.isfinite(value)}, reverse=True)
+            for score in scores[:top]:
+                yield self._keyed(candidates, rows, ligatures, row, score)
+
+    def best_of_each(self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature]) -> Iterator[tuple[Key, Placed]]:
+        """Give the block's best line of each mouthpiece with each reed profile."""
+        seen = set()
+        for row in self._order(candidates, rows):
+            which = (candidates.mouthpiece_ids[rows[row]], candidates.profiles[rows[row]])
+            if which not in seen:
+                seen.add(which)
+                yield self._keyed(candidates, rows, ligatures, row, float(self.score[row].max()))
+
+    def _keyed(
+        self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature], row: int, score: float
+    ) -> tuple[Key, Placed]:
+        pair = int(rows[row])
+        placed = self._line(row, pair, np.flatnonzero(self.score[row] == score), score, ligatures)
+        first = ligatures[placed.ligatures[0]].id if ligatures else ""
+        return (-score, candidates.mouthpiece_ids[pair], candidates.reed_ids[pair], first), placed
+
+    def _line(self, row: int, pair: int, tied: Index, score: float, ligatures: Sequence[Ligature]) -> Placed:
+        column = int(tied[0])
+        by_id = tuple(sorted((int(place) for place in tied), key=lambda place: ligatures[place].id)) if ligatures else ()
+        return Placed(
+            pair=pair,
+            ligatures=by_id,
+            score=score,
+            computed=float(self.computed[row]),
+            correction=float(self.correction[row, column]),
+            evidence=float(self.evidence[row, column]),
+            neighbours=self.neighbours[row],
+            distance=self.distance[row],
+            weight=self.weight[row, column],
+        )
+
+
+def _score_block(
+    candidates: Candidates, rows: Index, blend: Blend, ligatures: Sequence[Ligature], *, instrument: str, player: str | None
+) -> _Block:
+    computed = blend.computed(candidates.overall_d[rows])
+    columns = max(len(ligatures), 1)
+    fits = candidates.ligature_fits[rows] if ligatures else np.ones((len(rows), 1), dtype=bool)
+    known = blend.by_instrument.get(instrument)
+    if known is None:
+        correction, evidence = np.zeros((len(rows), columns)), np.zeros((len(rows), columns))
+        neighbours, distance = np.zeros((len(rows), 0), dtype=np.intp), np.zeros((len(rows), 0))
+        weight = np.zeros((len(rows), columns, 0))
+    else:
+        distance, neighbours = known.estimator.nearest(blend.with_player(candidates.features[rows], player))
+        wanted: list[str | None] = [item.id for item in ligatures] or [None]
+        factor = LigatureWeights(ligatures, blend.settings)(wanted, known.tests.ligatures)
+        weight = known.estimator.kernel(distance, neighbours)[:, None, :] * factor[:, neighbours].transpose(1, 0, 2)
+        evidence = weight.sum(axis=2)
+        pull = (weight * known.residual[neighbours][:, None, :]).sum(axis=2)
+        total = evidence + blend.settings.kappa
+        correction = np.divide(pull, total, out=np.zeros_like(pull), where=total > 0)
+    score = np.where(fits, np.round(10 * (computed[:, None] + correction), DECIMALS), -np.inf)
+    return _Block(score, computed, correction, evidence, neighbours, distance, weight)

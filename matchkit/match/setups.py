@@ -1,0 +1,160 @@
+"""One ranked line becomes a set-up with its reasons, what will feel different, and its doubts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from matchkit import constants
+from matchkit.match.answers import Setup, TermReason
+from matchkit.match.blend import Blend
+from matchkit.match.desirability import AIR_STEP
+from matchkit.match.explain import CLOSES_UP, POINTS, feel_words, neighbour_reasons, term_reasons, why_words
+from matchkit.match.features import tone_vote
+from matchkit.match.fit import not_checked
+from matchkit.match.pairs import MEASURES, UNCERTAINTIES, Pairs
+from matchkit.match.parts import FacingPart, ReedPart
+from matchkit.match.rank import Placed
+from matchkit.match.target import PlayerView, effort_kpa, opening_mm
+from matchkit.match.workshop import Scored, Workshop
+from matchkit.records.parts import Ligature
+
+REDUCIBLE = 0.75
+"""Share of a squared uncertainty that a first measurement is taken to remove, where one is usually missing."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """Everything a line needs to become a set-up."""
+
+    workshop: Workshop
+    blend: Blend
+    view: PlayerView
+    facings: tuple[FacingPart, ...]
+    reeds: tuple[ReedPart, ...]
+    scored: Scored
+
+    def setup(self, position: int, placed: Placed) -> Setup:
+        """Give the set-up of one ranked line."""
+        pairs, pair = self.scored.pairs, placed.pair
+        facing, reed = self.facings[pairs.mouthpiece[pair]], self.reeds[pairs.reed[pair]]
+        known = self.blend.by_instrument.get(self.view.player.instrument)
+        terms = term_reasons(self.scored.terms, pair, slope=self.blend.slope)
+        neighbours = neighbour_reasons(
+            placed, None if known is None else known.tests, None if known is None else known.residual, self.blend
+        )
+        score = POINTS * (placed.computed + placed.correction)
+        half = self.blend.half_width(self.view.player.id)
+        shown = self.workshop.ligatures
+        tied = sorted((shown[place] for place in placed.ligatures), key=lambda item: item.id)
+        first = min(
+            tied, key=lambda item: (item.stock == 0, item.price if item.price is not None else np.inf, item.id), default=None
+        )
+        effort = float(effort_kpa(pairs, blow_kpa=self.view.blow_kpa)[pair])
+        pressure = float(pairs.closing_pressure_kpa[pair])
+        near = sum(1 for reason in neighbours if reason.weight >= 0.1)
+        return Setup(
+            position=position,
+            mouthpiece_id=facing.mouthpiece.id,
+            reed_id=reed.reed.id,
+            ligature_id=None if first is None else first.id,
+            ligature_ids=tuple(item.id for item in tied),
+            mouthpiece_label=facing.mouthpiece.label,
+            reed_label=reed.reed.label,
+            ligature_label=None if first is None else first.label,
+            score=score,
+            score_low=None if half is None else float(np.clip(score - POINTS * half, 0, 100)),
+            score_high=None if half is None else float(np.clip(score + POINTS * half, 0, 100)),
+            computed=placed.computed,
+            correction=placed.correction,
+            evidence=placed.evidence,
+            blend=placed.evidence / total if (total := placed.evidence + self.blend.settings.kappa) > 0 else 0.0,
+            overall_d=float(self.scored.terms.overall[pair]),
+            closing_pressure_kpa=pressure,
+            u_closing_pressure_kpa=pressure * float(pairs.u_closing_pressure[pair]),
+            effort_kpa=effort,
+            playing_opening_mm=float(opening_mm(pairs, blow_kpa=self.view.blow_kpa)[pair]),
+            terms=terms,
+            neighbours=neighbours,
+            why=why_words(terms, POINTS * placed.correction, near),
+            feel=self._feel(pair, effort),
+            doubts=self._doubts(facing, reed, terms, first),
+            measure_next=measure_next(pairs, pair, facing, reed, terms),
+        )
+
+    def _feel(self, pair: int, effort: float) -> tuple[str, ...]:
+        words: tuple[str, ...] = ()
+        present = self.view.present
+        if present is not None:
+            pairs, reed = self.scored.pairs, self.reeds[self.scored.pairs.reed[pair]]
+            if reed.scale != present.reed.scale:
+                words = ("not comparable with the present reed: its strength scale is not calibrated",)
+            else:
+                facing = self.facings[pairs.mouthpiece[pair]]
+                blow = self.view.blow_kpa
+                words = feel_words(
+                    float(np.log(pairs.closing_pressure_kpa[pair] / present.pair.closing_pressure_kpa[0])),
+                    float(np.log(opening_mm(pairs, blow_kpa=blow)[pair] / opening_mm(present.pair, blow_kpa=blow)[0])),
+                    difference_u(pairs, pair, facing, reed, present.pair, present.facing, present.reed),
+                    tone_vote(facing.mouthpiece, present.facing.mouthpiece),
+                    wish_step=self.workshop.spec.wish_step,
+                    air_step=AIR_STEP,
+                )
+        return (*words, CLOSES_UP) if effort <= 0 else words
+
+    def _doubts(
+        self, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...], ligature: Ligature | None
+    ) -> tuple[str, ...]:
+        found = [f"{name} assumed" for name in (*facing.assumed, *(item for item in reed.assumed if "wet" not in item))]
+        if self.view.neck_assumed and any(term.name == "volume" and term.known for term in terms):
+            found.append("neck assumed")
+        unknown = [term.name for term in terms if not term.known]
+        unchecked = not_checked(facing, reed, ligature)
+        found += [f"not known: {', '.join(unknown)}"] if unknown else []
+        found += [f"fit not checked: {', '.join(unchecked)}"] if unchecked else []
+        return tuple(found)
+
+
+def difference_u(
+    pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart, other: Pairs, other_facing: FacingPart, other_reed: ReedPart
+) -> float:
+    """Give the standard uncertainty of ln(closing pressure) between a pair and the present one; what they share cancels.
+
+    One mouthpiece: its tip and clamp. One profile: the profile. One reed: its stiffness. One material: the wet factor.
+    """
+    same_piece = facing.mouthpiece.id == other_facing.mouthpiece.id
+    cancels = {
+        "tip": same_piece,
+        "clamp": same_piece,
+        "stiffness": reed.reed.id == other_reed.reed.id,
+        "profile": reed.shape_key == other_reed.shape_key,
+        "reed place": False,
+        "wet factor": reed.reed.material == other_reed.reed.material,
+    }
+    kept = np.array([not cancels[name] for name in UNCERTAINTIES])
+    squares = pairs.relative_u[:, pair] ** 2 + other.relative_u[:, 0] ** 2
+    return float(np.sqrt((squares * kept).sum()))
+
+
+def measure_next(pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...]) -> str:
+    """Name the one measurement that would narrow the answer most.
+
+    A part of the closing pressure's uncertainty that was measured already is not named again; where the rest is small, the
+    weightiest term that is not known is.
+    """
+    open_share = {
+        "tip": 0.0 if facing.lay.measured else 1.0,
+        "clamp": 0.0 if facing.lay.measured else 1.0,
+        "stiffness": 0.0 if reed.basis == "reading" else 1.0,
+        "profile": 0.0 if reed.profile_measured else 1.0,
+        "reed place": REDUCIBLE,
+        "wet factor": REDUCIBLE,
+    }
+    gain = pairs.relative_u[:, pair] ** 2 * np.array([open_share[name] for name in UNCERTAINTIES])
+    best = int(gain.argmax())
+    missing = [term for term in terms if not term.known and term.name != "tone"]
+    step = constants.NOTICE.value * constants.HALF_STRENGTH.value
+    if missing and (gain[best] < step**2 or max(term.weight for term in missing) >= 2):
+        return max(missing, key=lambda term: term.weight).words.removeprefix("not known: ")
+    return MEASURES[UNCERTAINTIES[best]]

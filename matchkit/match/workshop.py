@@ -1,0 +1,433 @@
+"""The parts of a house and everything that can be computed from them, each thing once."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.errors import RequestError, UnknownIdError
+from matchkit.match.blend import DEFAULT_SETTINGS, Blend, RatedTests, fit_blend
+from matchkit.match.contacts import ContactBook
+from matchkit.match.desirability import Desirabilities, desirabilities, terms_for
+from matchkit.match.features import FEATURES, feature_matrix, has_cone, term_inputs
+from matchkit.match.fit import FITS, pair_reasons
+from matchkit.match.pairs import Pairs, make_pairs, share_at_closing
+from matchkit.match.parts import FacingPart, ReedBench, ReedPart, facing_part, facing_parts
+from matchkit.match.target import LIKED, PlayerView, Present, Targets, set_targets, view_player
+from matchkit.match.wishes import Wishes, understand
+from matchkit.physics.reed import modulus_from_stiffness_pa, stiffness_from_modulus_n_per_m
+from matchkit.records.defaults import Defaults
+from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
+from matchkit.records.people import Player, Playtest
+from matchkit.records.spec import HouseSpec
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Item = TypeVar("Item")
+
+TYPED_LEAST_U = 0.12
+"""Doubt in the stiffness of a reed of unknown make: one half strength, or the house's own scatter where that is more."""
+
+NO_WISH = understand(())
+
+
+@dataclass(frozen=True)
+class Stock:
+    """The records of a house, as the workshop needs them."""
+
+    mouthpieces: Sequence[Mouthpiece]
+    facings: Sequence[FacingReading]
+    reeds: Sequence[Reed]
+    reed_profiles: Sequence[ProfilePoint]
+    strength_scale: Sequence[StrengthStep]
+    ligatures: Sequence[Ligature]
+    necks: Sequence[Neck]
+    players: Sequence[Player]
+    playtests: Sequence[Playtest]
+    spec: HouseSpec
+    defaults: Defaults
+
+
+@dataclass(frozen=True)
+class Visitor:
+    """A player who is in no table: what they play now may be typed and partly unknown.
+
+    A mouthpiece by id or by tip opening, a reed by id or by strength (with a cut, and a profile of this house if it is one).
+    """
+
+    instrument: constants.Instrument
+    embouchure: str | None = None
+    blow_kpa: float | None = None
+    lip_mm: float | None = None
+    mouthpiece_id: str | None = None
+    tip_opening_mm: float | None = None
+    reed_id: str | None = None
+    strength: float | None = None
+    cut: str | None = None
+    profile_id: str | None = None
+    ligature_id: str | None = None
+    neck_id: str | None = None
+
+
+@dataclass(frozen=True)
+class Scored:
+    """Pairs of one player, with their terms under a wish and their features without one."""
+
+    pairs: Pairs
+    terms: Desirabilities
+    features: Array
+    closing_share: Array
+
+
+class Workshop:
+    """Parts, closing, players and the fitted model of one house; computed when first asked for."""
+
+    def __init__(self, stock: Stock) -> None:
+        self.stock = stock
+        self.spec = stock.spec
+        self.book = ContactBook(u_profile_mm=stock.spec.gauge.u_profile_mm)
+        self._bench = ReedBench(stock.reed_profiles, stock.strength_scale, defaults=stock.defaults, spec=stock.spec)
+        self._views: dict[str, PlayerView] = {}
+        self._fitting: dict[str, Pairs] = {}
+
+    @cached_property
+    def facings(self) -> tuple[FacingPart, ...]:
+        """Every mouthpiece with its lay, by id."""
+        parts = facing_parts(self.stock.mouthpieces, self.stock.facings, defaults=self.stock.defaults, spec=self.spec)
+        return tuple(sorted(parts, key=lambda part: part.mouthpiece.id))
+
+    @cached_property
+    def reeds(self) -> tuple[ReedPart, ...]:
+        """Every reed with shape and modulus, by id."""
+        return tuple(self._bench.part(reed) for reed in sorted(self.stock.reeds, key=lambda reed: reed.id))
+
+    @cached_property
+    def ligatures(self) -> tuple[Ligature, ...]:
+        """Every ligature, by id."""
+        return tuple(sorted(self.stock.ligatures, key=lambda item: item.id))
+
+    def facing(self, mouthpiece_id: str) -> FacingPart:
+        """Give one mouthpiece; UnknownIdError where there is none."""
+        return find(self.facings, mouthpiece_id, "mouthpiece", lambda part: part.mouthpiece.id)
+
+    def reed(self, reed_id: str) -> ReedPart:
+        """Give one reed; UnknownIdError where there is none."""
+        return find(self.reeds, reed_id, "reed", lambda part: part.reed.id)
+
+    def ligature(self, ligature_id: str) -> Ligature:
+        """Give one ligature; UnknownIdError where there is none."""
+        return find(self.ligatures, ligature_id, "ligature", lambda item: item.id)
+
+    def pairs(
+        self,
+        facings: Sequence[FacingPart],
+        reeds: Sequence[ReedPart],
+        mouthpiece: Index,
+        reed: Index,
+        *,
+        lip_mm: float | Array,
+        offset_mm: float | Array = 0.0,
+        jobs: int = 1,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Pairs:
+        """Solve pairs of the given parts, each distinct problem once."""
+        self.book.know(facings, reeds)
+        shape = mouthpiece.shape
+        return make_pairs(
+            self.book,
+            facings,
+            reeds,
+            mouthpiece=mouthpiece,
+            reed=reed,
+            offset_mm=np.broadcast_to(np.asarray(offset_mm, dtype=float), shape),
+            lip_mm=np.broadcast_to(np.asarray(lip_mm, dtype=float), shape),
+            jobs=jobs,
+            progress=progress,
+        )
+
+    # players
+
+    def view(self, person: str | Player | Visitor, *, neck_id: str | None = None) -> PlayerView:
+        """Give a player of the tables, or a visitor, as the score sees them."""
+        if isinstance(person, Visitor):
+            return self._view_visitor(person, neck_id)
+        player = find(self.stock.players, person, "player", lambda item: item.id) if isinstance(person, str) else person
+        if neck_id is None and player.id in self._views:
+            return self._views[player.id]
+        facing = None if player.mouthpiece_id is None else self.facing(player.mouthpiece_id)
+        reed = None if player.reed_id is None else self.reed(player.reed_id)
+        view = self._view(player, facing, reed, player.ligature_id, (), neck_id or player.neck_id)
+        if neck_id is None:
+            self._views[player.id] = view
+        return view
+
+    def _view_visitor(self, visitor: Visitor, neck_id: str | None) -> PlayerView:
+        player = Player.model_validate(
+            {
+                "id": "visitor",
+                "instrument": visitor.instrument,
+                "embouchure": visitor.embouchure,
+                "blow_kpa": visitor.blow_kpa,
+                "lip_mm": visitor.lip_mm,
+            }
+        )
+        typed: list[str] = []
+        facing = None if visitor.mouthpiece_id is None else self.facing(visitor.mouthpiece_id)
+        if facing is None and visitor.tip_opening_mm is not None:
+            piece = Mouthpiece(
+                id="the present mouthpiece", instrument=visitor.instrument, tip_opening_mm=visitor.tip_opening_mm
+            )
+            facing = facing_part(piece, (), defaults=self.stock.defaults, spec=self.spec)
+            typed.append(f"present mouthpiece known by its tip opening only, {visitor.tip_opening_mm:.2f} mm")
+        reed = None if visitor.reed_id is None else self.reed(visitor.reed_id)
+        if reed is None and visitor.strength is not None:
+            reed = self.typed_reed(visitor)
+            typed.append(f"present reed known by its strength only, {visitor.strength:g}, taken as this house numbers them")
+        return self._view(player, facing, reed, visitor.ligature_id, tuple(typed), neck_id or visitor.neck_id)
+
+    def _view(
+        self,
+        player: Player,
+        facing: FacingPart | None,
+        reed: ReedPart | None,
+        ligature_id: str | None,
+        typed: tuple[str, ...],
+        neck_id: str | None,
+    ) -> PlayerView:
+        if ligature_id is not None:
+            self.ligature(ligature_id)
+        present = None
+        if facing is not None and reed is not None:
+            lip = constants.LIP_PLACE[player.instrument] if player.lip_mm is None else player.lip_mm
+            pair = self.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=lip)
+            present = Present(facing, reed, pair, ligature_id, typed)
+        neck = None if neck_id is None else find(self.stock.necks, neck_id, "neck", lambda item: item.id)
+        return view_player(
+            player,
+            present=present,
+            present_facing=facing,
+            neck=self._default_neck(player.instrument) if neck is None else neck,
+            neck_assumed=neck is None,
+        )
+
+    def _default_neck(self, instrument: constants.Instrument) -> Neck | None:
+        try:
+            bore = self.stock.defaults.scalar(instrument, "neck_bore_mm").value
+            angle = self.stock.defaults.scalar(instrument, "neck_half_angle_deg").value
+        except KeyError:
+            return None  # a cylinder misses no cone
+        return Neck(id="default", instrument=instrument, bore_mm=bore, half_angle_deg=angle)
+
+    def typed_reed(self, visitor: Visitor) -> ReedPart:
+        """Give a reed known by its strength, as stiff as this house's reeds of that strength are on the whole.
+
+        With a profile of the house, that profile's own scale. Otherwise the straight line through ln(bench stiffness) of the
+        instrument's calibrated reeds; a strength number has no meaning between makers, so the doubt is large.
+        """
+        record = Reed.model_validate(
+            {
+                "id": "the present reed",
+                "instrument": visitor.instrument,
+                "cut": visitor.cut or "filed",
+                "strength": visitor.strength,
+                "profile_id": visitor.profile_id,
+            }
+        )
+        part = self._bench.part(record)
+        house = [p for p in self.reeds if p.reed.instrument == visitor.instrument and p.scale is None]
+        if part.scale is None or not house:
+            return part
+        load, clamp = constants.STIFFNESS_LOAD.value * 1e-3, constants.STIFFNESS_CLAMP[visitor.instrument] * 1e-3
+        strength = np.array([p.reed.strength for p in house])
+        logs = np.log(
+            [stiffness_from_modulus_n_per_m(p.shape, modulus_pa=p.modulus_pa, load_m=load, clamp_m=clamp) for p in house]
+        )
+        if np.ptp(strength) > 0:
+            slope, start = np.polyfit(strength, logs, 1)
+        else:
+            slope, start = 2 * math.log(1 + constants.HALF_STRENGTH.value), float(logs.mean())
+            start -= slope * strength[0]
+        wanted = math.exp(start + slope * record.strength)
+        scatter = float(np.std(logs - (start + slope * strength)))
+        modulus = modulus_from_stiffness_pa(part.shape, stiffness_n_per_m=wanted, load_m=load, clamp_m=clamp)
+        return ReedPart(
+            **{
+                **vars(part),
+                "modulus_pa": modulus,
+                "scale": None,
+                "u_stiffness": max(TYPED_LEAST_U, scatter),
+                "stiffness_held": True,
+            }
+        )
+
+    # targets and terms
+
+    def fitting_pairs(self, instrument: constants.Instrument) -> Pairs:
+        """Give every pair of an instrument that fits, whatever is in stock."""
+        if instrument not in self._fitting:
+            self._fitting[instrument] = self._every_fitting_pair(instrument)
+        return self._fitting[instrument]
+
+    def _every_fitting_pair(self, instrument: constants.Instrument) -> Pairs:
+        facings = tuple(part for part in self.facings if part.mouthpiece.instrument == instrument)
+        reeds = self.instrument_reeds(instrument)
+        if not facings or not reeds:
+            return empty_pairs()
+        view = view_player(
+            Player(id="?", instrument=instrument), present=None, present_facing=None, neck=None, neck_assumed=True
+        )
+        reasons = pair_reasons(facings, reeds, instrument=instrument, across=False, in_stock=False, wishes=NO_WISH, view=view)
+        mouthpiece, reed = np.nonzero(reasons == FITS)
+        return self.pairs(facings, reeds, mouthpiece, reed, lip_mm=constants.LIP_PLACE[instrument])
+
+    def instrument_reeds(self, instrument: str) -> tuple[ReedPart, ...]:
+        """Give the reeds of an instrument."""
+        return tuple(part for part in self.reeds if part.reed.instrument == instrument)
+
+    @cached_property
+    def rated(self) -> tuple[Playtest, ...]:
+        """Playtests with an overall mark, by id."""
+        return tuple(sorted((test for test in self.stock.playtests if test.overall is not None), key=lambda test: test.id))
+
+    @cached_property
+    def _test_pairs(self) -> Pairs:
+        piece = {part.mouthpiece.id: place for place, part in enumerate(self.facings)}
+        reed = {part.reed.id: place for place, part in enumerate(self.reeds)}
+        lips = {
+            player.id: constants.LIP_PLACE[player.instrument] if player.lip_mm is None else player.lip_mm
+            for player in self.stock.players
+        }
+        if not self.rated:
+            return empty_pairs()
+        return self.pairs(
+            self.facings,
+            self.reeds,
+            np.array([piece[test.mouthpiece_id] for test in self.rated]),
+            np.array([reed[test.reed_id] for test in self.rated]),
+            lip_mm=np.array([lips[test.player_id] for test in self.rated]),
+            offset_mm=np.array([test.reed_offset_mm for test in self.rated]),
+        )
+
+    def _liked(self, instrument: str) -> Pairs:
+        rows = [
+            row
+            for row, test in enumerate(self.rated)
+            if (test.overall or 0.0) >= LIKED
+            and self.facings[self._test_pairs.mouthpiece[row]].mouthpiece.instrument == instrument
+        ]
+        return self._test_pairs.take(np.array(rows, dtype=np.intp))
+
+    def targets(self, view: PlayerView, reeds: Sequence[ReedPart], wishes: Wishes = NO_WISH) -> Targets:
+        """Choose what to aim at for one player, under a wish."""
+        instrument = view.player.instrument
+        needs_medians = view.present is None
+        return set_targets(
+            view,
+            liked=self._liked(instrument) if needs_medians else empty_pairs(),
+            liked_reeds=self.reeds,
+            fitting=self.fitting_pairs(instrument) if needs_medians else empty_pairs(),
+            fitting_reeds=self.instrument_reeds(instrument),
+            reeds=reeds,
+            wishes=wishes,
+            wish_step=self.spec.wish_step,
+        )
+
+    def score(
+        self,
+        view: PlayerView,
+        pairs: Pairs,
+        facings: Sequence[FacingPart],
+        reeds: Sequence[ReedPart],
+        *,
+        wishes: Wishes = NO_WISH,
+    ) -> Scored:
+        """Compute the terms of pairs under a wish, and their features without one."""
+        terms = terms_for(cone=has_cone(view.neck), tone_wished=bool(wishes.tone), more_even=wishes.even)
+        step = self.spec.wish_step
+        plain_targets = self.targets(view, reeds)
+        plain = term_inputs(self.book, pairs, facings, reeds, view=view, targets=plain_targets, wishes=NO_WISH, wish_step=step)
+        inputs = plain
+        if wishes != NO_WISH:
+            inputs = term_inputs(
+                self.book,
+                pairs,
+                facings,
+                reeds,
+                view=view,
+                targets=self.targets(view, reeds, wishes),
+                wishes=wishes,
+                wish_step=step,
+            )
+        share = share_at_closing(self.book, pairs, lip_load_n=view.lip_load_n)
+        features = feature_matrix(
+            pairs, plain, facings, reeds, instrument=view.player.instrument, view=view, closing_share=share
+        )
+        return Scored(pairs, desirabilities(inputs, terms, wish_step=step), features, share)
+
+    # learning
+
+    @cached_property
+    def rated_tests(self) -> RatedTests:
+        """The rated playtests as the blend learns from them: D and features of each for its own player, without a wish."""
+        pairs = self._test_pairs
+        by_player: dict[str, list[int]] = defaultdict(list)
+        for row, test in enumerate(self.rated):
+            by_player[test.player_id].append(row)
+        overall = np.zeros(len(self.rated))
+        features = np.zeros((len(self.rated), len(FEATURES)))
+        for player_id, rows in by_player.items():
+            mine = np.array(rows, dtype=np.intp)
+            scored = self.score(self.view(player_id), pairs.take(mine), self.facings, self.reeds)
+            overall[mine] = scored.terms.overall
+            features[mine] = scored.features
+        return RatedTests(
+            ids=tuple(test.id for test in self.rated),
+            players=tuple(test.player_id for test in self.rated),
+            mouthpieces=tuple(test.mouthpiece_id for test in self.rated),
+            sessions=tuple(test.session for test in self.rated),
+            instruments=tuple(self.facings[place].mouthpiece.instrument for place in pairs.mouthpiece),
+            ligatures=tuple(test.ligature_id for test in self.rated),
+            rating=np.array([float(test.overall or 0.0) for test in self.rated]),
+            overall_d=overall,
+            features=features,
+        )
+
+    @cached_property
+    def blend(self) -> Blend:
+        """The model fitted to this house's playtests with the default settings."""
+        return fit_blend(self.rated_tests, self.ligatures, DEFAULT_SETTINGS)
+
+
+def find(items: Iterable[Item], wanted: str, kind: str, name: Callable[[Item], str]) -> Item:
+    """Give the item of this id; raises UnknownIdError with the nearest ids where there is none."""
+    everything = list(items)
+    for item in everything:
+        if name(item) == wanted:
+            return item
+    from difflib import get_close_matches
+
+    near = get_close_matches(wanted, [name(item) for item in everything], n=3, cutoff=0.5)
+    hint = f"; did you mean {', '.join(near)}?" if near else ""
+    raise UnknownIdError(f"no {kind} has the id '{wanted}'{hint}")
+
+
+def empty_pairs() -> Pairs:
+    """Give no pairs at all."""
+    none, nothing = np.zeros(0, dtype=np.intp), np.zeros(0)
+    return Pairs(none, none, none, nothing, nothing, nothing, nothing, np.zeros((6, 0)))
+
+
+def check_request(*, top: int, jobs: int) -> None:
+    """Refuse a question that cannot be meant."""
+    if top < 1:
+        raise RequestError(f"top is {top}; ask for one set-up or more")
+    if jobs == 0:
+        raise RequestError("jobs is 0; 1 works alone, -1 uses every core")
