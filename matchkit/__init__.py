@@ -1,0 +1,83 @@
+"""Match mouthpieces, reeds and ligatures of saxophones and clarinets.
+
+``open`` reads a house (the demo house where no source is named); a house answers ``rank``, ``explain`` and ``closing``. Everything
+is imported when it is first used, so importing the package costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matchkit.errors import (
+        ContactError,
+        DataError,
+        MatchkitError,
+        PhysicsInputError,
+        Problem,
+        RequestError,
+        SourceError,
+        UnknownIdError,
+    )
+    from matchkit.house import House
+    from matchkit.house import open_house as open
+    from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
+    from matchkit.match.workshop import Visitor
+
+__version__ = "0.1.0"
+
+_PLACES = {
+    "open": ("matchkit.house", "open_house"),
+    "House": ("matchkit.house", "House"),
+    "Visitor": ("matchkit.match.workshop", "Visitor"),
+    "Ranking": ("matchkit.match.answers", "Ranking"),
+    "Setup": ("matchkit.match.answers", "Setup"),
+    "Explanation": ("matchkit.match.answers", "Explanation"),
+    "ClosingReport": ("matchkit.match.answers", "ClosingReport"),
+    **{
+        name: ("matchkit.errors", name)
+        for name in (
+            "ContactError",
+            "DataError",
+            "MatchkitError",
+            "PhysicsInputError",
+            "Problem",
+            "RequestError",
+            "SourceError",
+            "UnknownIdError",
+        )
+    },
+}
+
+__all__ = [
+    "ClosingReport",
+    "ContactError",
+    "DataError",
+    "Explanation",
+    "House",
+    "MatchkitError",
+    "PhysicsInputError",
+    "Problem",
+    "Ranking",
+    "RequestError",
+    "Setup",
+    "SourceError",
+    "UnknownIdError",
+    "Visitor",
+    "open",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name when it is first asked for."""
+    if name not in _PLACES:
+        raise AttributeError(f"module 'matchkit' has no attribute '{name}'")
+    module, attribute = _PLACES[name]
+    value = getattr(import_module(module), attribute)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_PLACES])

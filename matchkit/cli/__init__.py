@@ -1,0 +1,64 @@
+"""The command line: it parses, asks the library one question, and prints.
+
+Commands are imported when they run, so that ``--help`` is quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+import click
+
+from matchkit import __version__
+from matchkit.errors import DataError, MatchkitError, RequestError, SourceError, UnknownIdError
+
+EXIT_CODES: tuple[tuple[type[MatchkitError], int], ...] = (
+    (DataError, 3),
+    (SourceError, 4),
+    (RequestError, 2),
+    (UnknownIdError, 2),
+)
+
+COMMANDS = {
+    "rank": "Rank set-ups for a player, best first, with reasons.",
+    "explain": "Show every term and playtest behind one set-up.",
+    "closing": "Compute how one reed closes on one facing.",
+    "tables": "Check the tables of a house, or write empty ones.",
+}
+
+
+class _Lazy(click.Group):
+    """A group whose commands live in modules of their own name."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        del ctx
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"matchkit.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except MatchkitError as error:
+            click.echo(f"matchkit: {error}", err=True)
+            ctx.exit(next((code for kind, code in EXIT_CODES if isinstance(error, kind)), 1))
+
+
+@click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.version_option(__version__, prog_name="matchkit")
+def main() -> None:
+    """Match mouthpieces, reeds and ligatures of saxophones and clarinets.
+
+    Without --data, commands use the demo house, whose parts, players and playtests are invented.
+    """

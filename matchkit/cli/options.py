@@ -1,0 +1,83 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from matchkit.constants import INSTRUMENTS
+
+if TYPE_CHECKING:
+    from matchkit.house import House
+    from matchkit.match.workshop import Visitor
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+FORMATS = ("table", "json", "csv")
+
+
+def data_option(function: Command) -> Command:
+    """Add ``--data``."""
+    return click.option("--data", metavar="DIR", help="Directory of csv tables.  [default: the demo house]")(function)
+
+
+def output_options(function: Command) -> Command:
+    """Add ``--format`` and ``--out``."""
+    function = click.option("--out", type=click.Path(dir_okay=False), help="Write the answer to a file instead.")(function)
+    return click.option(
+        "--format", "style", type=click.Choice(FORMATS), default="table", show_default=True, help="How to print the answer."
+    )(function)
+
+
+def wish_option(function: Command) -> Command:
+    """Add ``--wish``."""
+    return click.option(
+        "--wish",
+        multiple=True,
+        metavar="WISH",
+        help="What the player wishes for: freer, more resistance, softer reed, harder reed, bigger sound, less air, "
+        "brighter, darker, more even; 'much' before it is two steps. May be repeated.",
+    )(function)
+
+
+def person_options(function: Command) -> Command:
+    """Add what describes a player who is in no table."""
+    for decorate in reversed(
+        (
+            click.option("--instrument", type=click.Choice(INSTRUMENTS), help="Instrument of a player who is in no table."),
+            click.option("--embouchure", type=click.Choice(("light", "medium", "firm")), help="How much they hold."),
+            click.option("--blow", "blow_kpa", type=float, metavar="KPA", help="Blowing pressure, where it was measured."),
+            click.option("--now-mouthpiece", metavar="ID|TIP|?", help="What they play now: an id, or 1.9mm, or 75thou, or ?"),
+            click.option("--now-reed", metavar="ID|STRENGTH|?", help="An id, or 2.5, or 'unfiled 2.5', or ?"),
+            click.option("--now-ligature", metavar="ID|?", help="An id, or ?"),
+        )
+    ):
+        function = decorate(function)
+    return function
+
+
+def read_person(house: House, player: str | None, described: dict[str, Any]) -> str | Visitor | None:
+    """Give the player asked about: an id, a visitor, or None where nobody was named."""
+    said = {name: value for name, value in described.items() if value is not None}
+    if player is not None:
+        if said:
+            raise click.UsageError("name a player of the tables, or describe one with options; not both")
+        return player
+    if not said:
+        return None
+    if "instrument" not in said:
+        raise click.UsageError("--instrument is needed to describe a player")
+    return house.visitor(**{name.removeprefix("now_"): value for name, value in said.items()})
+
+
+def open_data(data: str | None) -> House:
+    """Open the tables, saying on stderr what is odd in them."""
+    import matchkit as mk
+
+    house = mk.open(data)
+    if data is not None:
+        for warning in house.warnings:
+            click.echo(f"note: {warning}", err=True)
+    return house

@@ -1,0 +1,107 @@
+"""``matchkit rank``: what to hand over first, and why."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person, wish_option
+from matchkit.cli.printing import clean, deliver, paragraph, to_csv, to_json, wrapped
+
+if TYPE_CHECKING:
+    from matchkit.match.answers import Ranking, Setup
+
+
+@click.command(name="rank")
+@click.argument("player", required=False)
+@person_options
+@wish_option
+@click.option("--mouthpiece", metavar="ID", help="Keep this mouthpiece.")
+@click.option("--reed", metavar="ID", help="Keep this reed.")
+@click.option("--ligature", metavar="ID", help="Keep this ligature.")
+@click.option("--in-stock", is_flag=True, help="Leave out what the tables count as 0.")
+@click.option("--different", is_flag=True, help="Each row with another mouthpiece and another reed profile.")
+@click.option("--across", is_flag=True, help="Allow parts made for another instrument.")
+@click.option("--neck", metavar="ID", help="Neck of the instrument.")
+@click.option("--top", type=int, default=3, show_default=True, help="How many rows.")
+@click.option("--jobs", type=int, default=1, show_default=True, help="Workers for the contact solutions.")
+@data_option
+@output_options
+def command(player: str | None, data: str | None, style: str, out: str | None, **options: Any) -> None:
+    """Rank every set-up that fits, best first, with reasons.
+
+    PLAYER is an id of the players table. A customer who is in no table is described with --instrument and the --now options;
+    what is not known is "?".
+    """
+    house = open_data(data)
+    described = {
+        name: options.pop(name)
+        for name in ("instrument", "embouchure", "blow_kpa", "now_mouthpiece", "now_reed", "now_ligature")
+    }
+    person = read_person(house, player, described)
+    if person is None:
+        raise click.UsageError("whom for? name a PLAYER of the tables, or describe one with --instrument")
+    fixed = {part: value for part in ("mouthpiece", "reed", "ligature") if (value := options.pop(part)) is not None}
+    ranking = house.rank(person, fixed=fixed, **options)
+    click.echo(f"model: {ranking.model}", err=True)
+    if style == "json":
+        deliver(to_json(ranking.to_dict()), out)
+    elif style == "csv":
+        deliver(to_csv([row.flat() for row in ranking.rows]), out)
+    else:
+        deliver(as_text(ranking), out)
+
+
+def as_text(ranking: Ranking) -> str:
+    """Lay out a ranking for the counter."""
+    wish = f", wishing for {' and '.join(ranking.wish)}" if ranking.wish else ""
+    aim = f"aimed at {ranking.target}" if not ranking.target.startswith("no target") else ranking.target
+    lines = [paragraph(f"Set-ups for {ranking.player}{wish}; {aim}."), ""]
+    for row in ranking.rows:
+        lines += [*setup_lines(row, f"{row.position}."), ""]
+    if not ranking.rows:
+        lines += ["Nothing fits.", ""]
+    if ranking.present is not None:
+        now = ranking.present
+        lines.append(paragraph(f"Now: {now.mouthpiece_id} + {now.reed_id}, {now.score:.0f} of 100 by the same count."))
+        if ranking.rows and ranking.rows[0].score <= now.score:
+            lines.append(paragraph("Nothing here beats what you have."))
+    if len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == 1 < len(ranking.rows):
+        lines.append(paragraph("These are one mouthpiece and one reed with other ligatures; --different shows other set-ups."))
+    if any(row.score_low is not None for row in ranking.rows):
+        lines.append(
+            paragraph(
+                "In brackets: where 8 of 10 next marks by this player should fall. It is no test of one row against another."
+            )
+        )
+    if ranking.wish:
+        lines.append(paragraph("The score is the mark to expect if the wish is right."))
+    lines += [paragraph(f"Note: {doubt}.") for doubt in ranking.doubts]
+    if ranking.refused:
+        counts = ", ".join(f"{reason} {count}" for reason, count in ranking.refused.items())
+        lines.append(paragraph(f"Left out of {ranking.combinations} combinations: {counts}."))
+    return "\n".join(lines) + "\n"
+
+
+def setup_lines(row: Setup, head: str) -> list[str]:
+    """Lay out one set-up: parts and score, labels, why, what will feel different, doubts."""
+    ligature = " or ".join(row.ligature_ids[:4]) + (
+        f" or {len(row.ligature_ids) - 4} more" if len(row.ligature_ids) > 4 else ""
+    )
+    parts = clean(" + ".join(part for part in (row.mouthpiece_id, row.reed_id, ligature) if part))
+    interval = "" if row.score_low is None else f" ({row.score_low:.0f} to {row.score_high:.0f})"
+    score = f"{row.score:.0f} of 100{interval}"
+    title = f"{head:<3}{parts}"
+    gap = 80 - len(title) - len(score)
+    lines = [f"{title}{' ' * gap}{score}"] if gap >= 2 else [title, f"{score:>80}"]
+    labels = [label for label in (row.mouthpiece_label, row.reed_label, row.ligature_label) if label]
+    if labels:
+        lines.append(wrapped("", labels, indent=3).replace(" " * 11, " " * 3))
+    lines.append(wrapped("why", row.why))
+    if row.feel:
+        lines.append(wrapped("feel", row.feel))
+    if row.doubts:
+        lines.append(wrapped("doubt", row.doubts))
+        lines.append(wrapped("measure", [row.measure_next]))
+    return lines

@@ -1,0 +1,335 @@
+"""One open house: its tables, its model, and what can be asked of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+from matchkit import constants
+from matchkit.errors import DataError, Problem, RequestError
+from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
+from matchkit.match.closing import closing_report
+from matchkit.match.fit import FITS, count_refused, ligature_reasons, pair_reasons
+from matchkit.match.parts import FacingPart, ReedPart
+from matchkit.match.rank import Candidates, rank_candidates
+from matchkit.match.setups import Question
+from matchkit.match.target import PlayerView
+from matchkit.match.visitors import UNKNOWN, read_visitor
+from matchkit.match.wishes import Wishes, understand
+from matchkit.match.workshop import Stock, Visitor, Workshop, check_request
+from matchkit.records.defaults import Defaults, DefaultValue
+from matchkit.tables.csv_reader import read_csv
+from matchkit.tables.shipped import shipped
+from matchkit.tables.store import Tables, read_tables
+
+PARTS = ("mouthpiece", "reed", "ligature")
+
+Progress = Callable[[int, int], None]
+
+
+def open_house(source: str | Path | None = None) -> House:
+    """Open a house: a directory of csv tables, or the demo house where none is named.
+
+    Raises DataError with every problem of the tables, SourceError where there is nothing to read.
+
+    >>> house = open_house()
+    >>> len(house.tables.mouthpieces) >= 30
+    True
+    """
+    place = shipped("data/demo") if source is None else Path(source)
+    return House(read_tables(place), demo=source is None)
+
+
+def read_defaults() -> Defaults:
+    """Give the values assumed where a house has not measured."""
+    path = shipped("data/defaults.csv")
+    reading = read_csv(path, DefaultValue)
+    if reading.problems:
+        raise DataError(reading.problems)
+    return Defaults(record for record in reading.records if isinstance(record, DefaultValue))
+
+
+class House:
+    """A house whose tables have been read and checked."""
+
+    def __init__(self, tables: Tables, *, demo: bool = False) -> None:
+        self.tables = tables
+        self.demo = demo
+
+    @property
+    def warnings(self) -> tuple[Problem, ...]:
+        """What is odd in the tables, and was not refused."""
+        return self.tables.warnings
+
+    @cached_property
+    def workshop(self) -> Workshop:
+        """The parts, and what can be computed from them."""
+        tables = self.tables
+        return Workshop(
+            Stock(
+                mouthpieces=tables.mouthpieces,
+                facings=tables.facings,
+                reeds=tables.reeds,
+                reed_profiles=tables.reed_profiles,
+                strength_scale=tables.strength_scale,
+                ligatures=tables.ligatures,
+                necks=tables.necks,
+                players=tables.players,
+                playtests=tables.playtests,
+                spec=tables.spec,
+                defaults=read_defaults(),
+            )
+        )
+
+    @property
+    def model(self) -> str:
+        """What the scores are learned from, in words."""
+        count = self.workshop.blend.tests
+        if not count:
+            return "physics alone: there are no rated playtests"
+        invented = ", which are invented" if self.demo else ""
+        return f"physics, and {count} rated playtests of this house{invented}; default settings"
+
+    def visitor(
+        self,
+        instrument: str,
+        *,
+        mouthpiece: str = UNKNOWN,
+        reed: str = UNKNOWN,
+        ligature: str = UNKNOWN,
+        embouchure: str | None = None,
+        blow_kpa: float | None = None,
+        lip_mm: float | None = None,
+    ) -> Visitor:
+        """Give a player who is in no table, by what they say they play now: ids, a tip opening, a strength, or "?".
+
+        Raises RequestError where that cannot be read.
+
+        >>> open_house().visitor("alto", mouthpiece="75thou", reed="2.5").strength
+        2.5
+        """
+        return read_visitor(
+            self.workshop,
+            instrument=instrument,
+            mouthpiece=mouthpiece,
+            reed=reed,
+            ligature=ligature,
+            embouchure=embouchure,
+            blow_kpa=blow_kpa,
+            lip_mm=lip_mm,
+        )
+
+    def rank(
+        self,
+        player: str | Visitor,
+        *,
+        wish: Sequence[str] = (),
+        fixed: Mapping[str, str] | None = None,
+        in_stock: bool = False,
+        top: int = 3,
+        different: bool = False,
+        across: bool = False,
+        neck: str | None = None,
+        jobs: int = 1,
+        progress: Progress | None = None,
+    ) -> Ranking:
+        """Rank every set-up that fits for a player, best first.
+
+        ``player`` is an id or a :class:`Visitor`; ``wish`` words such as "freer"; ``fixed`` may hold a mouthpiece, reed or ligature
+        id to keep; ``in_stock`` leaves out what is counted as 0; with ``different`` no two rows share a mouthpiece or a reed profile;
+        ``across`` allows parts of another instrument. ``progress`` is
+        called with blocks done and blocks in all.
+
+        Raises UnknownIdError for an id in no table, RequestError for a question that cannot be meant.
+
+        >>> ranking = open_house().rank("P01", top=2)
+        >>> [row.position for row in ranking.rows]
+        [1, 2]
+        """
+        check_request(top=top, jobs=jobs)
+        workshop, wishes = self.workshop, understand(wish)
+        view = workshop.view(player, neck_id=neck)
+        check_wishes(wishes, view)
+        facings, reeds, allowed = self._chosen(fixed or {})
+        instrument = view.player.instrument
+        pair_refusals = pair_reasons(
+            facings, reeds, instrument=instrument, across=across, in_stock=in_stock, wishes=wishes, view=view
+        )
+        ligatures = workshop.ligatures
+        ligature_refusals = ligature_reasons(facings, ligatures, in_stock=in_stock)
+        kept = np.array([item.id in allowed for item in ligatures], dtype=bool)
+        mouthpiece, reed = np.nonzero(pair_refusals == FITS)
+        pairs = workshop.pairs(facings, reeds, mouthpiece, reed, lip_mm=view.lip_mm, jobs=jobs, progress=progress)
+        scored = workshop.score(view, pairs, facings, reeds, wishes=wishes)
+        candidates = Candidates(
+            [facings[place].mouthpiece.id for place in mouthpiece],
+            [reeds[place].reed.id for place in reed],
+            [reeds[place].shape_key[0] for place in reed],
+            scored.terms.overall,
+            scored.features,
+            ((ligature_refusals == FITS) & kept)[mouthpiece],
+        )
+        question = Question(workshop, workshop.blend, view, facings, reeds, scored)
+        placed = rank_candidates(
+            candidates,
+            workshop.blend,
+            ligatures,
+            instrument=instrument,
+            player=view.player.id,
+            top=top,
+            different=different,
+        )
+        main = workshop.targets(view, workshop.instrument_reeds(instrument), wishes).main
+        return Ranking(
+            player=view.player.id,
+            wish=wishes.words,
+            target="no target: no reed here can be compared with the present one" if main is None else main.source,
+            model=self.model,
+            rows=tuple(question.setup(position, line) for position, line in enumerate(placed, start=1)),
+            refused=count_refused(pair_refusals, ligature_refusals[:, kept]),
+            combinations=len(facings) * len(reeds) * int(kept.sum()),
+            present=self._present(view, wishes),
+            doubts=self._doubts(view, reeds, instrument),
+        )
+
+    def explain(
+        self,
+        player: str | Visitor,
+        mouthpiece: str,
+        reed: str,
+        ligature: str | None = None,
+        *,
+        wish: Sequence[str] = (),
+        neck: str | None = None,
+    ) -> Explanation:
+        """Explain one set-up for a player: every term and every playtest behind its score.
+
+        A set-up that would be refused is explained all the same, with the reasons against it. Raises as :meth:`rank` does.
+        """
+        workshop, wishes = self.workshop, understand(wish)
+        view = workshop.view(player, neck_id=neck)
+        check_wishes(wishes, view)
+        facing, part = workshop.facing(mouthpiece), workshop.reed(reed)
+        instrument = view.player.instrument
+        fixed_ligature = None if ligature is None else workshop.ligature(ligature)
+        setup = self._score_one(view, facing, part, ligature, wishes)
+        refused = [
+            str(
+                pair_reasons((facing,), (part,), instrument=instrument, across=False, in_stock=False, wishes=wishes, view=view)[
+                    0, 0
+                ]
+            )
+        ]
+        if fixed_ligature is not None:
+            refused.append(str(ligature_reasons((facing,), (fixed_ligature,), in_stock=False)[0, 0]))
+        main = workshop.targets(view, (part,), wishes).main
+        blend = workshop.blend
+        return Explanation(
+            player=view.player.id,
+            wish=wishes.words,
+            target="no target: this reed cannot be compared with the present one" if main is None else main.source,
+            model=self.model,
+            setup=setup,
+            intercept=blend.intercept,
+            slope=blend.slope,
+            kappa=blend.settings.kappa,
+            refused=tuple(reason for reason in refused if reason != FITS),
+            assumed=(*facing.assumed, *part.assumed, *person_assumptions(view)),
+            not_checked=tuple(doubt for doubt in setup.doubts if doubt.startswith("fit not checked")),
+        )
+
+    def closing(
+        self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0
+    ) -> ClosingReport:
+        """Compute how one reed closes on one facing, for a player or for the assumed blowing pressure and lip.
+
+        ``reed_offset_mm`` is how far the reed's tip stands past the tip rail, from -3 to 3. Raises UnknownIdError or RequestError.
+
+        >>> house = open_house()
+        >>> report = house.closing("TM-01", "TR-A-2.5")
+        >>> 2 < report.closing_pressure_kpa < 20
+        True
+        """
+        if not -3 <= reed_offset_mm <= 3:
+            raise RequestError(f"the reed stands {reed_offset_mm:g} mm past the tip rail; expected -3 to 3")
+        facing, part = self.workshop.facing(mouthpiece), self.workshop.reed(reed)
+        person = Visitor(instrument=facing.mouthpiece.instrument) if player is None else player
+        view = self.workshop.view(person)
+        return closing_report(self.workshop, facing, part, view=view, reed_offset_mm=reed_offset_mm)
+
+    def _chosen(self, fixed: Mapping[str, str]) -> tuple[tuple[FacingPart, ...], tuple[ReedPart, ...], set[str]]:
+        """Give the parts a question is about: all of them, or the fixed one of a kind."""
+        strange = sorted(set(fixed) - set(PARTS))
+        if strange:
+            raise RequestError(f"{', '.join(strange)} cannot be fixed; expected {', '.join(PARTS)}")
+        workshop = self.workshop
+        facings = (workshop.facing(fixed["mouthpiece"]),) if "mouthpiece" in fixed else workshop.facings
+        reeds = (workshop.reed(fixed["reed"]),) if "reed" in fixed else workshop.reeds
+        ligatures = (
+            {workshop.ligature(fixed["ligature"]).id} if "ligature" in fixed else {item.id for item in workshop.ligatures}
+        )
+        return facings, reeds, ligatures
+
+    def _present(self, view: PlayerView, wishes: Wishes) -> Setup | None:
+        """Score what the player plays now, under the same wish, so that the answers can be held against it."""
+        present = view.present
+        if present is None:
+            return None
+        return self._score_one(view, present.facing, present.reed, present.ligature_id, wishes)
+
+    def _score_one(self, view: PlayerView, facing: FacingPart, reed: ReedPart, ligature: str | None, wishes: Wishes) -> Setup:
+        workshop = self.workshop
+        one = np.array([0])
+        pairs = workshop.pairs((facing,), (reed,), one, one, lip_mm=view.lip_mm)
+        scored = workshop.score(view, pairs, (facing,), (reed,), wishes=wishes)
+        wanted = np.array([ligature is None or item.id == ligature for item in workshop.ligatures], dtype=bool)
+        candidates = Candidates(
+            [facing.mouthpiece.id], [reed.reed.id], [reed.shape_key[0]], scored.terms.overall, scored.features, wanted[None, :]
+        )
+        placed = rank_candidates(
+            candidates, workshop.blend, workshop.ligatures, instrument=view.player.instrument, player=view.player.id, top=1
+        )
+        return Question(workshop, workshop.blend, view, (facing,), (reed,), scored).setup(1, placed[0])
+
+    def _doubts(self, view: PlayerView, reeds: Sequence[ReedPart], instrument: str) -> tuple[str, ...]:
+        """Say once what holds for the whole answer."""
+        found = list(view.present.typed) if view.present is not None else []
+        if view.present is None:
+            found.append("the present set-up is not known: the target is the middle of this house")
+        scales = sorted({part.scale for part in reeds if part.scale is not None and part.reed.instrument == instrument})
+        if scales:
+            found.append(
+                "no strength scale for "
+                + ", ".join(scales)
+                + ": ordered among themselves by their number, not compared with other reeds"
+            )
+        width = self.workshop.blend.half_width(view.player.id)
+        if width is None:
+            found.append("no interval: not enough playtests")
+        return tuple(found)
+
+
+def check_wishes(wishes: Wishes, view: PlayerView) -> None:
+    """Refuse a wish that needs a present set-up where there is none."""
+    if wishes.reed and view.present is None:
+        raise RequestError(
+            "a softer or harder reed than which? give the present mouthpiece and reed, or wish for 'freer' instead"
+        )
+    if wishes.tone and view.present_facing is None:
+        raise RequestError("brighter or darker than what? give the present mouthpiece")
+
+
+def person_assumptions(view: PlayerView) -> tuple[str, ...]:
+    """Name what is assumed about a player."""
+    found = []
+    if view.blow_source != "given":
+        found.append(f"blowing pressure {view.blow_kpa:.1f} kPa ({view.blow_source})")
+    found.append(f"lip load {view.lip_load_n:.1f} N ({view.lip_source})")
+    if view.player.lip_mm is None:
+        found.append(f"lip {constants.LIP_PLACE[view.player.instrument]:g} mm from the tip (assumed)")
+    if view.neck_assumed and view.neck is not None:
+        found.append(f"neck bore {view.neck.bore_mm:g} mm, half angle {view.neck.half_angle_deg:g} degrees (assumed)")
+    return tuple(found)
