@@ -1,12 +1,91 @@
-"""What the tests share: the demo house, opened once."""
+"""What the tests share: the demo house opened once, houses made from it, and the reference cases."""
 
 from __future__ import annotations
+
+import csv
+import json
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 import matchkit as mk
+from matchkit.tables.shipped import shipped
+
+REFERENCE = Path(__file__).parent / "reference"
+
+
+@dataclass(frozen=True)
+class Case:
+    """One published or derived value with its source."""
+
+    file: str
+    label: str
+    source: str
+    place: str
+    inputs: dict[str, Any]
+    expected: dict[str, Any]
+    tolerance: dict[str, float]
+
+    def check(self, name: str, value: float, entry: int | None = None) -> None:
+        """Hold a value against the case, within its own tolerance."""
+        wanted = self.expected[name] if entry is None else self.expected[name][entry]
+        assert value == pytest.approx(wanted, abs=self.tolerance[name], rel=0), f"{self.file}: {name} ({self.source})"
+
+
+def reference(name: str, **needed: str) -> list[Case]:
+    """Give the cases of a reference file; ``has`` keeps those that expect that name, ``given`` those with that input."""
+    data = json.loads((REFERENCE / f"{name}.json").read_text(encoding="utf-8"))
+    cases = [
+        Case(name, case["label"], case["source"], case["place"], case["inputs"], case["expected"], case.get("tolerance", {}))
+        for case in data["cases"]
+    ]
+    if "has" in needed:
+        cases = [case for case in cases if needed["has"] in case.expected]
+    if "given" in needed:
+        cases = [case for case in cases if needed["given"] in case.inputs]
+    assert cases, f"no case of {name} {needed}"
+    return cases
 
 
 @pytest.fixture(scope="session")
 def house() -> mk.House:
     return mk.open()
+
+
+Rows = list[dict[str, str]]
+Edit = Callable[[Rows], Rows]
+
+
+def read_rows(path: Path) -> Rows:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def write_rows(path: Path, rows: Rows, columns: list[str] | None = None) -> None:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, columns or list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+@pytest.fixture
+def demo_copy(tmp_path: Path) -> Path:
+    """A copy of the demo house that a test may change."""
+    return Path(shutil.copytree(shipped("data/demo"), tmp_path / "house"))
+
+
+def edit_table(folder: Path, table: str, edit: Edit) -> None:
+    """Change a table of a copied house; an empty result keeps the header."""
+    path = folder / f"{table}.csv"
+    rows = read_rows(path)
+    columns = list(rows[0])
+    write_rows(path, edit(rows), columns)
+
+
+def drop_playtests(folder: Path) -> None:
+    """Leave a copied house without playtests: physics alone."""
+    edit_table(folder, "playtests", lambda _: [])

@@ -23,7 +23,7 @@ UPPER_GAP, LOWER_GAP = 0.9, 0.5
 LIP_SHARES = np.linspace(0.0, 0.9, 10)
 """Shares of the closing pressure taken away by the lip at which the closing share is computed; straight between them."""
 
-_NEWTON_ROUNDS = 60
+_REACH = 12.0
 
 
 @dataclass(frozen=True)
@@ -72,28 +72,30 @@ def area_weights(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Array:
 def pressure_at_gap(beams: Beams, *, share: float) -> Array:
     """Give the p/E (B,) at which the tip gap is ``share`` of the tip opening.
 
-    Before contact the gap is linear in the pressure. Where something touches earlier, Newton's method on the piecewise linear,
-    convex characteristic: each step is exact while the same nodes touch, so it ends after finitely many.
+    Before contact the gap is linear in the pressure. Where something touches earlier, that pressure is too low (a lay can only
+    hold the tip up), and the right one is found between it and twelve times as much (Chandrupatla 1997, scipy's vectorised
+    ``find_root``). Raises ContactError where it is not there.
     """
+    from scipy.optimize.elementwise import find_root
+
     opening = beams.lay_m[:, -1]
     by_pressure = beams.deflection_per_pressure_m()
-    pressure = (1 - share) * opening / by_pressure[:, -1]
+    pressure = np.asarray((1 - share) * opening / by_pressure[:, -1])
     touching = np.flatnonzero((beams.lay_m - pressure[:, None] * by_pressure).min(axis=1) < 0)
     if not len(touching):
         return pressure
-    inner = beams.take(touching)
-    goal = share * opening[touching]
-    trial = pressure[touching]
-    step = 1e-6 * trial
-    for _ in range(_NEWTON_ROUNDS):
-        gap = solve_contact(inner, pressure_per_modulus=trial).tip_gap_m
-        miss = gap - goal
-        if np.all(np.abs(miss) <= 1e-9 * opening[touching]):
-            pressure[touching] = trial
-            return pressure
-        slope = (solve_contact(inner, pressure_per_modulus=trial - step).tip_gap_m - gap) / step
-        trial = trial + np.where(np.abs(miss) <= 1e-9 * opening[touching], 0.0, miss / np.maximum(slope, 1e-300))
-    raise ContactError("the pressure that leaves a given tip gap was not found")
+
+    def miss(trial: Array, row: Array) -> Array:
+        rows = row.astype(np.intp)
+        gap = solve_contact(beams.take(rows), pressure_per_modulus=trial).tip_gap_m
+        return np.asarray(gap / opening[rows] - share)
+
+    low = pressure[touching]
+    found = find_root(miss, (low, _REACH * low), args=(touching.astype(float),), tolerances={"fatol": 1e-9, "xrtol": 1e-12})
+    if not np.all(found.success):
+        raise ContactError(f"the pressure that leaves a tip gap of {share:g} of the opening was not found")
+    pressure[touching] = found.x
+    return pressure
 
 
 def close_reeds(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Closing:
