@@ -78,18 +78,23 @@ class RatedTests:
 
 
 def fit_line(overall_d: Array, rating: Array) -> tuple[float, float]:
-    """Fit ``rating = a + b D`` by least squares, shrunk towards (0, 10) as if by 20 playtests, with b at least 0.5.
+    """Fit ``rating = a + b D`` by least squares, shrunk towards (0, 10) as if by 20 playtests; gives (a, b).
+
+    b is at least 0.5, and the line stays within the scale of the ratings (0 to 10) for every D, so that no residual exceeds 10.
 
     >>> fit_line(np.array([]), np.array([]))
     (0.0, 10.0)
     """
+    from scipy.optimize import lsq_linear
+
     half = PRIOR_TESTS // 2
     d = np.concatenate([overall_d, np.zeros(half), np.ones(half)])
     y = np.concatenate([rating, np.zeros(half), np.full(half, 10.0)])
-    spread = d - d.mean()
-    slope = max(float(spread @ y / (spread @ spread)), LEAST_SLOPE)
-    intercept = float(y.mean() - slope * d.mean())
-    return round(intercept, 12) + 0.0, round(slope, 12)
+    at_none, at_all = (float(end) for end in lsq_linear(np.column_stack([1 - d, d]), y, bounds=(0, 10), method="bvls").x)
+    if at_all - at_none < LEAST_SLOPE:  # a convex problem: the best line then has the least slope
+        at_none = float(np.clip(np.mean(y - LEAST_SLOPE * d), 0, 10 - LEAST_SLOPE))
+        at_all = at_none + LEAST_SLOPE
+    return round(at_none, 12) + 0.0, round(at_all - at_none, 12)
 
 
 class LigatureWeights:

@@ -32,12 +32,15 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
         self.bandwidth = bandwidth
         self.kappa = kappa
 
-    def fit(self, X: Any, residual: Any, sample_weight: Any = None) -> ResidualNeighbours:  # noqa: N803 - sklearn's name
-        """Keep the training rows ``X`` (n, f), ``residual`` (n,) and their weights (n,), all 1 where none are given."""
+    def fit(self, X: Any, y: Any, sample_weight: Any = None) -> ResidualNeighbours:  # noqa: N803 - sklearn's name
+        """Keep the training rows ``X`` (n, f), the residuals ``y`` (n,) and their weights (n,), all 1 where none are given.
+
+        scikit-learn insists on the name ``y``; what stands in it is rating minus computed rating.
+        """
         if self.n_neighbors < 1 or self.bandwidth <= 0 or self.kappa < 0:
             raise ValueError("n_neighbors must be at least 1, bandwidth above 0, kappa not negative")
-        X, residual = validate_data(self, X, residual, y_numeric=True, dtype=float)  # noqa: N806
-        self.residual_ = np.asarray(residual, dtype=float)
+        X, y = validate_data(self, X, y, y_numeric=True, dtype=float)  # noqa: N806
+        self.residual_ = np.asarray(y, dtype=float)
         if sample_weight is None:
             self.weight_ = np.ones(len(X))
         else:
@@ -45,6 +48,8 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
             check_consistent_length(X, self.weight_)
             if self.weight_.ndim != 1 or np.any(self.weight_ < 0):
                 raise ValueError("sample_weight must be one-dimensional and not negative")
+            if not np.any(self.weight_):
+                raise ValueError("sample_weight must not be zero everywhere: no weight, no neighbours")
         self.index_ = NearestNeighbors(algorithm="brute").fit(X)
         self.rows_ = np.asarray(X)
         return self

@@ -119,7 +119,7 @@ class Lay:
         if not self.measured:
             return self.fair.height_m(x)
         inside = np.clip(x, self.knots_x_m[0], self.knots_x_m[-1])
-        return np.asarray(self._root(inside)) ** 2
+        return np.where(x < self.knots_x_m[-1], np.asarray(self._root(inside)) ** 2, 0.0)
 
     @property
     def smoothness_m(self) -> float | None:
