@@ -290,7 +290,7 @@ def reeds(
             ]
         for strength in line.strengths:
             name = f"{PREFIX[line.instrument]}R-{line.letter}-{strength:g}"
-            modulus = line.modulus * 1.12 ** ((strength - 3) / 0.5) * math.exp(rng.normal(0, 0.03))
+            modulus = line.modulus * 1.12 ** ((strength - 3) / 0.5) * math.exp(rng.normal(0, 0.015))
             truth[name] = math.log(modulus)
             row: dict[str, Any] = {
                 "id": name,
@@ -317,7 +317,7 @@ def reeds(
                     elif line.letter == "C" and strength == 3.5:
                         step |= {"equals_profile_id": f"{line.instrument}-A", "equals_strength": "3.5"}
                     else:
-                        step["stiffness_n_per_mm"] = f"{stiffness * math.exp(rng.normal(0, 0.025)):.3f}"
+                        step["stiffness_n_per_mm"] = f"{stiffness * math.exp(rng.normal(0, 0.015)):.3f}"
                     steps.append(step)
             rows.append(row)
     return rows, points, steps, truth

@@ -128,7 +128,10 @@ class TermInputs:
 
 @dataclass(frozen=True)
 class Desirabilities:
-    """Terms of a set of pairs: ``d`` (T, N), whether each was ``known`` (T, N), its ``value`` (T, N) and ``weights`` (T,)."""
+    """Terms of a set of pairs: ``d`` (T, N), whether each was ``known`` (T, N), its ``value`` (T, N) and ``weights`` (T,).
+
+    Effort and air are in steps from the target, signed; the volume's miss is signed too.
+    """
 
     names: tuple[TermName, ...]
     d: Array
@@ -162,8 +165,8 @@ def terms_for(*, cone: bool, tone_wished: bool, more_even: bool) -> dict[TermNam
 
 def desirabilities(inputs: TermInputs, terms: dict[TermName, Term], *, wish_step: float) -> Desirabilities:
     """Turn numbers into desirabilities, the neutral one where a number is not known."""
-    effort_steps = np.abs(inputs.effort_ln) / -np.log(wish_step)
-    air_steps = np.abs(inputs.air_ln) / np.log(AIR_STEP)
+    effort_steps = inputs.effort_ln / -np.log(wish_step)
+    air_steps = inputs.air_ln / np.log(AIR_STEP)
     limits = TERMS
     table: dict[TermName, tuple[Array, Array]] = {
         "effort": (effort_steps, by_steps(effort_steps)),

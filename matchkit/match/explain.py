@@ -95,7 +95,9 @@ def term_words(name: TermName, value: float | None, d: float) -> str:
 
 
 def _steps_off(steps: float) -> str:
-    return "right on" if steps < constants.NOTICE.value else f"{steps:.1f} steps from"
+    if abs(steps) < constants.NOTICE.value:
+        return "right on"
+    return f"{abs(steps):.1f} steps {'over' if steps > 0 else 'under'}"
 
 
 def certainty(size: float, u: float) -> str:
@@ -120,35 +122,34 @@ def _strengths(steps: float) -> str:
     return "about one strength" if steps < 2.5 else "more than one strength"
 
 
-def feel_words(
-    effort_ln: float, air_ln: float, u: float, tone: float | None, *, wish_step: float, air_step: float
-) -> tuple[str, ...]:
-    """Say what will feel different from the present set-up, in effort, air and tone.
+def feel_words(effort_ln: float, air_ln: float, u: float, *, wish_step: float, air_step: float) -> tuple[str, str]:
+    """Say what will feel different from the present set-up in effort and in air.
 
-    ``effort_ln`` and ``air_ln`` are ln(new / present), ``u`` their standard uncertainty; ``tone`` is a vote from -1 (darker) to
-    1 (brighter), None where it is not known. Tone is never more than "may".
+    ``effort_ln`` and ``air_ln`` are ln(new / present), ``u`` their standard uncertainty.
     """
-    words = []
     steps = abs(effort_ln) / -math.log(wish_step)
-    if steps < constants.NOTICE.value:
-        words.append("about the same resistance")
-    else:
-        sure, direction = certainty(effort_ln, u), "more resistant" if effort_ln > 0 else "freer"
-        verb = "may be" if sure == "may" else f"{sure}"
-        words.append(f"{verb} {_amount(steps)}{direction} ({_strengths(steps)})")
+    effort = "about the same resistance"
+    if steps >= constants.NOTICE.value:
+        direction = "more resistant" if effort_ln > 0 else "freer"
+        effort = f"{_so(effort_ln, u)} {_amount(steps)}{direction} ({_strengths(steps)})"
     steps = abs(air_ln) / math.log(air_step)
-    if steps < constants.NOTICE.value:
-        words.append("about the same air")
-    else:
-        sure, direction = certainty(air_ln, u), "bigger, takes more air" if air_ln > 0 else "smaller, takes less air"
-        words.append(f"{'may be' if sure == 'may' else sure} {_amount(steps)}{direction}")
-    if tone is None:
-        words.append("tone not known")
-    elif tone == 0:
-        words.append("tone about the same")
-    else:
-        words.append(f"may be {'brighter' if tone > 0 else 'darker'}")
-    return tuple(words)
+    air = "about the same air"
+    if steps >= constants.NOTICE.value:
+        direction = "bigger, takes more air" if air_ln > 0 else "smaller, takes less air"
+        air = f"{_so(air_ln, u)} {_amount(steps)}{direction}"
+    return effort, air
+
+
+def _so(size: float, u: float) -> str:
+    sure = certainty(size, u)
+    return "may be" if sure == "may" else sure
+
+
+def tone_words(vote: float | None) -> str:
+    """Say which way the tone should go, from a vote of -1 (darker) to 1 (brighter): never more than "may"."""
+    if vote is None:
+        return "tone not known"
+    return "tone about the same" if vote == 0 else f"may be {'brighter' if vote > 0 else 'darker'}"
 
 
 def why_words(terms: tuple[TermReason, ...], correction_points: float, tests: int) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from matchkit import constants
 from matchkit.match.answers import Setup, TermReason
 from matchkit.match.blend import Blend
 from matchkit.match.desirability import AIR_STEP
-from matchkit.match.explain import CLOSES_UP, POINTS, feel_words, neighbour_reasons, term_reasons, why_words
+from matchkit.match.explain import CLOSES_UP, POINTS, feel_words, neighbour_reasons, term_reasons, tone_words, why_words
 from matchkit.match.features import tone_vote
 from matchkit.match.fit import not_checked
 from matchkit.match.pairs import MEASURES, UNCERTAINTIES, Pairs
@@ -84,24 +84,23 @@ class Question:
         )
 
     def _feel(self, pair: int, effort: float) -> tuple[str, ...]:
-        words: tuple[str, ...] = ()
-        present = self.view.present
-        if present is not None:
-            pairs, reed = self.scored.pairs, self.reeds[self.scored.pairs.reed[pair]]
-            if reed.scale != present.reed.scale:
-                words = ("not comparable with the present reed: its strength scale is not calibrated",)
-            else:
-                facing = self.facings[pairs.mouthpiece[pair]]
-                blow = self.view.blow_kpa
-                words = feel_words(
-                    float(np.log(pairs.closing_pressure_kpa[pair] / present.pair.closing_pressure_kpa[0])),
-                    float(np.log(opening_mm(pairs, blow_kpa=blow)[pair] / opening_mm(present.pair, blow_kpa=blow)[0])),
-                    difference_u(pairs, pair, facing, reed, present.pair, present.facing, present.reed),
-                    tone_vote(facing.mouthpiece, present.facing.mouthpiece),
-                    wish_step=self.workshop.spec.wish_step,
-                    air_step=AIR_STEP,
-                )
-        return (*words, CLOSES_UP) if effort <= 0 else words
+        present, pairs = self.view.present, self.scored.pairs
+        facing, reed = self.facings[pairs.mouthpiece[pair]], self.reeds[pairs.reed[pair]]
+        words: list[str] = []
+        if present is not None and reed.scale != present.reed.scale:
+            words.append("resistance and air cannot be compared: one of the two reeds is on no strength scale")
+        elif present is not None:
+            blow = self.view.blow_kpa
+            words += feel_words(
+                float(np.log(pairs.closing_pressure_kpa[pair] / present.pair.closing_pressure_kpa[0])),
+                float(np.log(opening_mm(pairs, blow_kpa=blow)[pair] / opening_mm(present.pair, blow_kpa=blow)[0])),
+                difference_u(pairs, pair, facing, reed, present.pair, present.facing, present.reed),
+                wish_step=self.workshop.spec.wish_step,
+                air_step=AIR_STEP,
+            )
+        if self.view.present_facing is not None:
+            words.append(tone_words(tone_vote(facing.mouthpiece, self.view.present_facing.mouthpiece)))
+        return (*words, CLOSES_UP) if effort <= 0 else tuple(words)
 
     def _doubts(
         self, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...], ligature: Ligature | None
