@@ -96,10 +96,15 @@ def deliver(text: str, out: str | None) -> None:
     path = Path(out)
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    except OSError as error:
+        raise SourceError(f"{out}: cannot be written ({error.strerror})") from error
+    whole = Path(name)
+    try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
             file.write(text)
-        Path(name).replace(path)
+        whole.replace(path)
     except OSError as error:
+        whole.unlink(missing_ok=True)
         raise SourceError(f"{out}: cannot be written ({error.strerror})") from error
 
 

@@ -1,0 +1,379 @@
+"""Reading csv as people export it: what is taken, what is refused, and in which words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from conftest import Rows, edit_table, read_rows, write_rows
+
+import matchkit as mk
+from matchkit.errors import DataError, Problem, SourceError
+from matchkit.records.parts import FacingReading, Mouthpiece
+from matchkit.records.people import Playtest
+from matchkit.tables import csv_reader
+from matchkit.tables.csv_reader import Reading, read_csv
+from matchkit.tables.store import read_source, read_tables
+from matchkit.tables.template import write_template
+
+HEADER = "id,instrument,tip_opening_mm\n"
+
+
+def read(tmp_path: Path, text: str | bytes, name: str = "mouthpieces.csv") -> Reading:
+    path = tmp_path / name
+    path.write_bytes(text.encode() if isinstance(text, str) else text)
+    return read_csv(path, Mouthpiece)
+
+
+def only(problems: list[Problem]) -> Problem:
+    assert len(problems) == 1, [str(problem) for problem in problems]
+    return problems[0]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        HEADER + "A,alto,1.9\n",
+        "\ufeff" + HEADER + "A,alto,1.9\n",
+        "id;instrument;tip_opening_mm\nA;alto;1,9\n",
+        "id\tinstrument\ttip_opening_mm\r\nA\talto\t1.9\r\n",
+        "tip_opening_mm,id,instrument\n1.90,A,Alto\n",
+        "id,instrument,tip_opening_thou\nA,alto,74.80315\n",
+        HEADER + "\n\n A ,alto, 1.9 ,\n\n",
+    ],
+    ids=["plain", "mark", "semicolons", "tabs", "any order", "thousandths", "blanks"],
+)
+def test_the_same_mouthpiece_in_every_spelling(tmp_path: Path, text: str) -> None:
+    """Byte-order mark, semicolons with decimal commas, tabs, any order, thousandths and blanks give one record."""
+    reading = read(tmp_path, text)
+    assert not reading.problems
+    record = reading.records[0]
+    assert isinstance(record, Mouthpiece)
+    assert (record.id, record.instrument, round(record.tip_opening_mm, 4)) == ("A", "alto", 1.9)
+
+
+def test_half_millimetres_and_inches_are_converted(tmp_path: Path) -> None:
+    """feeler_in and stop_half_mm become millimetres: 0.0015 in is 0.0381 mm, 42 half millimetres are 21 mm."""
+    (tmp_path / "facings.csv").write_text("mouthpiece_id,rail,feeler_in,stop_half_mm\nA,left,0.0015,42\n")
+    record = read_csv(tmp_path / "facings.csv", FacingReading).records[0]
+    assert isinstance(record, FacingReading)
+    assert (record.feeler_mm, record.stop_mm) == (0.0381, 21.0)
+
+
+def test_text_stays_as_typed(tmp_path: Path) -> None:
+    """Labels keep their blanks, quotes, line breaks, markup and formulas; ids lose blanks around them, leading zeros stay."""
+    label = ' =1+2 "x"\n<b>[red]é '
+    quoted = label.replace('"', '""')
+    reading = read(tmp_path, f'id,label,instrument,tip_opening_mm\n 007 ,"{quoted}",alto,1.9\n')
+    assert not reading.problems
+    record = reading.records[0]
+    assert isinstance(record, Mouthpiece)
+    assert (record.id, record.label) == ("007", label)
+
+
+def test_rows_count_as_a_spreadsheet_counts(tmp_path: Path) -> None:
+    """Blank rows count, and a cell with a line break is one row."""
+    text = 'id,label,instrument,tip_opening_mm\nA,"two\nlines",alto,1.9\n\n\nB,,alto,wide\n'
+    problem = only(read(tmp_path, text).problems)
+    assert (problem.row, problem.column, problem.read) == (5, "tip_opening_mm", "'wide'")
+
+
+@pytest.mark.parametrize(
+    ("typed", "hint"),
+    [
+        ("192", "192 looks like 1.92 mm in hundredths"),
+        ("0.076", "0.076 looks like inches: that is 1.93 mm"),
+        ("75", "75 looks like 0.75 mm in hundredths; or 75 looks like thousandths of an inch: that is 1.905 mm"),
+        ("19", "19 looks like 1.9 mm in tenths"),
+        ("1.9 mm", "the number alone"),
+        ("1,9", "decimal comma? write 1.9"),
+        ("=1+1", "this is a formula: paste its value"),
+        ("nan", ""),
+        ("1e400", ""),
+        ("1_9", ""),
+        ("-1.9", ""),
+        ("wide", ""),
+    ],
+)
+def test_slips_in_a_length_are_named(tmp_path: Path, typed: str, hint: str) -> None:
+    """A length out of range or not a number says what was read, what was expected, and the slip where it is recognisable."""
+    problem = only(read(tmp_path, f'{HEADER}A,alto,"{typed}"\n').problems)
+    assert (problem.source, problem.row, problem.column) == ("mouthpieces.csv", 2, "tip_opening_mm")
+    assert problem.read == f"'{typed}'"
+    assert problem.expected == "a number from 0.5 to 4 mm"
+    assert problem.hint.startswith(hint)
+    assert bool(problem.hint) == bool(hint)
+
+
+def test_other_types_say_what_they_want(tmp_path: Path) -> None:
+    """Choices, whole numbers, days and yes or no each say what they take."""
+    path = tmp_path / "playtests.csv"
+    path.write_text("id,player_id,mouthpiece_id,reed_id,date,blind,position,reed_age\nT,P,M,R,31/01/2026,perhaps,1.5,ancient\n")
+    expected = {problem.column: problem.expected for problem in read_csv(path, Playtest).problems}
+    assert expected == {
+        "date": "a day as 2026-01-31",
+        "blind": "yes or no",
+        "position": "a whole number from 1 to 1000",
+        "reed_age": "one of new, broken in, old",
+    }
+    path.write_text("id,player_id,mouthpiece_id,reed_id,date,blind,position\nT,P,M,R,2026-01-31,Yes,3\n")
+    record = read_csv(path, Playtest).records[0]
+    assert isinstance(record, Playtest)
+    assert (str(record.date), record.blind, record.position) == ("2026-01-31", True, 3)
+
+
+@pytest.mark.parametrize(
+    ("content", "row", "read_words", "expected"),
+    [
+        (b"", None, "an empty file", "a header row"),
+        (b"\n,,\n", 1, "an empty first row", "a header row"),
+        (b"id,instrument,tip_opening_mm\nA,alto,\xff\n", 2, "the byte 0xff", "UTF-8 text"),
+        ("id,x\n".encode("utf-16"), 1, "the byte 0xff", "UTF-8 text"),
+        (b"id,instrument,tip_opening_mm\nA,alto,1\0\n", None, "a zero byte", "a text file"),
+        (b'id,instrument,tip_opening_mm\n"A,alto,1.9\n', 2, "unexpected end of data", "matched quotes"),
+        (b"id,instrument,tip_opening_mm\nA,alto,1,9\n", 2, "4 cells", "3 cells"),
+        (b"id,instrument\nA,alto\n", 1, "no such column", "a column tip_opening_mm"),
+        (b"id,instrument,tip_opening_mm,tip_opening_thou\nA,alto,1.9,75\n", 1, "'tip_opening_thou'", "one column for"),
+        (b"id,instrument,tip_opening_mm\n,alto,1.9\n", 2, "nothing", "a value: short code"),
+    ],
+)
+def test_broken_files_say_what_and_where(
+    tmp_path: Path, content: bytes, row: int | None, read_words: str, expected: str
+) -> None:
+    """Empty, binary, badly quoted and incomplete files give one problem each, with the row where there is one."""
+    problem = only(read(tmp_path, content).problems)
+    assert (problem.row, problem.read) == (row, read_words)
+    assert expected in problem.expected
+
+
+def test_limits_of_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file too large or too long is refused without being taken in."""
+    monkeypatch.setattr(csv_reader, "MAX_ROWS", 3)
+    assert only(read(tmp_path, HEADER + "A,alto,1.9\nB,alto,1.9\nC,alto,1.9\n").problems).expected == "at most 3 rows"
+    monkeypatch.setattr(csv_reader, "MAX_BYTES", 10)
+    assert only(read(tmp_path, HEADER).problems).expected == "at most 10 bytes"
+
+
+def test_extra_columns_are_a_warning(tmp_path: Path) -> None:
+    """A column nobody knows is left out and told; a near miss is named."""
+    reading = read(tmp_path, "id,instrument,tip_opening_mm,colour,facing_lenght_mm\nA,alto,1.9,red,22\n")
+    assert not reading.problems
+    assert [warning.column for warning in reading.warnings] == ["colour", "facing_lenght_mm"]
+    assert reading.warnings[1].hint == "did you mean facing_length_mm?"
+
+
+def test_a_thousand_rows_at_once(tmp_path: Path) -> None:
+    """A thousand-row paste with a slip in every tenth row lists a hundred problems, each in its row."""
+    rows = [f"M{k},alto,{190 if k % 10 == 0 else 1.9}" for k in range(1000)]
+    reading = read(tmp_path, HEADER + "\n".join(rows) + "\n")
+    assert [problem.row for problem in reading.problems] == list(range(2, 1002, 10))
+    assert len(reading.records) == 900
+
+
+# whole houses
+
+
+def problems_of(folder: Path) -> list[Problem]:
+    return read_source(folder).problems
+
+
+def change(folder: Path, table: str, row: int, **cells: str) -> None:
+    """Change cells of a table of a copied house; ``row`` as a spreadsheet counts."""
+
+    def edit(rows: Rows) -> Rows:
+        rows[row - 2].update(cells)
+        return rows
+
+    edit_table(folder, table, edit)
+
+
+def test_the_demo_house_has_no_problem(demo_copy: Path) -> None:
+    """The demo house passes its own check; two uncalibrated profiles are told."""
+    reading = read_source(demo_copy)
+    assert not reading.problems
+    assert {warning.read for warning in reading.warnings} == {"'alto-E'", "'tenor-E'"}
+
+
+def test_all_problems_come_at_once(demo_copy: Path) -> None:
+    """Slips in five files are all listed, and reading the house raises them all together."""
+    change(demo_copy, "mouthpieces", 5, tip_opening_mm="192")
+    change(demo_copy, "reeds", 3, cut="flat")
+    change(demo_copy, "ligatures", 2, min_diameter_mm="30", max_diameter_mm="20")
+    change(demo_copy, "players", 2, reed_id="NOPE")
+    (demo_copy / "house.toml").write_text("wish_step = 2\n[window]\nalto = [9.0, 4.0]\n")
+    with pytest.raises(DataError) as caught:
+        read_tables(demo_copy)
+    places = {(problem.source, problem.row, problem.column) for problem in caught.value.problems}
+    assert places >= {
+        ("mouthpieces.csv", 5, "tip_opening_mm"),
+        ("reeds.csv", 3, "cut"),
+        ("ligatures.csv", 2, "max_diameter_mm"),
+        ("house.toml", None, "wish_step"),
+    }
+    assert str(caught.value).startswith(f"{len(caught.value.problems)} problems in the tables")
+
+
+@pytest.mark.parametrize(
+    ("table", "row", "cells", "column", "words"),
+    [
+        ("mouthpieces", 6, {"id": "AM-01"}, "id", "row 5 has it already"),
+        ("facings", 3, {"repeat": "1"}, "mouthpiece_id", "row 2 has it already"),
+        ("players", 3, {"mouthpiece_id": "AM-99"}, "mouthpiece_id", "an id of mouthpieces.csv"),
+        ("playtests", 9, {"ligature_id": "L-99"}, "ligature_id", "an id of ligatures.csv"),
+        ("ligatures", 4, {"min_diameter_mm": "30"}, "max_diameter_mm", "are the two swapped?"),
+        ("mouthpieces", 5, {"tip_opening_mm": "2.40"}, "tip_opening_mm", "measure the tip again"),
+        ("mouthpieces", 5, {"tip_opening_mm": "1.10"}, "feeler_mm", "less than the tip opening"),
+        ("reeds", 4, {"vamp_length_mm": "59", "length_mm": "50"}, "vamp_length_mm", "less than the length"),
+        ("reeds", 4, {"stiffness_n_per_mm": "1.2", "stiffness_load_mm": "25"}, "stiffness_load_mm", "less than the clamp"),
+        ("strength_scale", 2, {"modulus_gpa": "6"}, None, "one of stiffness_n_per_mm"),
+        (
+            "strength_scale",
+            2,
+            {"stiffness_n_per_mm": "", "equals_profile_id": "alto-A", "equals_strength": ""},
+            "equals_strength",
+            "equals_profile_id with equals_strength",
+        ),
+        (
+            "strength_scale",
+            2,
+            {"stiffness_n_per_mm": "", "equals_profile_id": "alto-Q", "equals_strength": "3"},
+            "equals_profile_id",
+            "a row of this table",
+        ),
+        (
+            "strength_scale",
+            2,
+            {"stiffness_n_per_mm": "", "equals_profile_id": "soprano-A", "equals_strength": "2"},
+            "equals_profile_id",
+            "a measured row at its end",
+        ),
+    ],
+)
+def test_rules_across_rows(
+    demo_copy: Path, table: str, row: int, cells: dict[str, str], column: str | None, words: str
+) -> None:
+    """Duplicates, dangling ids, contradictions and swapped limits are found in their row, with what was expected."""
+    change(demo_copy, table, row, **cells)
+    found = [problem for problem in problems_of(demo_copy) if problem.column == column]
+    assert any(words in f"{problem.expected} {problem.hint}" for problem in found), [str(p) for p in problems_of(demo_copy)]
+
+
+def test_swapped_readings_and_distant_rails(demo_copy: Path) -> None:
+    """Two readings swapped on one rail, and rails over 1 mm apart, are found with file, row, column and a hint."""
+
+    def swap(rows: Rows) -> Rows:
+        mine = [row for row in rows if row["mouthpiece_id"] == "AM-01" and row["rail"] == "left"]
+        thin = [row for row in mine if row["feeler_mm"] == "0.1"]
+        thick = [row for row in mine if row["feeler_mm"] == "0.2"]
+        for one, two in zip(thin, thick, strict=True):
+            one["stop_mm"], two["stop_mm"] = two["stop_mm"], one["stop_mm"]
+        return rows
+
+    edit_table(demo_copy, "facings", swap)
+    found = problems_of(demo_copy)
+    order = [problem for problem in found if problem.hint == "are two readings swapped?"]
+    assert len(order) == 1
+    assert (order[0].source, order[0].column) == ("facings.csv", "stop_mm")
+    assert "left rail" in order[0].expected
+    assert any("rails within 1 mm" in problem.expected for problem in found)
+
+
+def test_a_profile_of_two_points_is_refused(demo_copy: Path) -> None:
+    """A profile needs three thicknesses; the message says which places make a good set."""
+    edit_table(
+        demo_copy, "reed_profiles", lambda rows: [r for r in rows if r["profile_id"] != "alto-A" or r["x_mm"] in ("2.0", "5.0")]
+    )
+    problem = only(problems_of(demo_copy))
+    assert "2 points" in problem.read
+    assert "2, 5, 10, 15, 20, 30 mm" in problem.hint
+
+
+def test_warnings_are_not_problems(demo_copy: Path) -> None:
+    """A load far from the tip, another instrument's part, a test without a mark and a strange file are told and kept."""
+    change(demo_copy, "reeds", 5, stiffness_n_per_mm="1.3", stiffness_load_mm="10")
+    change(demo_copy, "players", 2, reed_id="TR-A-3")
+    change(demo_copy, "playtests", 4, overall="")
+    change(demo_copy, "playtests", 5, overall="")
+    (demo_copy / "sales.csv").write_text("a\n1\n")
+    reading = read_source(demo_copy)
+    assert not reading.problems
+    told = " ".join(str(warning) for warning in reading.warnings)
+    for words in ("twice as uncertain", "a part for alto", "no mark in 2 rows", "sales.csv"):
+        assert words in told
+
+
+def test_missing_tables(tmp_path: Path, demo_copy: Path) -> None:
+    """Mouthpieces, reeds and ligatures must be there, everything else may be missing; no folder at all is a SourceError."""
+    for name in ("facings", "reed_profiles", "strength_scale", "necks", "players", "playtests"):
+        (demo_copy / f"{name}.csv").unlink()
+    (demo_copy / "house.toml").unlink()
+    (demo_copy / "ligatures.csv").unlink()
+    problem = only(problems_of(demo_copy))
+    assert (problem.source, problem.read) == ("ligatures.csv", "no such file")
+    with pytest.raises(SourceError, match="nothing there"):
+        read_source(tmp_path / "nowhere")
+    with pytest.raises(SourceError, match="expected a directory"):
+        read_source(demo_copy / "reeds.csv")
+
+
+@pytest.mark.parametrize(
+    ("text", "column"),
+    [
+        ("wish_step = [", None),
+        ("gauge = 3", "gauge"),
+        ("unknown = 1", "unknown"),
+        ("[gauge]\nu_stop_mm = -1", "gauge.u_stop_mm"),
+    ],
+)
+def test_house_file_slips(demo_copy: Path, text: str, column: str | None) -> None:
+    """A house file that is no TOML, or says what it cannot, is a problem of its own."""
+    (demo_copy / "house.toml").write_text(text)
+    problem = only(problems_of(demo_copy))
+    assert (problem.source, problem.column) == ("house.toml", column)
+
+
+def test_template_is_an_empty_house_and_overwrites_nothing(tmp_path: Path) -> None:
+    """The template reads without problems; writing it again is refused and leaves every file as it was."""
+    folder = tmp_path / "new"
+    written = write_template(folder)
+    reading = read_source(folder)
+    assert not reading.problems
+    assert not reading.warnings
+    (folder / "reeds.csv").write_text("mine\n")
+    (folder / "necks.csv").unlink()
+    with pytest.raises(SourceError, match="nothing was written"):
+        write_template(folder)
+    assert (folder / "reeds.csv").read_text() == "mine\n"
+    assert not (folder / "necks.csv").exists()
+    assert len(written) == 10
+
+
+def test_day_one_needs_only_ids_and_labels(tmp_path: Path) -> None:
+    """Id, instrument, tip opening, cut and strength rank set-ups; the answer says what is assumed and what to measure."""
+    write_rows(
+        tmp_path / "mouthpieces.csv",
+        [{"id": f"M{k}", "instrument": "alto", "tip_opening_mm": str(1.6 + 0.2 * k)} for k in range(3)],
+    )
+    write_rows(
+        tmp_path / "reeds.csv",
+        [
+            {"id": f"{cut}{s}", "instrument": "alto", "cut": cut, "strength": str(s)}
+            for cut in ("filed", "unfiled")
+            for s in (2, 3, 4)
+        ],
+    )
+    write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
+    ranking = mk.open(tmp_path).rank(mk.Visitor(instrument="alto"))
+    assert len(ranking.rows) == 3
+    assert any("not compared with other reeds" in doubt for doubt in ranking.doubts)
+    for row in ranking.rows:
+        assert row.measure_next
+        assert {"profile assumed", "facing length assumed"} <= set(row.doubts)
+        assert 0.08 < row.u_closing_pressure_kpa / row.closing_pressure_kpa < 0.25
+    # between filed and unfiled of unknown make nothing is compared, once the present set-up is known
+    visitor = mk.Visitor(instrument="alto", mouthpiece_id="M1", reed_id="filed3")
+    rows = mk.open(tmp_path).rank(visitor, top=100).rows
+    known = {row.reed_id: next(t for t in row.terms if t.name == "effort").known for row in rows}
+    assert {reed: seen for reed, seen in known.items() if seen} == dict.fromkeys(("filed2", "filed3", "filed4"), True)
+    assert {"unfiled2", "unfiled3", "unfiled4"} <= set(known)
+    assert read_rows(tmp_path / "ligatures.csv") == [{"id": "L"}]

@@ -1,0 +1,245 @@
+"""What holds of the project itself: sources beside physics, docstrings on tests, quick imports, whole packages."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import inspect
+import json
+import os
+import subprocess
+import sys
+import venv
+from pathlib import Path
+
+import pytest
+from conftest import REFERENCE
+
+import matchkit
+from matchkit import constants
+from matchkit.match.desirability import TERMS
+from matchkit.records.quantity import Quantity, Record, quantities
+from matchkit.records.schema import TABLES
+from matchkit.tables import shipped as shipped_module
+from matchkit.tables.shipped import shipped
+
+ROOT = Path(__file__).parent.parent
+LABELS = {"published", "analytic", "regression"}
+CASES = {path.stem: json.loads(path.read_text(encoding="utf-8")) for path in sorted(REFERENCE.glob("*.json"))}
+
+
+def physics_functions() -> list[str]:
+    found = []
+    for path in sorted((ROOT / "matchkit" / "physics").glob("*.py")):
+        if path.stem == "__init__":
+            continue
+        module = importlib.import_module(f"matchkit.physics.{path.stem}")
+        found += [
+            f"{module.__name__}.{name}"
+            for name, item in vars(module).items()
+            if inspect.isfunction(item) and item.__module__ == module.__name__ and not name.startswith("_")
+        ]
+    return found
+
+
+CHECKED_ELSEWHERE = {
+    "matchkit.physics.closing.closing_share": "tests/physics/test_closing.py, against its own contact solution",
+    "matchkit.physics.closing.area_weights": "tests/physics/test_closing.py, against the area under a parabola (analytic)",
+    "matchkit.physics.closing.sensitivity_to_clamp_per_m": "tests/physics/test_closing.py, against its own slope (analytic)",
+}
+
+
+def test_every_physics_function_has_a_published_or_analytic_case() -> None:
+    """No physics function rests on its own output: a reference file with a source covers it, or a closed form in its test."""
+    covered = {
+        name
+        for data in CASES.values()
+        if any(case["label"] in {"published", "analytic"} for case in data["cases"])
+        for name in data["covers"]
+    }
+    assert set(physics_functions()) <= covered | set(CHECKED_ELSEWHERE)
+    for name in covered:
+        module, attribute = name.rsplit(".", 1)
+        assert hasattr(importlib.import_module(module), attribute), f"{name} is gone"
+
+
+@pytest.mark.parametrize("name", list(CASES))
+def test_every_reference_case_names_its_source(name: str) -> None:
+    """Title, label, source and place stand beside every value."""
+    assert CASES[name]["title"]
+    for case in CASES[name]["cases"]:
+        assert case["label"] in LABELS
+        assert case["source"]
+        assert case["place"]
+        assert case["expected"]
+
+
+def test_every_reference_file_is_used() -> None:
+    """A reference file that no test reads checks nothing."""
+    tests = "".join(path.read_text(encoding="utf-8") for path in ROOT.glob("tests/**/*.py"))
+    assert all(f'reference("{name}"' in tests for name in CASES)
+
+
+def test_each_test_says_what_it_proves() -> None:
+    """Every test has a docstring and asserts something."""
+    for path in ROOT.glob("tests/**/test_*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
+                assert ast.get_docstring(node), f"{path.name}: {node.name}"
+                body = ast.dump(node)
+                assert "Assert(" in body or "'raises'" in body or "'check'" in body, f"{path.name}: {node.name}"
+
+
+def test_every_field_is_described() -> None:
+    """Each column has a meaning, and its other units share no name with a column of any table."""
+    names = {name for model in TABLES.values() for name in model.model_fields}
+    for model in TABLES.values():
+        for name, quantity in quantities(model).items():
+            assert quantity.meaning, name
+            assert not {unit.column for unit in quantity.accepts} & names
+            if quantity.refers_to is not None:
+                assert quantity.refers_to in TABLES
+
+
+def test_a_field_without_a_description_is_an_error() -> None:
+    """The schema refuses a column that nobody described."""
+
+    class Bare(Record):
+        id: str
+
+    with pytest.raises(TypeError, match="must carry one Quantity"):
+        quantities(Bare)
+    assert list(Quantity("free")) == []
+
+
+def test_every_parameter_has_unit_source_and_status() -> None:
+    """Numbers with a meaning say what they are, in what unit, from where, and how sure."""
+    for item in vars(constants).values():
+        if isinstance(item, constants.Parameter | constants.PerInstrument):
+            assert item.unit
+            assert item.meaning
+            assert item.source
+            assert item.status in {"published", "computed", "assumed"}
+    assert all(term.meaning and term.measure for term in TERMS.values())
+    assert set(constants.STIFFNESS_CLAMP.values) == set(constants.INSTRUMENTS)
+
+
+def test_modules_fit_in_a_sitting() -> None:
+    """No module is longer than 450 lines."""
+    long = {p.name: n for p in ROOT.glob("matchkit/**/*.py") if (n := len(p.read_text(encoding="utf-8").splitlines())) > 450}
+    assert not long
+
+
+HEAVY = ("numpy", "scipy", "pandas", "sklearn", "pydantic", "rich", "joblib", "matplotlib", "click")
+
+
+@pytest.mark.parametrize(
+    ("code", "allowed"),
+    [
+        ("import matchkit", ()),
+        ("import matchkit.cli; matchkit.cli.main(['--help'], standalone_mode=False)", ("click",)),
+    ],
+)
+def test_importing_and_helping_load_nothing_heavy(code: str, allowed: tuple[str, ...]) -> None:
+    """No heavy library is loaded until a command needs it."""
+    script = f"{code}\nimport sys\nprint([name for name in {HEAVY!r} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == str(list(allowed))
+
+
+def cpu_seconds(*command: str) -> float:
+    before = os.times()
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    after = os.times()
+    return after.children_user + after.children_system - before.children_user - before.children_system
+
+
+@pytest.mark.parametrize(
+    ("command", "figure"),
+    [
+        ((sys.executable, "-c", "import matchkit"), 0.050),
+        ((sys.executable, "-m", "matchkit", "--help"), 0.150),
+        ((sys.executable, "-m", "matchkit", "rank", "P01"), 3.0),
+    ],
+)
+def test_commands_stay_within_twice_their_figure(command: tuple[str, ...], figure: float) -> None:
+    """CPU time from cold, best of three, is under twice the figure; the bare interpreter's own time is taken off the import."""
+    own = min(cpu_seconds(sys.executable, "-c", "") for _ in range(3)) if figure < 0.1 else 0.0
+    assert min(cpu_seconds(*command) for _ in range(3)) - own < 2 * figure
+
+
+def test_public_names() -> None:
+    """Every public name resolves, is listed, and an unknown one is an AttributeError."""
+    for name in matchkit.__all__:
+        assert getattr(matchkit, name) is not None
+        assert name in dir(matchkit)
+    with pytest.raises(AttributeError, match="no attribute 'close'"):
+        matchkit.__getattr__("close")
+
+
+def test_shipped_files_are_found_in_package_or_checkout(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The package's own copy comes first, then the checkout; a name that is in neither is an error."""
+    package = tmp_path / "matchkit"
+    (package / "_shipped" / "data").mkdir(parents=True)
+    (tmp_path / "data").mkdir()
+    monkeypatch.setattr(shipped_module, "_PACKAGE", package)
+    assert shipped("data") == package / "_shipped" / "data"
+    (package / "_shipped" / "data").rmdir()
+    assert shipped("data") == tmp_path / "data"
+    with pytest.raises(matchkit.SourceError, match="not part of this installation"):
+        shipped("nothing")
+
+
+def test_demo_house_is_what_its_script_writes(tmp_path: Path) -> None:
+    """Running the seeded script again gives the shipped tables, byte for byte."""
+    subprocess.run([sys.executable, str(ROOT / "data" / "make_demo.py"), str(tmp_path)], check=True, timeout=300)
+    written = sorted(path.name for path in tmp_path.iterdir())
+    assert written == sorted(path.name for path in (ROOT / "data" / "demo").iterdir())
+    for name in written:
+        assert (tmp_path / name).read_bytes() == (ROOT / "data" / "demo" / name).read_bytes(), name
+
+
+def test_demo_house_is_as_large_as_promised() -> None:
+    """At least 30 mouthpieces, 60 reeds over 6 profiles and both cuts, cane and synthetic, 14 ligatures, 16 players, 900 playtests."""
+    tables = matchkit.open().tables
+    assert len(tables.mouthpieces) >= 30
+    assert len(tables.reeds) == 60
+    assert len({reed.profile_id for reed in tables.reeds}) >= 6
+    assert {reed.cut for reed in tables.reeds} == {"filed", "unfiled"}
+    assert {reed.material for reed in tables.reeds} == {"cane", "synthetic"}
+    assert (len(tables.ligatures), len(tables.players), len(tables.playtests)) == (14, 16, 900)
+    assert {piece.instrument for piece in tables.mouthpieces} == set(constants.INSTRUMENTS)
+    read = {reading.mouthpiece_id for reading in tables.facings}
+    assert any(piece.id not in read for piece in tables.mouthpieces)
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Wheel and source distribution of the checkout."""
+    out = tmp_path_factory.mktemp("dist")
+    subprocess.run(
+        [sys.executable, "-m", "build", "--no-isolation", "--outdir", str(out), str(ROOT)],
+        check=True,
+        stdout=subprocess.DEVNULL,
+        timeout=300,
+    )
+    return out
+
+
+@pytest.mark.parametrize("kind", ["*.whl", "*.tar.gz"])
+def test_installed_package_ranks_in_an_empty_folder(built: Path, kind: str, tmp_path: Path) -> None:
+    """Installed alone into an empty environment, it ranks the demo house in an empty folder."""
+    environment, empty = tmp_path / "env", tmp_path / "empty"
+    empty.mkdir()
+    venv.create(environment, with_pip=True)
+    python = environment / "bin" / "python"
+    (package,) = built.glob(kind)
+    for packages in (["--upgrade", "pip"], [str(package)]):
+        subprocess.run([python, "-m", "pip", "install", "--quiet", *packages], check=True, timeout=600)
+    done = subprocess.run(
+        [environment / "bin" / "matchkit", "rank", "P01"], cwd=empty, capture_output=True, text=True, check=True, timeout=120
+    )
+    assert done.stdout.startswith("Set-ups for P01")
+    listed = subprocess.run([python, "-m", "pip", "list", "--format", "freeze"], capture_output=True, text=True, check=True)
+    assert not {"pytest", "ruff", "mypy", "hypothesis"} & {line.split("==")[0] for line in listed.stdout.splitlines()}
+    assert not list(empty.iterdir())
