@@ -284,7 +284,7 @@ def reeds(
                     "profile_id": line.profile,
                     "x_mm": place,
                     "thickness_mm": f"{thick * 1e3 + rng.normal(0, 0.004):.3f}",
-                    "edge_mm": f"{thick * 1e3 * (1 - (1 - line.edge) * (1 - 2 / tip) ** 2):.3f}" if 2 <= place <= 20 else "",
+                    "edge_mm": f"{thick * 1e3 * line.edge:.3f}" if 2 <= place <= 20 else "",
                 }
                 for place, thick in zip((*PLACES, vamp), shape.thickness_m, strict=True)
             ]

@@ -172,7 +172,7 @@ class House:
             scored.features,
             ((ligature_refusals == FITS) & kept)[mouthpiece],
         )
-        question = Question(workshop, workshop.blend, view, facings, reeds, scored)
+        question = Question(workshop, workshop.blend, view, facings, reeds, scored, ligatures)
         placed = rank_candidates(
             candidates,
             workshop.blend,
@@ -190,7 +190,7 @@ class House:
             model=self.model,
             rows=tuple(question.setup(position, line) for position, line in enumerate(placed, start=1)),
             refused=count_refused(pair_refusals, ligature_refusals[:, kept]),
-            combinations=len(facings) * len(reeds) * int(kept.sum()),
+            combinations=len(facings) * len(reeds) * max(int(kept.sum()), 1),
             present=self._present(view, wishes),
             doubts=self._doubts(view, reeds, instrument),
         )
@@ -281,18 +281,24 @@ class House:
         return self._score_one(view, present.facing, present.reed, present.ligature_id, wishes)
 
     def _score_one(self, view: PlayerView, facing: FacingPart, reed: ReedPart, ligature: str | None, wishes: Wishes) -> Setup:
+        """Score one set-up; with no ligature named, the playtests count as with an unlike one."""
         workshop = self.workshop
         one = np.array([0])
         pairs = workshop.pairs((facing,), (reed,), one, one, lip_mm=view.lip_mm)
         scored = workshop.score(view, pairs, (facing,), (reed,), wishes=wishes)
-        wanted = np.array([ligature is None or item.id == ligature for item in workshop.ligatures], dtype=bool)
+        ligatures = () if ligature is None else (workshop.ligature(ligature),)
         candidates = Candidates(
-            [facing.mouthpiece.id], [reed.reed.id], [reed.shape_key[0]], scored.terms.overall, scored.features, wanted[None, :]
+            [facing.mouthpiece.id],
+            [reed.reed.id],
+            [reed.shape_key[0]],
+            scored.terms.overall,
+            scored.features,
+            np.ones((1, len(ligatures)), dtype=bool),
         )
         placed = rank_candidates(
-            candidates, workshop.blend, workshop.ligatures, instrument=view.player.instrument, player=view.player.id, top=1
+            candidates, workshop.blend, ligatures, instrument=view.player.instrument, player=view.player.id, top=1
         )
-        return Question(workshop, workshop.blend, view, (facing,), (reed,), scored).setup(1, placed[0])
+        return Question(workshop, workshop.blend, view, (facing,), (reed,), scored, ligatures).setup(1, placed[0])
 
     def _doubts(self, view: PlayerView, reeds: Sequence[ReedPart], instrument: str) -> tuple[str, ...]:
         """Say once what holds for the whole answer."""

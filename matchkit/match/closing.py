@@ -6,7 +6,7 @@ import numpy as np
 
 from matchkit import constants
 from matchkit.match.answers import ClosingReport
-from matchkit.match.contacts import ContactKey, beams_for
+from matchkit.match.contacts import ContactKey, beams_for, lip_places_m
 from matchkit.match.pairs import UNCERTAINTIES, share_at_closing
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.setups import measure_next
@@ -39,18 +39,19 @@ def closing_report(
     key = ContactKey(facing.mouthpiece.id, reed.shape_key, reed_offset_mm, view.lip_mm)
     beams = beams_for([(facing, reed, key)])
     tip_width = reed.shape.width_at_m(np.array([reed_offset_mm * 1e-3]))
-    weights = area_weights(beams, tip_width_m=tip_width, lip_m=np.array([view.lip_mm * 1e-3]))[0]
+    weights = area_weights(beams, tip_width_m=tip_width, lip_m=lip_places_m([(facing, reed, key)]))[0]
     lowered = max(effort, 0.0) * 1e3 / modulus
     playing_m2 = float(solve_contact(beams, pressure_per_modulus=lowered).gap_m[0] @ weights)
     closing_per_modulus = float(solved.pressure_per_modulus[row])
     curve, share = area_curve(beams, closing_per_modulus=closing_per_modulus, weights=weights)
     near = curve <= ELBOW_REACH * closing_per_modulus
-    elbow = fit_elbow(curve[near], share[near], closing_pressure=closing_per_modulus)
+    of_area = float(solved.rest_area_m2[row] / solved.area_slope_m2[row])
+    elbow = fit_elbow(curve[near], share[near], closing_pressure=of_area)
     seal = seal_pressure(curve, share)
     tip_mm = float(pairs.tip_opening_mm[0])
     k0 = float(pairs.stiffness_mpa_per_m[0])
     k0_parts = pairs.relative_u[1:, 0]
-    known = facing.lay.measured and reed.profile_measured
+    known = facing.lay.shape_known and reed.profile_measured
     return ClosingReport(
         mouthpiece_id=facing.mouthpiece.id,
         reed_id=reed.reed.id,

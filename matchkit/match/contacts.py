@@ -18,6 +18,9 @@ from matchkit.physics.reed import ReedShape
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
+LIP_REACH = 0.8
+"""Share of the free reed beyond which no lip is taken to rest."""
+
 BLOCK = 256
 """Problems solved side by side; fixed, so that the answer does not depend on the number of workers."""
 
@@ -135,15 +138,20 @@ def beams_for(problems: Sequence[tuple[FacingPart, ReedPart, ContactKey]]) -> Be
         second_moment_m4=np.stack([moments[key[:3]] for _, _, key in problems]),
         width_m=np.array([shape.tip_width_m for shape in shapes]) + widening * offset,
         widening=widening,
-        lip_m=np.array([key.lip_mm for _, _, key in problems]) * 1e-3,
+        lip_m=lip_places_m(problems),
         lip_spread_m=constants.LIP_SPREAD.value * 1e-3,
     )
+
+
+def lip_places_m(problems: Sequence[tuple[FacingPart, ReedPart, ContactKey]]) -> Array:
+    """Give the lip's place on each facing, never further back than four fifths of the free reed."""
+    return np.array([min(key.lip_mm * 1e-3, LIP_REACH * facing.lay.fair.clamp_m) for facing, _, key in problems])
 
 
 def solve_block(problems: Sequence[tuple[FacingPart, ReedPart, ContactKey]], u_profile_mm: float) -> tuple[Closing, Spread]:
     """Solve a block of problems; a plain function, so that workers can run it."""
     beams = beams_for(problems)
-    lip = np.array([key.lip_mm for _, _, key in problems]) * 1e-3
+    lip = lip_places_m(problems)
     tip_width = np.array([float(reed.shape.width_at_m(key.offset_mm * 1e-3)) for _, reed, key in problems])
     closing = close_reeds(beams, tip_width_m=tip_width, lip_m=lip)
     return closing, _spread(problems, beams, u_profile_mm)

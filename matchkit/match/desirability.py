@@ -152,14 +152,17 @@ class Desirabilities:
         return np.asarray(np.abs(np.divide(loss, total, out=np.zeros_like(loss), where=total < 0)))
 
 
-def terms_for(*, cone: bool, tone_wished: bool, more_even: bool) -> dict[TermName, Term]:
+def terms_for(*, cone: bool, tone: int, even: int) -> dict[TermName, Term]:
     """Give the terms that count in one question, with their weights.
 
-    Volume counts for cones only, tone only when a tone was wished for; "more even" doubles what evenness rests on.
+    Volume counts for cones only; tone when it was wished for, ``tone`` times its weight; each of ``even`` steps of "more even"
+    doubles what evenness rests on.
     """
-    chosen = {name: term for name, term in TERMS.items() if (cone or name != "volume") and (tone_wished or name != "tone")}
-    if more_even:
-        chosen.update({name: replace(TERMS[name], weight=2 * TERMS[name].weight) for name in EVENNESS})
+    chosen = {name: term for name, term in TERMS.items() if (cone or name != "volume") and (tone or name != "tone")}
+    if tone:
+        chosen["tone"] = replace(TERMS["tone"], weight=tone * TERMS["tone"].weight)
+    if even:
+        chosen.update({name: replace(TERMS[name], weight=2**even * TERMS[name].weight) for name in EVENNESS})
     return chosen
 
 

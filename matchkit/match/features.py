@@ -20,6 +20,7 @@ from matchkit.records.parts import Mouthpiece, Neck
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
 FEATURES = tuple(constants.FEATURE_SCALES)
 _EMBOUCHURE = {"light": -1.0, "medium": 0.0, "firm": 1.0}
@@ -32,9 +33,19 @@ def _column(parts: Sequence[FacingPart], name: str) -> Array:
     return np.array([math.nan if getattr(part, name) is None else getattr(part, name) for part in parts], dtype=float)
 
 
+def shape_is_known(facings: Sequence[FacingPart], rows: Index) -> Flags:
+    """Say for each row whether the shape of its facing was measured."""
+    return np.array([part.lay.shape_known for part in facings], dtype=bool)[rows]
+
+
+def profile_is_known(reeds: Sequence[ReedPart], rows: Index) -> Flags:
+    """Say for each row whether the profile of its reed was measured."""
+    return np.array([part.profile_measured for part in reeds], dtype=bool)[rows]
+
+
 def has_cone(neck: Neck | None) -> bool:
-    """Say whether a neck is the end of a cone."""
-    return neck is not None and neck.half_angle_deg > 0
+    """Say whether a neck is the end of a cone whose reed volume is known."""
+    return neck is not None and neck.half_angle_deg > 0 and neck.instrument in constants.REED_VOLUME.values
 
 
 def term_inputs(
@@ -52,7 +63,7 @@ def term_inputs(
     m, r = pairs.mouthpiece, pairs.reed
     pressure, opening, stiffness = (column[r] for column in targets.for_reeds(reeds))
     effort_ln = np.log(pairs.closing_pressure_kpa / pressure)
-    shape_known = np.array([part.lay.measured for part in facings])[m] & np.array([part.profile_measured for part in reeds])[r]
+    shape_known = shape_is_known(facings, m) & profile_is_known(reeds, r)
     spread = np.array([math.nan if part.box_spread is None else part.box_spread for part in reeds])[r]
     return TermInputs(
         effort_ln=effort_ln,
@@ -71,7 +82,7 @@ def _volume_miss(pairs: Pairs, facings: Sequence[FacingPart], neck: Neck | None,
     """Compare chamber and reed with the missing cone: (V - Vcone) / Vcone.
 
     A reed as stiff as the one aimed at is taken to have the published equivalent volume, others in inverse proportion to K0:
-    the static compliance alone gives about half of what was published.
+    the static compliance alone gives about half of what was published. A reed that cannot be compared has the published one.
     """
     if neck is None or not has_cone(neck):
         return np.full(len(pairs), math.nan)
@@ -82,7 +93,8 @@ def _volume_miss(pairs: Pairs, facings: Sequence[FacingPart], neck: Neck | None,
         [math.nan if p.mouthpiece.chamber_volume_cm3 is None else p.mouthpiece.chamber_volume_cm3 for p in facings]
     )[pairs.mouthpiece]
     instrument = neck.instrument
-    reed_cm3 = constants.REED_VOLUME[instrument] * aimed_stiffness / pairs.stiffness_mpa_per_m
+    against = aimed_stiffness / pairs.stiffness_mpa_per_m
+    reed_cm3 = constants.REED_VOLUME[instrument] * np.where(np.isfinite(against), against, 1.0)
     return np.asarray((chamber + reed_cm3) / cone_cm3 - 1)
 
 
@@ -98,7 +110,8 @@ def tone_vote(piece: Mouthpiece, present: Mouthpiece) -> float | None:
         if here is not None and there is not None:
             room = margin if margin is not None else _SAME_CHAMBER * there
             votes.append(0.0 if abs(here - there) <= room else float(np.sign(there - here)))
-    if not votes and piece.baffle_class and present.baffle_class:
+    heights = piece.baffle_height_mm is not None and present.baffle_height_mm is not None
+    if not heights and piece.baffle_class and present.baffle_class:
         votes.append(float(np.sign(_BAFFLE_CLASS[present.baffle_class] - _BAFFLE_CLASS[piece.baffle_class])))
     return sum(votes) / len(votes) if votes else None
 
@@ -128,7 +141,6 @@ def feature_matrix(
     *,
     instrument: str,
     view: PlayerView,
-    closing_share: Array,
 ) -> Array:
     """Build the scaled features (N, 13) of pairs for one player; the order is :data:`FEATURES`.
 
@@ -146,10 +158,12 @@ def feature_matrix(
             [math.nan if p.mouthpiece.chamber_volume_cm3 is None else p.mouthpiece.chamber_volume_cm3 for p in facings]
         )[m],
         "cut": np.array([1.0 if part.reed.cut == "filed" else 0.0 for part in reeds])[r],
-        "tip_thickness": np.array([part.shape.tip_thickness_m for part in reeds])[r] * 1e3,
+        "tip_thickness": np.where(
+            profile_is_known(reeds, r), np.array([part.shape.tip_thickness_m for part in reeds])[r] * 1e3, math.nan
+        ),
         "ln_closing_pressure": np.log(pairs.closing_pressure_kpa),
         "playing_opening": opening_mm(pairs, blow_kpa=view.blow_kpa),
-        "closing_share": closing_share,
+        "closing_share": inputs.closing_share,
         "ln_from_target": inputs.effort_ln,
         "embouchure": np.full(len(pairs), _EMBOUCHURE.get(view.player.embouchure or "", 0.0)),
     }

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.match.parts import FacingPart, ReedPart
+from matchkit.match.parts import FacingPart, ReedPart, bench_stiffness_n_per_m
 from matchkit.match.target import PlayerView
 from matchkit.match.wishes import Wishes
 from matchkit.records.parts import Ligature
@@ -82,15 +83,8 @@ def _is_softer(part: ReedPart, present: ReedPart, direction: int) -> bool:
         if part.scale != present.scale:
             return True  # not comparable: not checked, never refused
         return (part.reed.strength - present.reed.strength) * direction > 0
-    return (_bench(part) - _bench(present)) * direction > 0
-
-
-def _bench(part: ReedPart) -> float:
-    """Stiffness of the vamp at the usual test places, on a log scale; only compared with another."""
-    from matchkit.physics.reed import stiffness_from_modulus_n_per_m
-
-    load, clamp = 5e-3, float(part.test_weights[0].max())
-    return float(np.log(stiffness_from_modulus_n_per_m(part.shape, modulus_pa=part.modulus_pa, load_m=load, clamp_m=clamp)))
+    step = math.log(bench_stiffness_n_per_m(part) / bench_stiffness_n_per_m(present))
+    return step * direction > 1e-9
 
 
 def ligature_reasons(facings: Sequence[FacingPart], ligatures: Sequence[Ligature], *, in_stock: bool) -> NDArray[np.object_]:
@@ -116,7 +110,7 @@ def count_refused(pairs: NDArray[np.object_], ligatures: NDArray[np.object_]) ->
     """
     counts: dict[str, int] = {}
     for reason, number in zip(*np.unique(pairs[pairs != FITS].astype(str), return_counts=True), strict=True):
-        counts[str(reason)] = int(number) * ligatures.shape[1]
+        counts[str(reason)] = int(number) * max(ligatures.shape[1], 1)
     fitting = (pairs == FITS).sum(axis=1)
     for reason in np.unique(ligatures[ligatures != FITS].astype(str)):
         number = int((fitting * (ligatures == reason).sum(axis=1)).sum())

@@ -129,5 +129,7 @@ def make_pairs(
 
 def share_at_closing(book: ContactBook, pairs: Pairs, *, lip_load_n: float) -> Array:
     """Give the closing share (N,) of pairs under a lip load."""
+    if not len(pairs):
+        return np.zeros(0)
     lip_kpa = lip_load_n / pairs.lip_area_mm2 * 1e3
     return closing_share(book.closing, pairs.row, lip_share=lip_kpa / pairs.closing_pressure_kpa)

@@ -12,18 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.physics.facing import AnyLay, MeanLay, Readings, mean_lay, measured_lay, nominal_lay
-from matchkit.physics.reed import ReedShape, crown_factor, modulus_from_stiffness_pa, stiffness_weights_per_m
+from matchkit.physics.facing import LEAST_LEAVES, AnyLay, MeanLay, Readings, mean_lay, measured_lay, nominal_lay
+from matchkit.physics.reed import ReedShape, stiffness_from_modulus_n_per_m
 from matchkit.records.defaults import Defaults
-from matchkit.records.parts import FacingReading, Mouthpiece, ProfilePoint, Reed, StrengthStep
+from matchkit.records.parts import FacingReading, Mouthpiece, Reed
 from matchkit.records.spec import HouseSpec
 from matchkit.units import mm_to_m
 
 Array = NDArray[np.float64]
 
 Basis = Literal["reading", "scale", "between steps", "label"]
-
-_EDGE_TO_RATIO_SPAN = (0.3, 1.0)
 
 
 @dataclass(frozen=True)
@@ -60,7 +58,7 @@ class ReedPart:
     ``shape_key`` is the same for reeds of one shape, so that contact is solved once for them. ``scale`` is None where the
     modulus is known in the house's own units; otherwise it names the only family within which strengths compare.
     ``u_stiffness``, ``u_wet`` are relative; ``box_spread`` is that of ln E within a box, or None. ``stiffness_held`` says that
-    the bench stiffness is what is known, not the modulus; ``test_weights`` is where that test bends the reed.
+    the bench stiffness is what is known, not the modulus; ``test_weights`` is where the usual test bends the reed.
     """
 
     reed: Reed
@@ -122,8 +120,10 @@ def facing_part(
             u_tip_m=mm_to_m(constants.U_TIP_NOMINAL.value),
             u_facing_m=mm_to_m(u_length),
         )
-    both = lay if isinstance(lay, MeanLay) else None
-    smoothness = lay.smoothness_m
+    if lay.measured and not lay.shape_known:
+        assumed.append(f"shape of the facing (fewer than {LEAST_LEAVES} feelers)")
+    both = lay if isinstance(lay, MeanLay) and lay.shape_known else None
+    smoothness = lay.smoothness_m if lay.shape_known else None
     return FacingPart(
         mouthpiece=mouthpiece,
         lay=lay,
@@ -151,155 +151,14 @@ def _rail(readings: Sequence[FacingReading], rail: str, spec: HouseSpec) -> Read
     return Readings(*(np.array(column) * 1e-3 for column in (heights, places, u_heights, u_places)))
 
 
-class ReedBench:
-    """Turns reeds into parts with the house's profiles and strength scale."""
+def usual_test_m(instrument: constants.Instrument) -> dict[str, float]:
+    """Give the usual places of the stiffness test from the tip, as arguments of the reed functions."""
+    return {
+        "load_m": mm_to_m(constants.STIFFNESS_LOAD.value),
+        "clamp_m": mm_to_m(constants.STIFFNESS_CLAMP[instrument]),
+    }
 
-    def __init__(
-        self, points: Iterable[ProfilePoint], steps: Iterable[StrengthStep], *, defaults: Defaults, spec: HouseSpec
-    ) -> None:
-        self._points: dict[str, list[ProfilePoint]] = defaultdict(list)
-        for point in points:
-            self._points[point.profile_id].append(point)
-        self._steps: dict[str, dict[float, StrengthStep]] = defaultdict(dict)
-        for step in steps:
-            self._steps[step.profile_id][step.strength] = step
-        self._defaults = defaults
-        self._spec = spec
 
-    def part(self, reed: Reed) -> ReedPart:
-        """Give one reed its shape and its modulus."""
-        assumed: list[str] = []
-        shape, key, measured = self._shape(reed, assumed)
-        dry, basis, u_stiffness, held = self._modulus(reed, shape)
-        load, clamp = self._test_places_m(reed)
-        scale = None
-        if basis == "label":
-            scale = reed.profile_id or f"{reed.cut} {reed.instrument} of unknown make"
-            assumed.append("stiffness, from the strength number alone")
-        wet, u_wet = self._wet(reed, basis)
-        if u_wet:
-            assumed.append("loss of stiffness when wet")
-        spread = self._spread(reed)
-        vamp = reed.vamp_length_mm
-        return ReedPart(
-            reed=reed,
-            shape=shape,
-            shape_key=key,
-            profile_measured=measured,
-            modulus_pa=dry * wet,
-            basis=basis,
-            scale=scale,
-            u_stiffness=u_stiffness if basis == "reading" else math.hypot(u_stiffness, spread or 0.0),
-            u_wet=u_wet,
-            box_spread=spread,
-            vamp_mm=self._defaults.scalar(reed.instrument, "vamp_length_mm").value if vamp is None else vamp,
-            vamp_measured=vamp is not None,
-            width_measured=reed.tip_width_mm is not None,
-            stiffness_held=held,
-            test_weights=stiffness_weights_per_m(shape, load_m=load, clamp_m=clamp),
-            assumed=tuple(assumed),
-        )
-
-    def _shape(self, reed: Reed, assumed: list[str]) -> tuple[ReedShape, tuple[str, float, float, float], bool]:
-        sizes = []
-        for name in ("tip_width_mm", "butt_width_mm", "length_mm"):
-            value = getattr(reed, name)
-            sizes.append(self._defaults.scalar(reed.instrument, name).value if value is None else float(value))
-        tip, butt, length = sizes
-        points = sorted(self._points.get(reed.profile_id or "", []), key=lambda point: point.x_mm)
-        if points:
-            name, x = str(reed.profile_id), [point.x_mm for point in points]
-            thickness = [point.thickness_mm for point in points]
-            crown = self._crown(points, tip)
-        else:
-            generic = self._defaults.profile(reed.instrument, reed.cut)
-            name = f"{reed.profile_id or 'generic'} {reed.cut} {reed.instrument}"
-            x, thickness = [place for place, _ in generic], [value for _, value in generic]
-            crown = [constants.CROWN.value] * len(x)
-            assumed.append("profile")
-        shape = ReedShape(
-            np.array(x) * 1e-3, np.array(thickness) * 1e-3, np.array(crown), tip * 1e-3, butt * 1e-3, length * 1e-3
-        )
-        return shape, (name, tip, butt, length), bool(points)
-
-    @staticmethod
-    def _crown(points: Sequence[ProfilePoint], tip_width_mm: float) -> list[float]:
-        """Give the crown factor at each point; the parabola is carried from 1 mm in to the edge itself."""
-        known = [point for point in points if point.edge_mm is not None]
-        if not known:
-            return [constants.CROWN.value] * len(points)
-        inner = 1 - 2 / tip_width_mm
-        factors = []
-        for point in known:
-            drop = (1 - min((point.edge_mm or 0.0) / point.thickness_mm, 1.0)) / inner**2
-            factors.append(float(crown_factor(np.clip(1 - drop, *_EDGE_TO_RATIO_SPAN))))
-        return [float(f) for f in np.interp([p.x_mm for p in points], [p.x_mm for p in known], factors)]
-
-    def _test_places_m(self, reed: Reed) -> tuple[float, float]:
-        load = constants.STIFFNESS_LOAD.value if reed.stiffness_load_mm is None else reed.stiffness_load_mm
-        clamp = constants.STIFFNESS_CLAMP[reed.instrument] if reed.stiffness_clamp_mm is None else reed.stiffness_clamp_mm
-        return load * 1e-3, clamp * 1e-3
-
-    def _modulus(self, reed: Reed, shape: ReedShape) -> tuple[float, Basis, float, bool]:
-        """Give modulus as tested, what it rests on, its relative uncertainty, and whether a bench stiffness is held."""
-        if reed.stiffness_n_per_mm is not None:
-            load, clamp = self._test_places_m(reed)
-            modulus = modulus_from_stiffness_pa(
-                shape, stiffness_n_per_m=reed.stiffness_n_per_mm * 1e3, load_m=load, clamp_m=clamp
-            )
-            return modulus, "reading", self._spec.gauge.u_stiffness_pct / 100, True
-        steps = self._steps.get(reed.profile_id or "", {})
-        if reed.strength in steps:
-            step = steps[reed.strength]
-            return self._step_modulus(step, reed, shape), "scale", constants.U_SCALE.value, step.modulus_gpa is None
-        if steps:
-            held = all(step.modulus_gpa is None for step in steps.values())
-            return self._between(steps, reed, shape), "between steps", 1.5 * constants.U_SCALE.value, held
-        halves = (reed.strength - constants.LABEL_STRENGTH.value) / 0.5
-        modulus = constants.LABEL_MODULUS.value * (1 + constants.HALF_STRENGTH.value) ** halves
-        return modulus, "label", constants.U_LABEL.value, False
-
-    def _step_modulus(self, step: StrengthStep, reed: Reed, shape: ReedShape) -> float:
-        if step.modulus_gpa is not None:
-            return step.modulus_gpa * 1e9
-        if step.stiffness_n_per_mm is not None:
-            load, clamp = self._test_places_m(reed)
-            return modulus_from_stiffness_pa(shape, stiffness_n_per_m=step.stiffness_n_per_mm * 1e3, load_m=load, clamp_m=clamp)
-        return self._like(step, reed, shape)
-
-    def _like(self, step: StrengthStep, reed: Reed, shape: ReedShape) -> float:
-        """Give the modulus at which this reed tests as stiff as the one it is said to play like."""
-        other = self._steps[str(step.equals_profile_id)][float(step.equals_strength or 0.0)]
-        twin = reed.model_copy(update={"profile_id": step.equals_profile_id, "strength": step.equals_strength})
-        twin_shape, _, _ = self._shape(twin, [])
-        load, clamp = self._test_places_m(reed)
-        twin_modulus = self._step_modulus(other, twin, twin_shape)
-        unit = modulus_from_stiffness_pa(twin_shape, stiffness_n_per_m=1.0, load_m=load, clamp_m=clamp)
-        return modulus_from_stiffness_pa(shape, stiffness_n_per_m=twin_modulus / unit, load_m=load, clamp_m=clamp)
-
-    def _between(self, steps: dict[float, StrengthStep], reed: Reed, shape: ReedShape) -> float:
-        """Interpolate ln E between the strengths the house has calibrated; beyond them by 12 % a half strength."""
-        strengths = sorted(steps)
-        logs = [math.log(self._step_modulus(steps[strength], reed, shape)) for strength in strengths]
-        slope = math.log(1 + constants.HALF_STRENGTH.value) / 0.5
-        beyond = slope * (max(reed.strength - strengths[-1], 0.0) - max(strengths[0] - reed.strength, 0.0))
-        return math.exp(float(np.interp(reed.strength, strengths, logs)) + beyond)
-
-    def _wet(self, reed: Reed, basis: Basis) -> tuple[float, float]:
-        """Give the factor from tested to wet and its relative uncertainty."""
-        steps = self._steps.get(reed.profile_id or "", {})
-        state = reed.state
-        if basis in ("scale", "between steps") and steps:
-            nearest = min(steps.values(), key=lambda step: (abs(step.strength - reed.strength), step.strength))
-            state = nearest.state
-        if reed.material == "synthetic" or state == "wet":
-            return 1.0, 0.0
-        return self._spec.wet_factor, constants.WET_FACTOR.u / constants.WET_FACTOR.value
-
-    def _spread(self, reed: Reed) -> float | None:
-        steps = self._steps.get(reed.profile_id or "", {})
-        known = [step for step in steps.values() if step.spread_pct is not None]
-        if not known:
-            return None
-        nearest = min(known, key=lambda step: (abs(step.strength - reed.strength), step.strength))
-        return (nearest.spread_pct or 0.0) / 100
+def bench_stiffness_n_per_m(part: ReedPart) -> float:
+    """Give what the usual test would read on a reed as played (wet)."""
+    return stiffness_from_modulus_n_per_m(part.shape, modulus_pa=part.modulus_pa, **usual_test_m(part.reed.instrument))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,7 @@ class Question:
     facings: tuple[FacingPart, ...]
     reeds: tuple[ReedPart, ...]
     scored: Scored
+    ligatures: Sequence[Ligature]
 
     def setup(self, position: int, placed: Placed) -> Setup:
         """Give the set-up of one ranked line."""
@@ -46,8 +48,7 @@ class Question:
         )
         score = POINTS * (placed.computed + placed.correction)
         half = self.blend.half_width(self.view.player.id)
-        shown = self.workshop.ligatures
-        tied = sorted((shown[place] for place in placed.ligatures), key=lambda item: item.id)
+        tied = sorted((self.ligatures[place] for place in placed.ligatures), key=lambda item: item.id)
         first = min(
             tied, key=lambda item: (item.stock == 0, item.price if item.price is not None else np.inf, item.id), default=None
         )
@@ -63,7 +64,7 @@ class Question:
             mouthpiece_label=facing.mouthpiece.label,
             reed_label=reed.reed.label,
             ligature_label=None if first is None else first.label,
-            score=score,
+            score=float(np.clip(score, 0, 100)),
             score_low=None if half is None else float(np.clip(score - POINTS * half, 0, 100)),
             score_high=None if half is None else float(np.clip(score + POINTS * half, 0, 100)),
             computed=placed.computed,
@@ -120,7 +121,7 @@ def difference_u(
 ) -> float:
     """Give the standard uncertainty of ln(closing pressure) between a pair and the present one; what they share cancels.
 
-    One mouthpiece: its tip and clamp. One profile: the profile. One reed: its stiffness. One material: the wet factor.
+    One mouthpiece: its tip and clamp. One profile: the profile. One reed: its stiffness. Both wetted by the house's factor: that.
     """
     same_piece = facing.mouthpiece.id == other_facing.mouthpiece.id
     cancels = {
@@ -129,7 +130,7 @@ def difference_u(
         "stiffness": reed.reed.id == other_reed.reed.id,
         "profile": reed.shape_key == other_reed.shape_key,
         "reed place": False,
-        "wet factor": reed.reed.material == other_reed.reed.material,
+        "wet factor": reed.u_wet > 0 and other_reed.u_wet > 0,
     }
     kept = np.array([not cancels[name] for name in UNCERTAINTIES])
     squares = pairs.relative_u[:, pair] ** 2 + other.relative_u[:, 0] ** 2

@@ -187,7 +187,7 @@ def set_targets(
                 source="the present set-up",
             )
             continue
-        loved = of_scale(liked, liked_reeds, scale) if scale is None else liked.take(np.array([], dtype=np.intp))
+        loved = of_scale(liked, liked_reeds, scale)
         if len(loved) >= ENOUGH_LIKED:
             chosen[scale] = median(loved, f"the middle of {len(loved)} playtests rated {LIKED:g} or more")
         else:

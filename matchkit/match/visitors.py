@@ -70,7 +70,7 @@ def read_visitor(
         instrument=kind,
         embouchure=embouchure,
         blow_kpa=_in_range(blow_kpa, "blowing pressure", "kPa", 0.3, 15),
-        lip_mm=_in_range(lip_mm, "lip place", "mm", 3, 25),
+        lip_mm=_in_range(lip_mm, "lip place", "mm", 4, 18),
         mouthpiece_id=known_piece,
         tip_opening_mm=tip,
         reed_id=known_reed,

@@ -16,7 +16,7 @@ class Wish:
     air: int = 0
     tone: int = 0
     reed: int = 0
-    even: bool = False
+    even: int = 0
 
 
 WISHES: dict[str, Wish] = {
@@ -28,7 +28,7 @@ WISHES: dict[str, Wish] = {
     "less air": Wish(air=-1),
     "brighter": Wish(tone=1),
     "darker": Wish(tone=-1),
-    "more even": Wish(even=True),
+    "more even": Wish(even=1),
 }
 
 MUCH = "much "
@@ -43,7 +43,7 @@ class Wishes:
     air: int
     tone: int
     reed: int
-    even: bool
+    even: int
 
 
 def understand(words: Iterable[str]) -> Wishes:
@@ -58,20 +58,18 @@ def understand(words: Iterable[str]) -> Wishes:
     -2
     """
     said = tuple(" ".join(word.lower().replace("-", " ").split()) for word in words)
-    axes: dict[str, list[tuple[int, str]]] = {"effort": [], "air": [], "tone": [], "reed": []}
-    even = False
+    axes: dict[str, list[tuple[int, str]]] = {"effort": [], "air": [], "tone": [], "reed": [], "even": []}
     for word in said:
         name = word.removeprefix(MUCH)
         if name not in WISHES:
             raise RequestError(f"'{word}' is not a wish: one of {', '.join(WISHES)}, each with or without '{MUCH.strip()}'")
         strength = 2 if word.startswith(MUCH) else 1
         wish = WISHES[name]
-        even |= wish.even
         for axis, steps in axes.items():
             move = getattr(wish, axis)
             if move:
                 steps.append((move * strength, word))
-    return Wishes(said, even=even, **{axis: _agree(steps) for axis, steps in axes.items()})
+    return Wishes(said, **{axis: _agree(steps) for axis, steps in axes.items()})
 
 
 def _agree(steps: list[tuple[int, str]]) -> int:

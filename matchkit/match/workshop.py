@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeVar
 
@@ -19,11 +19,19 @@ from matchkit.match.contacts import ContactBook
 from matchkit.match.desirability import Desirabilities, desirabilities, terms_for
 from matchkit.match.features import FEATURES, feature_matrix, has_cone, term_inputs
 from matchkit.match.fit import FITS, pair_reasons
-from matchkit.match.pairs import Pairs, make_pairs, share_at_closing
-from matchkit.match.parts import FacingPart, ReedBench, ReedPart, facing_part, facing_parts
+from matchkit.match.pairs import Pairs, make_pairs
+from matchkit.match.parts import (
+    FacingPart,
+    ReedPart,
+    bench_stiffness_n_per_m,
+    facing_part,
+    facing_parts,
+    usual_test_m,
+)
+from matchkit.match.reed_bench import ReedBench
 from matchkit.match.target import LIKED, PlayerView, Present, Targets, set_targets, view_player
 from matchkit.match.wishes import Wishes, understand
-from matchkit.physics.reed import modulus_from_stiffness_pa, stiffness_from_modulus_n_per_m
+from matchkit.physics.reed import modulus_from_stiffness_pa
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
@@ -84,7 +92,6 @@ class Scored:
     pairs: Pairs
     terms: Desirabilities
     features: Array
-    closing_share: Array
 
 
 class Workshop:
@@ -94,7 +101,9 @@ class Workshop:
         self.stock = stock
         self.spec = stock.spec
         self.book = ContactBook(u_profile_mm=stock.spec.gauge.u_profile_mm)
-        self._bench = ReedBench(stock.reed_profiles, stock.strength_scale, defaults=stock.defaults, spec=stock.spec)
+        self._bench = ReedBench(
+            stock.reeds, stock.reed_profiles, stock.strength_scale, defaults=stock.defaults, spec=stock.spec
+        )
         self._views: dict[str, PlayerView] = {}
         self._fitting: dict[str, Pairs] = {}
 
@@ -139,6 +148,8 @@ class Workshop:
         progress: Callable[[int, int], None] | None = None,
     ) -> Pairs:
         """Solve pairs of the given parts, each distinct problem once."""
+        if not mouthpiece.size:
+            return empty_pairs()
         self.book.know(facings, reeds)
         shape = mouthpiece.shape
         return make_pairs(
@@ -182,9 +193,9 @@ class Workshop:
         typed: list[str] = []
         facing = None if visitor.mouthpiece_id is None else self.facing(visitor.mouthpiece_id)
         if facing is None and visitor.tip_opening_mm is not None:
-            piece = Mouthpiece(
-                id="the present mouthpiece", instrument=visitor.instrument, tip_opening_mm=visitor.tip_opening_mm
-            )
+            tip = round(visitor.tip_opening_mm, 4)
+            name = f"{visitor.instrument} mouthpiece of {tip:.4g} mm, as typed"
+            piece = Mouthpiece(id=name, instrument=visitor.instrument, tip_opening_mm=tip)
             facing = facing_part(piece, (), defaults=self.stock.defaults, spec=self.spec)
             typed.append(f"present mouthpiece known by its tip opening only, {visitor.tip_opening_mm:.2f} mm")
         reed = None if visitor.reed_id is None else self.reed(visitor.reed_id)
@@ -210,6 +221,8 @@ class Workshop:
             pair = self.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=lip)
             present = Present(facing, reed, pair, ligature_id, typed)
         neck = None if neck_id is None else find(self.stock.necks, neck_id, "neck", lambda item: item.id)
+        if neck is not None and neck.instrument != player.instrument:
+            raise RequestError(f"the neck {neck.id} is for {neck.instrument}; expected one for {player.instrument}")
         return view_player(
             player,
             present=present,
@@ -227,14 +240,15 @@ class Workshop:
         return Neck(id="default", instrument=instrument, bore_mm=bore, half_angle_deg=angle)
 
     def typed_reed(self, visitor: Visitor) -> ReedPart:
-        """Give a reed known by its strength, as stiff as this house's reeds of that strength are on the whole.
+        """Give a reed known by its strength.
 
-        With a profile of the house, that profile's own scale. Otherwise the straight line through ln(bench stiffness) of the
-        instrument's calibrated reeds; a strength number has no meaning between makers, so the doubt is large.
+        With a profile of this house, as that profile goes. Otherwise as stiff as this house's calibrated reeds of the instrument
+        are on the whole at that strength, each half strength being 12 %. A strength number has no meaning between makers, so
+        the doubt is one half strength or the scatter of the house's own reeds, and grows outside their range.
         """
         record = Reed.model_validate(
             {
-                "id": "the present reed",
+                "id": f"reed {visitor.strength:g}, as typed",
                 "instrument": visitor.instrument,
                 "cut": visitor.cut or "filed",
                 "strength": visitor.strength,
@@ -243,29 +257,21 @@ class Workshop:
         )
         part = self._bench.part(record)
         house = [p for p in self.reeds if p.reed.instrument == visitor.instrument and p.scale is None]
-        if part.scale is None or not house:
+        if visitor.profile_id is not None or not house:
             return part
-        load, clamp = constants.STIFFNESS_LOAD.value * 1e-3, constants.STIFFNESS_CLAMP[visitor.instrument] * 1e-3
+        places = usual_test_m(visitor.instrument)
         strength = np.array([p.reed.strength for p in house])
-        logs = np.log(
-            [stiffness_from_modulus_n_per_m(p.shape, modulus_pa=p.modulus_pa, load_m=load, clamp_m=clamp) for p in house]
-        )
-        if np.ptp(strength) > 0:
-            slope, start = np.polyfit(strength, logs, 1)
-        else:
-            slope, start = 2 * math.log(1 + constants.HALF_STRENGTH.value), float(logs.mean())
-            start -= slope * strength[0]
-        wanted = math.exp(start + slope * record.strength)
-        scatter = float(np.std(logs - (start + slope * strength)))
-        modulus = modulus_from_stiffness_pa(part.shape, stiffness_n_per_m=wanted, load_m=load, clamp_m=clamp)
-        return ReedPart(
-            **{
-                **vars(part),
-                "modulus_pa": modulus,
-                "scale": None,
-                "u_stiffness": max(TYPED_LEAST_U, scatter),
-                "stiffness_held": True,
-            }
+        slope = math.log(1 + constants.HALF_STRENGTH.value) / 0.5
+        level = np.array([math.log(bench_stiffness_n_per_m(p)) for p in house]) - slope * strength
+        wanted = math.exp(float(level.mean()) + slope * record.strength)
+        outside = max(record.strength - strength.max(), strength.min() - record.strength, 0.0) / 0.5
+        modulus = modulus_from_stiffness_pa(part.shape, stiffness_n_per_m=wanted, **places)
+        return replace(
+            part,
+            modulus_pa=modulus,
+            scale=None,
+            u_stiffness=max(TYPED_LEAST_U, float(level.std())) * (1 + outside / 2),
+            stiffness_held=True,
         )
 
     # targets and terms
@@ -294,8 +300,11 @@ class Workshop:
 
     @cached_property
     def rated(self) -> tuple[Playtest, ...]:
-        """Playtests with an overall mark, by id."""
-        return tuple(sorted((test for test in self.stock.playtests if test.overall is not None), key=lambda test: test.id))
+        """Playtests with an overall mark, by id; those on another instrument than the player's own teach nothing here."""
+        plays = {player.id: player.instrument for player in self.stock.players}
+        made = {piece.id: piece.instrument for piece in self.stock.mouthpieces}
+        kept = (t for t in self.stock.playtests if t.overall is not None and plays[t.player_id] == made[t.mouthpiece_id])
+        return tuple(sorted(kept, key=lambda test: test.id))
 
     @cached_property
     def _test_pairs(self) -> Pairs:
@@ -350,7 +359,7 @@ class Workshop:
         wishes: Wishes = NO_WISH,
     ) -> Scored:
         """Compute the terms of pairs under a wish, and their features without one."""
-        terms = terms_for(cone=has_cone(view.neck), tone_wished=bool(wishes.tone), more_even=wishes.even)
+        terms = terms_for(cone=has_cone(view.neck), tone=abs(wishes.tone), even=wishes.even)
         step = self.spec.wish_step
         plain_targets = self.targets(view, reeds)
         plain = term_inputs(self.book, pairs, facings, reeds, view=view, targets=plain_targets, wishes=NO_WISH, wish_step=step)
@@ -366,11 +375,8 @@ class Workshop:
                 wishes=wishes,
                 wish_step=step,
             )
-        share = share_at_closing(self.book, pairs, lip_load_n=view.lip_load_n)
-        features = feature_matrix(
-            pairs, plain, facings, reeds, instrument=view.player.instrument, view=view, closing_share=share
-        )
-        return Scored(pairs, desirabilities(inputs, terms, wish_step=step), features, share)
+        features = feature_matrix(pairs, plain, facings, reeds, instrument=view.player.instrument, view=view)
+        return Scored(pairs, desirabilities(inputs, terms, wish_step=step), features)
 
     # learning
 

@@ -37,15 +37,20 @@ def three_parameter_area(pressure: Array | float, *, rest_area: float, closing_p
 
 
 def fit_elbow(pressure: Array, area_share: Array, *, closing_pressure: float) -> float:
-    """Give the elbow pressure that fits a curve of area over rest area best (least squares), in the unit of ``pressure``."""
+    """Give the elbow pressure that fits a curve of area over rest area best (least squares), in the unit of ``pressure``.
+
+    ``closing_pressure`` is that of the area: where its straight part, carried on, reaches zero.
+    """
     from scipy.optimize import minimize_scalar
 
+    relative = np.asarray(pressure, dtype=float) / closing_pressure
+
     def miss(elbow: float) -> float:
-        curve = three_parameter_area(pressure, rest_area=1.0, closing_pressure=closing_pressure, elbow_pressure=elbow)
+        curve = three_parameter_area(relative, rest_area=1.0, closing_pressure=1.0, elbow_pressure=elbow)
         return float(((curve - area_share) ** 2).sum())
 
-    found = minimize_scalar(miss, bounds=(1e-4 * closing_pressure, closing_pressure), method="bounded")
-    return float(found.x)
+    found = minimize_scalar(miss, bounds=(1e-4, 1.0), method="bounded", options={"xatol": 1e-6})
+    return float(found.x) * closing_pressure
 
 
 def area_curve(beams: Beams, *, closing_per_modulus: float, weights: Array) -> tuple[Array, Array]:

@@ -94,8 +94,8 @@ class Beams:
 class ContactSolution:
     """Where the reed ends up: gap and contact force at every node, tip last.
 
-    ``gap_m`` (B, CELLS+1) and ``force_per_modulus_m2`` (B, CELLS+1), the latter a force over E; ``gap_by_pressure_m`` (B,) is the
-    slope of the tip gap with p/E while the same nodes touch.
+    ``gap_m`` (B, CELLS+1) and ``force_per_modulus_m2`` (B, CELLS+1), the latter a force over E; ``rounds`` is how often the
+    supports were changed.
     """
 
     gap_m: Array

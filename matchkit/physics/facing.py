@@ -24,6 +24,9 @@ from matchkit.units import mm_to_m
 
 Array = NDArray[np.float64]
 
+LEAST_LEAVES = 4
+"""With fewer feelers on a rail the readings fix an arc, and say nothing of how far the facing strays from one."""
+
 _GRID = 201
 
 
@@ -107,6 +110,11 @@ class Lay:
         """Height at the tip."""
         return float(self.knots_y_m[0])
 
+    @property
+    def shape_known(self) -> bool:
+        """Whether there are readings enough to tell the lay from an arc."""
+        return self.measured and len(self.knots_x_m) >= LEAST_LEAVES + 2
+
     @cached_property
     def _root(self) -> Any:
         from scipy.interpolate import PchipInterpolator
@@ -166,8 +174,9 @@ def fit_arc(readings: Readings, *, tip_opening_m: float, u_tip_m: float) -> Arc:
 
     start = np.array([chord[1], max(chord[0] ** 2 / 2, float(y.max()))])
     low = np.array([float(x.max()), float(y.max())])
-    start = np.maximum(start, low * (1 + 1e-6))
-    found = least_squares(residual, start, bounds=(low, np.array([0.1, 10.0])), x_scale=[1e-2, 1e-1], xtol=1e-12, ftol=1e-12)
+    high = np.array([0.1, 10.0])
+    start = np.clip(start, low * (1 + 1e-6), high * (1 - 1e-6))
+    found = least_squares(residual, start, bounds=(low, high), x_scale=[1e-2, 1e-1], xtol=1e-12, ftol=1e-12)
     if not found.success:
         raise PhysicsInputError("no arc could be fitted to the readings")
     degrees = len(y) - 2
@@ -243,6 +252,11 @@ class MeanLay:
     def tip_opening_m(self) -> float:
         """Height at the tip, the same on both rails."""
         return self.left.tip_opening_m
+
+    @property
+    def shape_known(self) -> bool:
+        """Whether both rails have readings enough to tell the lay from an arc."""
+        return self.left.shape_known and self.right.shape_known
 
     def height_m(self, x_m: Array) -> Array:
         """Give the mean height of the rails over ``x_m`` (any shape)."""

@@ -43,7 +43,7 @@ class ReedShape:
 
     ``x_m`` and ``thickness_m`` (n,) are the centre line from the tip; ``crown`` (n,) the factor at each of these places.
     Between points the thickness is a monotone cubic (Fritsch and Carlson 1980); before the first it runs on straight,
-    behind the last it is constant. ``u_thickness_m`` is the standard uncertainty of one thickness, 0 where none was measured.
+    behind the last it is constant.
     """
 
     x_m: Array

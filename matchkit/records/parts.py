@@ -82,8 +82,8 @@ class FacingReading(Record):
         ),
     ]
     repeat: Annotated[int | None, Quantity("number of the repeat, where a reading was taken again", "", 1, 1000)] = None
-    u_feeler_mm: Annotated[float | None, Quantity("standard uncertainty of the leaf", "mm", 0, 0.5)] = None
-    u_stop_mm: Annotated[float | None, Quantity("standard uncertainty of one stop", "mm", 0, 5)] = None
+    u_feeler_mm: Annotated[float | None, Quantity("standard uncertainty of the leaf", "mm", 0.0001, 0.5)] = None
+    u_stop_mm: Annotated[float | None, Quantity("standard uncertainty of one stop", "mm", 0.001, 5)] = None
 
 
 class Reed(Record):

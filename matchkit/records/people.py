@@ -18,7 +18,7 @@ class Player(Record):
     instrument: Annotated[Instrument, Quantity("what they play")]
     embouchure: Annotated[Literal["light", "medium", "firm"] | None, Quantity("how much they hold")] = None
     blow_kpa: Annotated[float | None, Quantity("blowing pressure at a comfortable loudness", "kPa", 0.3, 15)] = None
-    lip_mm: Annotated[float | None, Quantity("tip to the lip's middle", "mm", 3, 25)] = None
+    lip_mm: Annotated[float | None, Quantity("tip to the lip's middle", "mm", 4, 18)] = None
     mouthpiece_id: Annotated[str | None, Quantity("mouthpiece they play now", refers_to="mouthpieces")] = None
     reed_id: Annotated[str | None, Quantity("reed they play now", refers_to="reeds")] = None
     ligature_id: Annotated[str | None, Quantity("ligature they play now", refers_to="ligatures")] = None

@@ -17,6 +17,9 @@ from matchkit.tables.store import SPEC_FILE, SourceReading
 
 MAX_RAIL_DIFFERENCE_MM = 1.0
 MAX_TIP_MISS_MM = 0.25
+FACING_ENDS_MM = (8.0, 60.0)
+PROFILE_REACH_MM = 20.0
+PROFILE_START_MM = 3.0
 
 Rule = Callable[[SourceReading], Iterator[Problem]]
 
@@ -122,6 +125,29 @@ def tip_agrees(house: SourceReading) -> Iterator[Problem]:
                 )
 
 
+def facing_leaves_the_table(house: SourceReading) -> Iterator[Problem]:
+    """The thickest leaf and the tip opening lead to a place where the facing can leave the table.
+
+    In sqrt(height) an arc is nearly straight; carried on to nothing it must end between 8 and 60 mm from the tip.
+    """
+    tips = {record.id: record.tip_opening_mm for _, record in house.rows("mouthpieces", Mouthpiece)}
+    for (piece, rail), readings in _mean_stops(house).items():
+        thick = max(readings)
+        stop, row = readings[thick]
+        if piece not in tips or thick >= tips[piece]:
+            continue
+        end = stop / (1 - (thick / tips[piece]) ** 0.5)
+        if not FACING_ENDS_MM[0] <= end <= FACING_ENDS_MM[1]:
+            yield Problem(
+                house.file("facings"),
+                row,
+                "stop_mm",
+                f"{plain(stop)} mm for the {plain(thick)} mm leaf on the {rail} rail",
+                f"a facing that ends {plain(FACING_ENDS_MM[0])} to {plain(FACING_ENDS_MM[1])} mm from the tip; this one would at {end:.0f} mm",
+                "half millimetres, or another leaf?",
+            )
+
+
 def rails_agree(house: SourceReading) -> Iterator[Problem]:
     """The same leaf stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
     stops = _mean_stops(house)
@@ -163,7 +189,7 @@ def limits_in_order(house: SourceReading) -> Iterator[Problem]:
             )
         clamp = reed.stiffness_clamp_mm or constants.STIFFNESS_CLAMP[reed.instrument]
         load = constants.STIFFNESS_LOAD.value if reed.stiffness_load_mm is None else reed.stiffness_load_mm
-        if reed.stiffness_n_per_mm is not None and load >= clamp:
+        if load >= clamp:
             yield Problem(
                 house.file("reeds"),
                 row,
@@ -258,6 +284,19 @@ def far_loads(house: SourceReading) -> Iterator[Problem]:
             )
 
 
+def short_profiles(house: SourceReading) -> Iterator[Problem]:
+    """A profile that does not reach from the tip to where the reed is held is completed with a generic one."""
+    points: dict[str, list[tuple[float, int]]] = defaultdict(list)
+    for row, point in house.rows("reed_profiles", ProfilePoint):
+        points[point.profile_id].append((point.x_mm, row))
+    for profile, found in points.items():
+        (first, _), (last, row) = min(found), max(found)
+        if first > PROFILE_START_MM or last < PROFILE_REACH_MM:
+            read = f"{shown(profile)} from {plain(first)} to {plain(last)} mm"
+            expected = "2 mm to the vamp's end; a generic profile is assumed for the rest"
+            yield Problem(house.file("reed_profiles"), row, "x_mm", read, expected)
+
+
 def unknown_profiles(house: SourceReading) -> Iterator[Problem]:
     """A profile that was neither measured nor calibrated is taken as a generic one."""
     known = {point.profile_id for _, point in house.rows("reed_profiles", ProfilePoint)}
@@ -283,6 +322,13 @@ def other_instruments(house: SourceReading) -> Iterator[Problem]:
                 yield Problem(
                     house.file("players"), row, name, f"{shown(part)}, for {parts[part]}", f"a part for {player.instrument}"
                 )
+    plays = {player.id: player.instrument for _, player in house.rows("players", Player)}
+    for row, test in house.rows("playtests", Playtest):
+        piece = made["mouthpiece_id"].get(test.mouthpiece_id)
+        if piece is not None and test.player_id in plays and plays[test.player_id] != piece:
+            read = f"{shown(test.mouthpiece_id)}, for {piece}"
+            expected = f"a part for {plays[test.player_id]}, the player's instrument; the test is kept and not learned from"
+            yield Problem(house.file("playtests"), row, "mouthpiece_id", read, expected)
 
 
 def unrated_playtests(house: SourceReading) -> Iterator[Problem]:
@@ -304,9 +350,10 @@ PROBLEM_RULES: tuple[Rule, ...] = (
     references,
     readings_increase,
     tip_agrees,
+    facing_leaves_the_table,
     rails_agree,
     limits_in_order,
     profiles_complete,
     scale_rows_whole,
 )
-WARNING_RULES: tuple[Rule, ...] = (far_loads, unknown_profiles, other_instruments, unrated_playtests)
+WARNING_RULES: tuple[Rule, ...] = (far_loads, short_profiles, unknown_profiles, other_instruments, unrated_playtests)

@@ -66,7 +66,7 @@ def inputs(**known: float) -> TermInputs:
 
 def test_every_unknown_is_neutral_and_keeps_its_weight() -> None:
     """With nothing known every term is 0.7, so D is 0.7, whatever the weights."""
-    found = desirabilities(inputs(), terms_for(cone=True, tone_wished=True, more_even=True), wish_step=0.88)
+    found = desirabilities(inputs(), terms_for(cone=True, tone=1, even=1), wish_step=0.88)
     assert found.overall[0] == pytest.approx(NEUTRAL)
     assert not found.known.any()
     assert found.weights.sum() == sum(term.weight for term in TERMS.values()) + 4
@@ -87,7 +87,7 @@ GOOD_VALUES = {
 @pytest.mark.parametrize("name", list(GOOD_VALUES))
 def test_an_empty_measurement_is_never_rewarded(name: str) -> None:
     """Leaving out a good measurement always costs; an unknown term never beats a known good one."""
-    terms = terms_for(cone=True, tone_wished=True, more_even=False)
+    terms = terms_for(cone=True, tone=1, even=0)
     everything = {**GOOD_VALUES, "u_closing_share": 0.01}
     whole = desirabilities(inputs(**everything), terms, wish_step=0.88).overall[0]
     missing = {key: value for key, value in everything.items() if key != name}
@@ -96,7 +96,7 @@ def test_an_empty_measurement_is_never_rewarded(name: str) -> None:
 
 def test_shares_of_the_loss_sum_to_one_or_nothing() -> None:
     """The loss is shared out whole; a perfect set-up has none to share."""
-    terms = terms_for(cone=True, tone_wished=False, more_even=False)
+    terms = terms_for(cone=True, tone=0, even=0)
     mixed = desirabilities(inputs(effort_ln=0.1, smoothness_um=30.0), terms, wish_step=0.88)
     assert mixed.shares.sum() == pytest.approx(1.0, abs=1e-12)
     perfect = desirabilities(
@@ -108,10 +108,12 @@ def test_shares_of_the_loss_sum_to_one_or_nothing() -> None:
 
 def test_terms_that_count() -> None:
     """Volume counts for cones only, tone when it was wished for, "more even" doubles three weights."""
-    assert "volume" not in terms_for(cone=False, tone_wished=False, more_even=False)
-    assert "tone" not in terms_for(cone=True, tone_wished=False, more_even=False)
-    even = terms_for(cone=True, tone_wished=True, more_even=True)
+    assert "volume" not in terms_for(cone=False, tone=0, even=0)
+    assert "tone" not in terms_for(cone=True, tone=0, even=0)
+    even = terms_for(cone=True, tone=1, even=1)
     assert {name for name, term in even.items() if term.weight == 2 * TERMS[name].weight} == {"closing", "smoothness", "rails"}
+    much = terms_for(cone=True, tone=2, even=2)
+    assert (much["tone"].weight, much["rails"].weight) == (2 * TERMS["tone"].weight, 4 * TERMS["rails"].weight)
 
 
 @pytest.mark.parametrize("case", reference("conformal"), ids=lambda c: f"{c.inputs['count']}-{c.inputs['level']}")
