@@ -45,6 +45,30 @@ class Problem:
         }
 
 
+LISTED = 20
+"""So many problems of one file and column are listed in text; the rest are counted."""
+
+
+def listing(problems: Iterable[Problem]) -> list[str]:
+    """Give problems as lines, those of one file and column beyond the first twenty as a count.
+
+    >>> listing([Problem("reeds.csv", row, "cut", "'x'", "filed or unfiled") for row in range(2, 100)])[-1]
+    'reeds.csv, column cut: and 78 more'
+    """
+    lines: list[str] = []
+    counts: dict[tuple[str, str | None], int] = {}
+    for problem in problems:
+        place = (problem.source, problem.column)
+        counts[place] = counts.get(place, 0) + 1
+        if counts[place] <= LISTED:
+            lines.append(str(problem))
+    for (source, column), count in counts.items():
+        if count > LISTED:
+            where = source if column is None else f"{source}, column {column}"
+            lines.append(f"{where}: and {count - LISTED} more")
+    return lines
+
+
 class MatchkitError(Exception):
     """Base of every error this package raises on purpose."""
 
@@ -56,7 +80,7 @@ class DataError(MatchkitError, ValueError):
         self.problems = tuple(problems)
         count = len(self.problems)
         head = f"{count} problem{'' if count == 1 else 's'} in the tables"
-        super().__init__("\n".join([head, *(f"  {problem}" for problem in self.problems)]))
+        super().__init__("\n".join([head, *(f"  {line}" for line in listing(self.problems))]))
 
 
 class UnknownIdError(MatchkitError, LookupError):

@@ -182,11 +182,10 @@ class House:
             top=top,
             different=different,
         )
-        main = workshop.targets(view, workshop.instrument_reeds(instrument), wishes).main
         return Ranking(
             player=view.player.id,
             wish=wishes.words,
-            target="no target: no reed here can be compared with the present one" if main is None else main.source,
+            target=workshop.targets(view, workshop.instrument_reeds(instrument), wishes).words,
             model=self.model,
             rows=tuple(question.setup(position, line) for position, line in enumerate(placed, start=1)),
             refused=count_refused(pair_refusals, ligature_refusals[:, kept]),
@@ -225,12 +224,11 @@ class House:
         ]
         if fixed_ligature is not None:
             refused.append(str(ligature_reasons((facing,), (fixed_ligature,), in_stock=False)[0, 0]))
-        main = workshop.targets(view, (part,), wishes).main
         blend = workshop.blend
         return Explanation(
             player=view.player.id,
             wish=wishes.words,
-            target="no target: this reed cannot be compared with the present one" if main is None else main.source,
+            target=workshop.targets(view, (part,), wishes).words,
             model=self.model,
             setup=setup,
             intercept=blend.intercept,
@@ -302,9 +300,11 @@ class House:
 
     def _doubts(self, view: PlayerView, reeds: Sequence[ReedPart], instrument: str) -> tuple[str, ...]:
         """Say once what holds for the whole answer."""
-        found = list(view.present.typed) if view.present is not None else []
+        found = list(view.typed)
         if view.present is None:
-            found.append("the present set-up is not known: the target is the middle of this house")
+            parts = {"mouthpiece": view.present_facing, "reed": view.present_reed}
+            missing = " and ".join(name for name, part in parts.items() if part is None)
+            found.append(f"the present {missing} is not known, so the target is not the present set-up")
         scales = sorted({part.scale for part in reeds if part.scale is not None and part.reed.instrument == instrument})
         if scales:
             found.append(

@@ -11,10 +11,20 @@ from typing import Any
 import click
 
 from matchkit import __version__
-from matchkit.errors import DataError, MatchkitError, RequestError, SourceError, UnknownIdError
+from matchkit.errors import (
+    ContactError,
+    DataError,
+    MatchkitError,
+    PhysicsInputError,
+    RequestError,
+    SourceError,
+    UnknownIdError,
+)
 
 EXIT_CODES: tuple[tuple[type[MatchkitError], int], ...] = (
     (DataError, 3),
+    (PhysicsInputError, 3),
+    (ContactError, 3),
     (SourceError, 4),
     (RequestError, 2),
     (UnknownIdError, 2),
@@ -51,7 +61,8 @@ class _Lazy(click.Group):
         try:
             return super().invoke(ctx)
         except MatchkitError as error:
-            click.echo(f"matchkit: {error}", err=True)
+            for line in f"matchkit: {error}".splitlines():
+                click.echo("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), err=True)
             ctx.exit(next((code for kind, code in EXIT_CODES if isinstance(error, kind)), 1))
 
 

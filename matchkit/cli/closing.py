@@ -32,7 +32,7 @@ def command(
         deliver(to_json(report.to_dict()), out)
     elif style == "csv":
         flat = {name: value for name, value in report.to_dict().items() if not isinstance(value, tuple | list | dict)}
-        deliver(to_csv([flat]), out)
+        deliver(to_csv([flat], list(flat)), out)
     else:
         deliver(as_text(report), out)
 
@@ -95,6 +95,10 @@ def as_text(report: ClosingReport) -> str:
         lines.append(paragraph("It closes up: at this blowing pressure the reed shuts before the lip does anything."))
     if report.lip_closes_reed:
         lines.append(paragraph("The lip closes the reed against the lay before there is anything to blow against."))
+    if report.window_kpa is not None:
+        low, high = report.window_kpa
+        place = "within" if low <= report.closing_pressure_kpa <= high else "outside"
+        lines.append(paragraph(f"The closing pressure is {place} this house's window, {low:g} to {high:g} kPa."))
     half = 0.5 * report.pressure_per_mm_forward_pct
     lines += [
         paragraph(f"The uncertainty comes mostly from the {report.u_dominated_by}."),

@@ -48,7 +48,8 @@ def command(
     if style == "json":
         deliver(to_json(explanation.to_dict()), out)
     elif style == "csv":
-        deliver(to_csv([asdict(term) for term in explanation.setup.terms]), out)
+        rows = [asdict(term) for term in explanation.setup.terms]
+        deliver(to_csv(rows, list(rows[0])), out)
     else:
         deliver(as_text(explanation), out)
 

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from matchkit.cli.printing import clean
 from matchkit.constants import INSTRUMENTS
+from matchkit.errors import listing
 
 if TYPE_CHECKING:
     from matchkit.house import House
@@ -23,9 +25,18 @@ def data_option(function: Command) -> Command:
     return click.option("--data", metavar="DIR", help="Directory of csv tables.  [default: the demo house]")(function)
 
 
+def _some_path(ctx: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
+    del ctx, parameter
+    if value is not None and not value.strip():
+        raise click.BadParameter("expected the name of a file")
+    return value
+
+
 def output_options(function: Command) -> Command:
     """Add ``--format`` and ``--out``."""
-    function = click.option("--out", type=click.Path(dir_okay=False), help="Write the answer to a file instead.")(function)
+    function = click.option(
+        "--out", type=click.Path(dir_okay=False), callback=_some_path, help="Write the answer to a file instead."
+    )(function)
     return click.option(
         "--format", "style", type=click.Choice(FORMATS), default="table", show_default=True, help="How to print the answer."
     )(function)
@@ -78,6 +89,6 @@ def open_data(data: str | None) -> House:
 
     house = mk.open(data)
     if data is not None:
-        for warning in house.warnings:
-            click.echo(f"note: {warning}", err=True)
+        for line in listing(house.warnings):
+            click.echo(f"note: {clean(line)}", err=True)
     return house

@@ -6,8 +6,8 @@ import csv
 import io
 import json
 import os
+import sys
 import tempfile
-import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ import click
 from matchkit.errors import SourceError
 
 WIDTH = 80
+_RULE = "    \n    \n -- \n    \n    \n    \n    \n    \n"
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -40,43 +41,56 @@ def _rounded(value: Any) -> Any:
     return value
 
 
-def to_csv(rows: Sequence[Mapping[str, Any]]) -> str:
+def to_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Write flat rows as csv; a text that a spreadsheet would run as a formula gets an apostrophe before it."""
     file = io.StringIO()
-    if rows:
-        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
+    writer = csv.DictWriter(file, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
     return file.getvalue()
 
 
 def _cell(value: Any) -> Any:
-    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
+    if isinstance(value, str) and value.lstrip().startswith(_FORMULA_STARTS):
         return f"'{value}"
     return _rounded(value)
 
 
+def _filled(text: str, first: str, rest: str) -> str:
+    """Fill words into lines of 80 columns, counting wide characters as two; a word too long for a line is cut."""
+    from rich.cells import cell_len, chop_cells
+
+    room = WIDTH - cell_len(rest)
+    words = [piece for word in clean(text).split() for piece in (chop_cells(word, room) if cell_len(word) > room else [word])]
+    lines, line = [], first.rstrip() if not words else first + words[0]
+    for word in words[1:]:
+        if cell_len(line) + 1 + cell_len(word) > WIDTH:
+            lines.append(line)
+            line = rest + word
+        else:
+            line += f" {word}"
+    return "\n".join([*lines, line])
+
+
 def wrapped(label: str, words: Sequence[str], *, indent: int = 3) -> str:
     """Lay out a labelled list of phrases within 80 columns, under a hanging indent."""
-    head = f"{' ' * indent}{label:<8}"
-    return textwrap.fill(
-        clean("; ".join(words)), WIDTH, initial_indent=head, subsequent_indent=" " * len(head), break_on_hyphens=False
-    )
+    head = f"{' ' * indent}{label:<8}" if label else " " * indent
+    return _filled("; ".join(words), head, " " * len(head))
 
 
 def paragraph(text: str) -> str:
     """Lay out a sentence within 80 columns."""
-    return textwrap.fill(clean(text), WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+    return _filled(text, "", "  ")
 
 
 def table(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> str:
     """Lay out a table without colour; ``columns`` are titles with ``left`` or ``right``. The last column wraps."""
-    from rich import box
+    from rich.box import Box
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    drawn = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    drawn = Table(box=Box(_RULE, ascii=True), pad_edge=False, show_edge=False)
     for place, (title, justify) in enumerate(columns):
         last = place == len(columns) - 1
         drawn.add_column(Text(title), justify="right" if justify == "right" else "left", no_wrap=not last, overflow="fold")
@@ -89,12 +103,20 @@ def table(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> 
 
 
 def deliver(text: str, out: str | None) -> None:
-    """Print an answer, or write it to a file whole or not at all."""
+    """Print an answer, or write it to a file whole or not at all.
+
+    A link is followed, the file's permissions are kept, and what is no plain file (a device, a pipe) is simply written to.
+    """
     if out is None:
-        click.echo(text, nl=False)
+        encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
+        click.echo(text.encode(encoding, "replace").decode(encoding), nl=False)
         return
-    path = Path(out)
     try:
+        path = Path(out).resolve()
+        if path.exists() and not path.is_file():
+            path.write_text(text, encoding="utf-8")
+            return
+        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     except OSError as error:
         raise SourceError(f"{out}: cannot be written ({error.strerror})") from error
@@ -102,10 +124,17 @@ def deliver(text: str, out: str | None) -> None:
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
             file.write(text)
+        whole.chmod(mode)
         whole.replace(path)
     except OSError as error:
         whole.unlink(missing_ok=True)
         raise SourceError(f"{out}: cannot be written ({error.strerror})") from error
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
 
 
 def number(value: float | None, digits: int = 2) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person, wish_option
-from matchkit.cli.printing import clean, deliver, paragraph, to_csv, to_json, wrapped
+from matchkit.cli.printing import WIDTH, clean, deliver, paragraph, to_csv, to_json, wrapped
 
 if TYPE_CHECKING:
     from matchkit.match.answers import Ranking, Setup
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @click.option("--across", is_flag=True, help="Allow parts made for another instrument.")
 @click.option("--neck", metavar="ID", help="Neck of the instrument.")
 @click.option("--top", type=int, default=3, show_default=True, help="How many rows.")
-@click.option("--jobs", type=int, default=1, show_default=True, help="Workers for the contact solutions.")
+@click.option("--jobs", type=int, default=1, show_default=True, help="Workers for the contact solutions; -1 uses every core.")
 @data_option
 @output_options
 def command(player: str | None, data: str | None, style: str, out: str | None, **options: Any) -> None:
@@ -48,7 +48,7 @@ def command(player: str | None, data: str | None, style: str, out: str | None, *
     if style == "json":
         deliver(to_json(ranking.to_dict()), out)
     elif style == "csv":
-        deliver(to_csv([row.flat() for row in ranking.rows]), out)
+        deliver(to_csv([row.flat() for row in ranking.rows], ranking.columns), out)
     else:
         deliver(as_text(ranking), out)
 
@@ -61,10 +61,11 @@ def as_text(ranking: Ranking) -> str:
     for row in ranking.rows:
         lines += [*setup_lines(row, f"{row.position}."), ""]
     if not ranking.rows:
-        lines += ["Nothing fits.", ""]
+        lines += ["Nothing fits; what was left out, and why, is counted below.", ""]
     if ranking.present is not None:
         now = ranking.present
-        lines.append(paragraph(f"Now: {now.mouthpiece_id} + {now.reed_id}, {now.score:.0f} of 100 by the same count."))
+        parts = " + ".join(part for part in (now.mouthpiece_id, now.reed_id, now.ligature_id) if part)
+        lines.append(paragraph(f"Now: {parts}, {now.score:.0f} of 100 by the same count."))
         if ranking.rows and ranking.rows[0].score <= now.score:
             lines.append(paragraph("Nothing here beats what you have."))
     if len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == 1 < len(ranking.rows):
@@ -93,11 +94,11 @@ def setup_lines(row: Setup, head: str) -> list[str]:
     interval = "" if row.score_low is None else f" ({row.score_low:.0f} to {row.score_high:.0f})"
     score = f"{row.score:.0f} of 100{interval}"
     title = f"{head:<3}{parts}"
-    gap = 80 - len(title) - len(score)
-    lines = [f"{title}{' ' * gap}{score}"] if gap >= 2 else [title, f"{score:>80}"]
+    gap = WIDTH - len(title) - len(score)
+    lines = [f"{title}{' ' * gap}{score}"] if gap >= 2 else [wrapped("", [parts]), f"{head:<3}{score:>{WIDTH - 3}}"]
     labels = [label for label in (row.mouthpiece_label, row.reed_label, row.ligature_label) if label]
     if labels:
-        lines.append(wrapped("", labels, indent=3).replace(" " * 11, " " * 3))
+        lines.append(wrapped("", labels))
     lines.append(wrapped("why", row.why))
     if row.feel:
         lines.append(wrapped("feel", row.feel))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 
 import click
 
-from matchkit.cli.options import FORMATS
+from matchkit.cli.options import output_options
 from matchkit.cli.printing import deliver, paragraph, to_csv, to_json
+from matchkit.errors import Problem, listing
 
 PROBLEMS_FOUND = 3
 
@@ -19,10 +21,7 @@ def command() -> None:
 
 @command.command(name="check")
 @click.argument("source")
-@click.option(
-    "--format", "style", type=click.Choice(FORMATS), default="table", show_default=True, help="How to print the answer."
-)
-@click.option("--out", type=click.Path(dir_okay=False), help="Write the answer to a file instead.")
+@output_options
 @click.pass_context
 def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
     """List every problem of the csv tables in SOURCE at once; exit code 3 where there is one."""
@@ -39,10 +38,11 @@ def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
         deliver(to_json(found), out)
     elif style == "csv":
         rows = [{"kind": "problem", **problem.to_dict()} for problem in reading.problems]
-        deliver(to_csv(rows + [{"kind": "warning", **warning.to_dict()} for warning in reading.warnings]), out)
+        rows += [{"kind": "warning", **warning.to_dict()} for warning in reading.warnings]
+        deliver(to_csv(rows, ["kind", *(field.name for field in fields(Problem))]), out)
     else:
-        lines = [paragraph(f"{problem}") for problem in reading.problems]
-        lines += [paragraph(f"note: {warning}") for warning in reading.warnings]
+        lines = [paragraph(line) for line in listing(reading.problems)]
+        lines += [paragraph(f"note: {line}") for line in listing(reading.warnings)]
         counts = ", ".join(f"{len(table.records)} {name}" for name, table in reading.tables.items())
         verdict = (
             "no problems" if not reading.problems else f"{len(reading.problems)} problem{'s' * (len(reading.problems) > 1)}"

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict, dataclass, fields
+from typing import TYPE_CHECKING, Any, ClassVar
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -81,7 +81,7 @@ class Setup:
 
     def flat(self) -> dict[str, Any]:
         """Give the columns of a csv row: nested keys left out."""
-        return {name: value for name, value in asdict(self).items() if not isinstance(value, tuple | list)}
+        return {name: getattr(self, name) for name in Ranking.columns}
 
 
 @dataclass(frozen=True)
@@ -98,13 +98,16 @@ class Ranking:
     present: Setup | None
     doubts: tuple[str, ...]
 
+    columns: ClassVar[tuple[str, ...]] = tuple(item.name for item in fields(Setup) if "tuple" not in str(item.type))
+    """Columns of the flat form."""
+
     def to_dict(self) -> dict[str, Any]:
         """Give the JSON form."""
         return {"schema": "matchkit.rank/1", **asdict(self)}
 
     def to_frame(self) -> pd.DataFrame:
         """Give the rows as a table, nested keys left out."""
-        return frame([row.flat() for row in self.rows])
+        return frame([row.flat() for row in self.rows], self.columns)
 
 
 @dataclass(frozen=True)
@@ -171,6 +174,8 @@ class ClosingReport:
     u_reed_offset_mm: float
     pressure_per_mm_forward_pct: float
     lip_closes_reed: bool
+    window_kpa: tuple[float, float] | None
+    """Closing pressures that the house calls playable on this instrument."""
     assumed: tuple[str, ...]
     measure_next: str
 
@@ -183,8 +188,8 @@ class ClosingReport:
         return frame([{name: value for name, value in asdict(self).items() if not isinstance(value, tuple | list | dict)}])
 
 
-def frame(rows: Sequence[dict[str, Any]]) -> pd.DataFrame:
+def frame(rows: Sequence[dict[str, Any]], columns: Sequence[str] | None = None) -> pd.DataFrame:
     """Give rows as a table."""
     import pandas as pd
 
-    return pd.DataFrame(list(rows))
+    return pd.DataFrame(list(rows), columns=None if columns is None else list(columns))

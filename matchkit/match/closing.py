@@ -88,6 +88,7 @@ def closing_report(
         reed_offset_mm=reed_offset_mm,
         u_reed_offset_mm=constants.U_REED_PLACE.value,
         pressure_per_mm_forward_pct=100 * float(spread.place_per_mm[row]),
+        window_kpa=workshop.spec.window.get(facing.mouthpiece.instrument),
         lip_closes_reed=_lip_closes(float(view.lip_load_n), lip_area, pressure),
         assumed=(*facing.assumed, *reed.assumed),
         measure_next=measure_next(pairs, 0, facing, reed, ()),

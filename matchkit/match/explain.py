@@ -162,5 +162,6 @@ def why_words(terms: tuple[TermReason, ...], correction_points: float, tests: in
     ]
     if tests and abs(correction_points) >= 0.5:
         direction = "added" if correction_points > 0 else "took"
-        words.append(f"{tests} similar playtests {direction} {abs(correction_points):.1f} points")
+        plural = "" if tests == 1 else "s"
+        words.append(f"{tests} similar playtest{plural} {direction} {abs(correction_points):.1f} points")
     return tuple(words) or ("no term stands out",)

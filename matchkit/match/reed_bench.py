@@ -71,10 +71,10 @@ class ReedBench:
         modulus = self._modulus(reed, shape)
         scale = None
         if modulus.basis == "label":
-            scale = reed.profile_id or f"{reed.cut} {reed.instrument} of unknown make"
-            assumed.append("stiffness, from the strength number alone")
+            scale = reed.profile_id or f"{reed.cut} {reed.instrument} reeds of unknown make"
+            assumed.append("stiffness from the strength number alone")
         elif modulus.basis == "between steps":
-            assumed.append("stiffness, from the strengths beside it")
+            assumed.append("stiffness from the strengths beside it")
         if modulus.u_wet:
             assumed.append("loss of stiffness when wet")
         spread = self._spread(reed)

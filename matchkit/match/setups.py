@@ -101,14 +101,18 @@ class Question:
             )
         if self.view.present_facing is not None:
             words.append(tone_words(tone_vote(facing.mouthpiece, self.view.present_facing.mouthpiece)))
-        return (*words, CLOSES_UP) if effort <= 0 else tuple(words)
+        if effort <= 0:
+            given = self.view.blow_source == "given" or present is not None
+            words.append(CLOSES_UP if given else f"{CLOSES_UP} ({self.view.blow_kpa:.1f} kPa, assumed)")
+        return tuple(words)
 
     def _doubts(
         self, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...], ligature: Ligature | None
     ) -> tuple[str, ...]:
-        found = [f"{name} assumed" for name in (*facing.assumed, *(item for item in reed.assumed if "wet" not in item))]
+        guessed = [*facing.assumed, *(item for item in reed.assumed if "wet" not in item)]
         if self.view.neck_assumed and any(term.name == "volume" and term.known for term in terms):
-            found.append("neck assumed")
+            guessed.append("neck")
+        found = [f"assumed: {', '.join(guessed)}"] if guessed else []
         unknown = [term.name for term in terms if not term.known]
         unchecked = not_checked(facing, reed, ligature)
         found += [f"not known: {', '.join(unknown)}"] if unknown else []

@@ -38,20 +38,21 @@ class Present:
     reed: ReedPart
     pair: Pairs
     ligature_id: str | None
-    typed: tuple[str, ...]
-    """What was typed and not measured, in words; empty for parts of the house."""
 
 
 @dataclass(frozen=True)
 class PlayerView:
     """Everything the score knows of a player.
 
-    ``present_facing`` may be known where the reed is not. ``blow_kpa`` and ``lip_load_n`` carry where they come from.
+    ``present_facing`` may be known where the reed is not, and the other way round. ``blow_kpa`` and ``lip_load_n`` carry where they come from.
     """
 
     player: Player
     present: Present | None
     present_facing: FacingPart | None
+    present_reed: ReedPart | None
+    typed: tuple[str, ...]
+    """What was typed of the present set-up and not measured, in words."""
     lip_mm: float
     blow_kpa: float
     blow_source: str
@@ -87,11 +88,15 @@ class Targets:
         return columns[0], columns[1], columns[2]
 
     @property
-    def main(self) -> Aim | None:
-        """The aim for reeds with a known modulus, or else the only other one."""
-        if self.by_scale.get(None) is not None:
-            return self.by_scale[None]
-        return next((aim for aim in self.by_scale.values() if aim is not None), None)
+    def words(self) -> str:
+        """What is aimed at, in words: for reeds on a strength scale, or else for each make by itself."""
+        on_scale = self.by_scale.get(None)
+        if on_scale is not None:
+            return on_scale.source
+        others = {aim.source for aim in self.by_scale.values() if aim is not None}
+        if not others:
+            return "no target: no reed here can be compared with the present one"
+        return others.pop() if len(others) == 1 else "the middle of every pair that fits, each make of reed by itself"
 
 
 def opening_mm(pairs: Pairs, *, blow_kpa: float) -> Array:
@@ -107,7 +112,14 @@ def effort_kpa(pairs: Pairs, *, blow_kpa: float) -> Array:
 
 
 def view_player(
-    player: Player, *, present: Present | None, present_facing: FacingPart | None, neck: Neck | None, neck_assumed: bool
+    player: Player,
+    *,
+    present: Present | None = None,
+    present_facing: FacingPart | None = None,
+    present_reed: ReedPart | None = None,
+    typed: tuple[str, ...] = (),
+    neck: Neck | None = None,
+    neck_assumed: bool = True,
 ) -> PlayerView:
     """Work out how a player blows and holds, from what they said or from what they play."""
     lip_mm = constants.LIP_PLACE[player.instrument] if player.lip_mm is None else player.lip_mm
@@ -129,6 +141,8 @@ def view_player(
         player=player,
         present=present,
         present_facing=present_facing,
+        present_reed=present_reed,
+        typed=typed,
         lip_mm=lip_mm,
         blow_kpa=blow,
         blow_source=blow_source,
@@ -191,7 +205,7 @@ def set_targets(
         if len(loved) >= ENOUGH_LIKED:
             chosen[scale] = median(loved, f"the middle of {len(loved)} playtests rated {LIKED:g} or more")
         else:
-            what = "every pair that fits" if scale is None else f"every pair that fits with {scale} reeds"
+            what = "every pair that fits" if scale is None else f"every pair that fits, {scale} by themselves"
             chosen[scale] = median(of_scale(fitting, fitting_reeds, scale), f"the middle of {what}")
     return Targets(chosen)
 

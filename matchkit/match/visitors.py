@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 
 from matchkit.constants import INSTRUMENTS, Instrument
 from matchkit.errors import RequestError
@@ -63,9 +64,14 @@ def read_visitor(
     piece_ids = {part.mouthpiece.id for part in workshop.facings}
     reed_ids = {part.reed.id for part in workshop.reeds}
     known_piece = mouthpiece if mouthpiece in piece_ids else None
-    tip = None if known_piece or mouthpiece == UNKNOWN else read_tip_mm(mouthpiece)
+    tip = None
+    if known_piece is None and mouthpiece != UNKNOWN:
+        near = get_close_matches(mouthpiece, sorted(piece_ids), n=3, cutoff=0.7)
+        if near:
+            raise RequestError(f"no mouthpiece has the id '{mouthpiece}'; did you mean {', '.join(near)}?")
+        tip = read_tip_mm(mouthpiece)
     known_reed = reed if reed in reed_ids else None
-    strength, cut, profile = (None, None, None) if known_reed or reed == UNKNOWN else _read_strength(reed, workshop)
+    strength, cut, profile = (None, None, None) if known_reed or reed == UNKNOWN else _read_strength(reed, workshop, kind)
     return Visitor(
         instrument=kind,
         embouchure=embouchure,
@@ -94,19 +100,19 @@ def _in_range(value: float | None, what: str, unit: str, low: float, high: float
     return value
 
 
-def _read_strength(text: str, workshop: Workshop) -> tuple[float, str | None, str | None]:
+def _read_strength(text: str, workshop: Workshop, instrument: str) -> tuple[float, str | None, str | None]:
     match = _REED.fullmatch(text.strip())
     if match is not None:
         strength = float(match["strength"].replace(",", "."))
         family = match["family"]
-        profiles = {part.reed.profile_id for part in workshop.reeds}
+        mine = [part.reed for part in workshop.reeds if part.reed.instrument == instrument]
         if strength <= _MAX_STRENGTH:
             if family is None:
                 return strength, None, None
             if family.lower() in _CUTS:
                 return strength, family.lower(), None
-            if family in profiles:
-                cut = next(part.reed.cut for part in workshop.reeds if part.reed.profile_id == family)
+            cut = next((reed.cut for reed in mine if reed.profile_id == family), None)
+            if cut is not None:
                 return strength, cut, family
-    expected = "an id, a strength such as 2.5, 'unfiled 2.5', a profile of this house and a strength, or ?"
+    expected = f"an id, a strength such as 2.5, 'unfiled 2.5', a profile of this house for {instrument} and a strength, or ?"
     raise RequestError(f"'{text}' as the present reed; expected {expected}")

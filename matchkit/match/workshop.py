@@ -201,7 +201,9 @@ class Workshop:
         reed = None if visitor.reed_id is None else self.reed(visitor.reed_id)
         if reed is None and visitor.strength is not None:
             reed = self.typed_reed(visitor)
-            typed.append(f"present reed known by its strength only, {visitor.strength:g}, taken as this house numbers them")
+            family = f" {visitor.profile_id}" if visitor.profile_id else ""
+            how = "on its own scale" if family else "taken as this house numbers them"
+            typed.append(f"present reed known as{family} {visitor.strength:g} only, {how}")
         return self._view(player, facing, reed, visitor.ligature_id, tuple(typed), neck_id or visitor.neck_id)
 
     def _view(
@@ -219,7 +221,7 @@ class Workshop:
         if facing is not None and reed is not None:
             lip = constants.LIP_PLACE[player.instrument] if player.lip_mm is None else player.lip_mm
             pair = self.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=lip)
-            present = Present(facing, reed, pair, ligature_id, typed)
+            present = Present(facing, reed, pair, ligature_id)
         neck = None if neck_id is None else find(self.stock.necks, neck_id, "neck", lambda item: item.id)
         if neck is not None and neck.instrument != player.instrument:
             raise RequestError(f"the neck {neck.id} is for {neck.instrument}; expected one for {player.instrument}")
@@ -227,6 +229,8 @@ class Workshop:
             player,
             present=present,
             present_facing=facing,
+            present_reed=reed,
+            typed=typed,
             neck=self._default_neck(player.instrument) if neck is None else neck,
             neck_assumed=neck is None,
         )
@@ -287,9 +291,7 @@ class Workshop:
         reeds = self.instrument_reeds(instrument)
         if not facings or not reeds:
             return empty_pairs()
-        view = view_player(
-            Player(id="?", instrument=instrument), present=None, present_facing=None, neck=None, neck_assumed=True
-        )
+        view = view_player(Player(id="?", instrument=instrument))
         reasons = pair_reasons(facings, reeds, instrument=instrument, across=False, in_stock=False, wishes=NO_WISH, view=view)
         mouthpiece, reed = np.nonzero(reasons == FITS)
         return self.pairs(facings, reeds, mouthpiece, reed, lip_mm=constants.LIP_PLACE[instrument])

@@ -18,6 +18,8 @@ class Slip:
     field: str
     read: str
     expected: str
+    unknown: bool = False
+    """Whether the model has no such field at all."""
 
 
 def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
@@ -30,4 +32,12 @@ def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
     try:
         return model.model_validate(values)
     except ValidationError as error:
-        return [Slip(".".join(str(part) for part in slip["loc"]), str(slip["input"]), slip["msg"]) for slip in error.errors()]
+        return [
+            Slip(
+                ".".join(str(part) for part in slip["loc"]),
+                str(slip["input"]),
+                slip["msg"].removeprefix("Input should be "),
+                slip["type"] == "extra_forbidden",
+            )
+            for slip in error.errors()
+        ]

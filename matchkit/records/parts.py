@@ -11,7 +11,7 @@ from matchkit.units import MM_PER_HALF_MM, MM_PER_INCH, MM_PER_THOU
 Id = Annotated[str, Quantity("short code, one per row")]
 Label = Annotated[str | None, Quantity("what people call it")]
 Stock = Annotated[int | None, Quantity("pieces in stock", "pieces", 0, 100_000)]
-Price = Annotated[float | None, Quantity("price, in the house's own currency", "money", 0, 1_000_000)]
+Price = Annotated[float | None, Quantity("price, in the house's own currency", "", 0, 1_000_000)]
 
 
 class Mouthpiece(Record):
@@ -94,7 +94,7 @@ class Reed(Record):
     instrument: Annotated[Instrument, Quantity("instrument it is made for")]
     cut: Annotated[Literal["filed", "unfiled"], Quantity("bark filed behind the vamp, or left")]
     profile_id: Annotated[str | None, Quantity("which profile and which strength scale it follows")] = None
-    strength: Annotated[float, Quantity("the house's strength number", "strength", 0, 10)]
+    strength: Annotated[float, Quantity("the house's strength number", "", 0, 10)]
     stiffness_n_per_mm: Annotated[float | None, Quantity("force over deflection in the stiffness test", "N/mm", 0.05, 50)] = (
         None
     )
@@ -128,11 +128,11 @@ class StrengthStep(Record):
     key: ClassVar[tuple[str, ...]] = ("profile_id", "strength")
 
     profile_id: Annotated[str, Quantity("which profile")]
-    strength: Annotated[float, Quantity("the house's strength number", "strength", 0, 10)]
+    strength: Annotated[float, Quantity("the house's strength number", "", 0, 10)]
     stiffness_n_per_mm: Annotated[float | None, Quantity("mean of a few reeds of a box", "N/mm", 0.05, 50)] = None
     modulus_gpa: Annotated[float | None, Quantity("Young modulus along the reed", "GPa", 0.5, 30)] = None
     equals_profile_id: Annotated[str | None, Quantity("profile it plays like")] = None
-    equals_strength: Annotated[float | None, Quantity("strength of that profile", "strength", 0, 10)] = None
+    equals_strength: Annotated[float | None, Quantity("strength of that profile", "", 0, 10)] = None
     state: Annotated[Literal["dry", "wet"], Quantity("state of the reeds in the test")] = "dry"
     spread_pct: Annotated[float | None, Quantity("spread of stiffness within a box, one standard deviation", "%", 0, 60)] = None
 

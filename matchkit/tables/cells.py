@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from matchkit.records.quantity import Quantity
+from matchkit.records.quantity import OtherUnit, Quantity
 from matchkit.units import MM_PER_INCH, MM_PER_THOU
 
 _YES = {"yes", "true", "1", "y"}
@@ -59,16 +59,18 @@ def shown(text: str) -> str:
 def plain(number: float) -> str:
     """Write a number as a person would.
 
-    >>> plain(1.92), plain(24.0)
-    ('1.92', '24')
+    >>> plain(1.92), plain(24.0), plain(1000000)
+    ('1.92', '24', '1000000')
     """
-    return f"{number:.4g}"
+    return f"{number:.0f}" if abs(number) >= 10_000 else f"{number:.4g}"
 
 
-def parse_cell(text: str, kind: CellType, quantity: Quantity, *, factor: float = 1.0, decimal_comma: bool) -> Any | Refusal:
+def parse_cell(
+    text: str, kind: CellType, quantity: Quantity, *, other: OtherUnit | None = None, decimal_comma: bool
+) -> Any | Refusal:
     """Give the value of a cell that is not blank, in the field's own unit, or why there is none.
 
-    ``factor`` converts from the unit of the column that was used; limits are those of the field.
+    ``other`` is the unit of the column that was used, where that is not the field's own.
     """
     word = text.strip()
     if kind.choices:
@@ -79,7 +81,7 @@ def parse_cell(text: str, kind: CellType, quantity: Quantity, *, factor: float =
         return word.lower() in _YES if word.lower() in _YES | _NO else Refusal("yes or no")
     if kind.base is date:
         return _parse_day(word)
-    return _parse_number(word, kind, quantity, factor=factor, decimal_comma=decimal_comma)
+    return _parse_number(word, kind, quantity, other=other, decimal_comma=decimal_comma)
 
 
 def _parse_day(word: str) -> date | Refusal:
@@ -90,9 +92,10 @@ def _parse_day(word: str) -> date | Refusal:
 
 
 def _parse_number(
-    word: str, kind: CellType, quantity: Quantity, *, factor: float, decimal_comma: bool
+    word: str, kind: CellType, quantity: Quantity, *, other: OtherUnit | None, decimal_comma: bool
 ) -> float | int | Refusal:
-    expected = range_text(quantity, whole=kind.base is int)
+    factor = 1.0 if other is None else other.factor
+    expected = range_text(quantity, whole=kind.base is int, other=other)
     if word.startswith("="):
         return Refusal(expected, "this is a formula: paste its value")
     candidate = word.replace(",", ".") if decimal_comma and word.count(",") == 1 and "." not in word else word
@@ -106,33 +109,44 @@ def _parse_number(
         if number != int(number):
             return Refusal(expected)
         number = int(number)
-    else:
-        number = round(number * factor, 9)
+    value = number if kind.base is int else round(number * factor, 9)
     low, high = quantity.low, quantity.high
-    if (low is not None and number < low) or (high is not None and number > high):
-        return Refusal(expected, _slip_hint(number, quantity))
-    return number
+    if (low is not None and value < low) or (high is not None and value > high):
+        return Refusal(expected, _slip_hint(number, quantity) if other is None else _unit_hint(number, quantity))
+    return value
+
+
+def _unit_hint(number: float, quantity: Quantity) -> str:
+    """Say where a number in a column of another unit would be right in the field's own."""
+    low, high = quantity.low, quantity.high
+    fits = low is not None and high is not None and low <= number <= high
+    return f"{plain(number)} looks like {quantity.unit}" if fits else ""
 
 
 def _text_hint(word: str) -> str:
     if word.count(",") == 1 and word.replace(",", "").isdigit():
         return f"decimal comma? write {word.replace(',', '.')}"
+    if word.lstrip("$£€ ").replace(",", "").replace(".", "").isdigit() and word.lstrip("$£€ ") != word:
+        return "the number alone, without a sign of money"
     digits = word.rstrip("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ\"'% ")
     if digits != word and digits:
         return "the number alone; the unit is in the column's name"
     return ""
 
 
-def range_text(quantity: Quantity, *, whole: bool = False) -> str:
-    """Say what numbers a field takes.
+def range_text(quantity: Quantity, *, whole: bool = False, other: OtherUnit | None = None) -> str:
+    """Say what numbers a field takes, in the unit of the column that was used.
 
     >>> range_text(Quantity("tip", "mm", 0.5, 4))
     'a number from 0.5 to 4 mm'
+    >>> range_text(Quantity("tip", "mm", 0.5, 4), other=OtherUnit("tip_in", "inches", 25.4))
+    'a number from 0.01969 to 0.1575 inches'
     """
     text = "a whole number" if whole else "a number"
+    factor, unit = (1.0, quantity.unit) if other is None else (other.factor, other.unit)
     if quantity.low is not None and quantity.high is not None:
-        text += f" from {plain(quantity.low)} to {plain(quantity.high)}"
-    return f"{text} {quantity.unit}".rstrip()
+        text += f" from {plain(quantity.low / factor)} to {plain(quantity.high / factor)}"
+    return f"{text} {unit}".rstrip()
 
 
 def _slip_hint(number: float, quantity: Quantity) -> str:

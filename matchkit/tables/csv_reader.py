@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from matchkit.errors import Problem
 from matchkit.records.building import build
-from matchkit.records.quantity import Quantity, Record, quantities
+from matchkit.records.quantity import OtherUnit, Quantity, Record, quantities
 from matchkit.tables.cells import CellType, Refusal, cell_type, parse_cell, shown
 
 MAX_BYTES = 64 * 1024 * 1024
@@ -38,7 +37,7 @@ class _Column:
     name: str
     kind: CellType
     quantity: Quantity
-    factor: float
+    other: OtherUnit | None
 
 
 def read_csv(path: Path, model: type[Record]) -> Reading:
@@ -53,8 +52,10 @@ def read_csv(path: Path, model: type[Record]) -> Reading:
         return reading
     delimiter = _delimiter(text)
     rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    number = 0
     try:
         header = next(rows, None)
+        number = 1
         if header is None or not any(cell.strip() for cell in header):
             reading.problems.append(Problem(reading.source, 1, None, "an empty first row", "a header row with column names"))
             return reading
@@ -65,26 +66,29 @@ def read_csv(path: Path, model: type[Record]) -> Reading:
                     reading.problems.append(Problem(reading.source, number, None, "more rows", f"at most {MAX_ROWS} rows"))
                     break
                 if any(cell.strip() for cell in cells):
-                    _read_row(number, cells, columns, model, reading, len(header), decimal_comma=delimiter == ";")
+                    _read_row(number, cells, columns, model, reading, len(header), decimal_comma=delimiter != ",")
     except csv.Error as error:
         reading.problems.append(
-            Problem(
-                reading.source, rows.line_num, None, str(error), "csv with matched quotes", "look for a stray quotation mark"
-            )
+            Problem(reading.source, number + 1, None, str(error), "csv with matched quotes", "look for a stray quotation mark")
         )
     return reading
 
 
 def _decode(path: Path, reading: Reading) -> str | None:
-    size = path.stat().st_size
-    if size > MAX_BYTES:
-        reading.problems.append(Problem(reading.source, None, None, f"{size} bytes", f"at most {MAX_BYTES} bytes"))
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            reading.problems.append(Problem(reading.source, None, None, f"{size} bytes", f"at most {MAX_BYTES} bytes"))
+            return None
+        raw = path.read_bytes()
+    except OSError as error:
+        reading.problems.append(Problem(reading.source, None, None, str(error.strerror), "a file that can be read"))
         return None
-    raw = path.read_bytes()
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        row = raw.count(b"\n", 0, error.start) + 1
+        before = io.StringIO(raw[: error.start].decode("utf-8-sig", "replace"), newline="")
+        row = max(sum(1 for _ in csv.reader(before)), 1) + raw[: error.start].endswith(b"\n")
         read = f"the byte {raw[error.start]:#04x}"
         reading.problems.append(Problem(reading.source, row, None, read, "UTF-8 text", "save it as 'CSV UTF-8'"))
         return None
@@ -103,40 +107,37 @@ def _delimiter(text: str) -> str:
 
 
 def _columns(header: list[str], model: type[Record], reading: Reading) -> list[_Column]:
+    """Match the header to the fields; names are compared without regard to case."""
     described = quantities(model)
     kinds = {name: cell_type(info.annotation) for name, info in model.model_fields.items()}
-    other = {unit.column: (name, unit.factor) for name, quantity in described.items() for unit in quantity.accepts}
+    other = {unit.column: (name, unit) for name, quantity in described.items() for unit in quantity.accepts}
     columns: list[_Column] = []
+    strange: list[str] = []
     for place, cell in enumerate(header):
-        title = cell.strip()
+        title = "".join(character for character in cell.strip() if character.isprintable())
         if not title:
             continue
-        name, factor = other.get(title, (title, 1.0))
+        name, unit = other.get(title.lower(), (title.lower(), None))
         if name not in described:
-            near = _near(title, [*described, *other])
-            reading.warnings.append(
-                Problem(
-                    reading.source,
-                    1,
-                    title,
-                    shown(title),
-                    "a column of this table; it was left out",
-                    f"did you mean {near}?" if near else "",
-                )
-            )
-            continue
-        if any(column.name == name for column in columns):
-            reading.problems.append(
-                Problem(reading.source, 1, title, shown(title), f"one column for {name}", "two columns say the same thing")
-            )
-            continue
-        columns.append(_Column(place, title, name, kinds[name], described[name], factor))
+            strange.append(title)
+        elif any(column.name == name for column in columns):
+            expected = f"one column for {name}"
+            reading.problems.append(Problem(reading.source, 1, title, shown(title), expected, "two columns say the same thing"))
+        else:
+            columns.append(_Column(place, title, name, kinds[name], described[name], unit))
     present = {column.name for column in columns}
     for name, info in model.model_fields.items():
         if info.is_required() and name not in present:
-            near = _near(name, [cell.strip() for cell in header])
+            near = _near(name, strange)
+            if near is not None:
+                strange.remove(near)
             hint = f"is it the column {near}?" if near else ""
             reading.problems.append(Problem(reading.source, 1, name, "no such column", f"a column {name}", hint))
+    for title in strange:
+        near = _near(title, [*(name for name in described if name not in present), *other])
+        expected = "a column of this table; it was left out"
+        hint = f"did you mean {near}?" if near else ""
+        reading.warnings.append(Problem(reading.source, 1, title, shown(title), expected, hint))
     return columns
 
 
@@ -156,7 +157,12 @@ def _read_row(
     *,
     decimal_comma: bool,
 ) -> None:
-    found = list(_row_problems(number, cells, reading.source, width))
+    spare = [cell for cell in cells[width:] if cell.strip()]
+    if spare:
+        hint = "a comma inside a number or a name needs quotes"
+        reading.problems.append(Problem(reading.source, number, None, f"{len(cells)} cells", f"{width} cells", hint))
+        return
+    found: list[Problem] = []
     values: dict[str, Any] = {}
     for column in columns:
         text = cells[column.place] if column.place < len(cells) else ""
@@ -167,7 +173,7 @@ def _read_row(
             continue
         if column.name == "id" or column.name.endswith("_id"):
             text = text.strip()
-        value = parse_cell(text, column.kind, column.quantity, factor=column.factor, decimal_comma=decimal_comma)
+        value = parse_cell(text, column.kind, column.quantity, other=column.other, decimal_comma=decimal_comma)
         if isinstance(value, Refusal):
             found.append(Problem(reading.source, number, column.header, shown(text), value.expected, value.hint))
         else:
@@ -181,11 +187,3 @@ def _read_row(
         return
     reading.records.append(record)
     reading.rows.append(number)
-
-
-def _row_problems(number: int, cells: list[str], source: str, width: int) -> Iterator[Problem]:
-    spare = [cell for cell in cells[width:] if cell.strip()]
-    if spare:
-        yield Problem(
-            source, number, None, f"{len(cells)} cells", f"{width} cells", "a comma inside a number or a name needs quotes"
-        )

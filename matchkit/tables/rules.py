@@ -11,13 +11,11 @@ from matchkit.errors import Problem
 from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import quantities
-from matchkit.records.schema import TABLES
+from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.tables.cells import plain, shown
+from matchkit.tables.facing_rules import readings_make_sense
 from matchkit.tables.store import SPEC_FILE, SourceReading
 
-MAX_RAIL_DIFFERENCE_MM = 1.0
-MAX_TIP_MISS_MM = 0.25
-FACING_ENDS_MM = (8.0, 60.0)
 PROFILE_REACH_MM = 20.0
 PROFILE_START_MM = 3.0
 
@@ -48,124 +46,25 @@ def duplicates(house: SourceReading) -> Iterator[Problem]:
 
 
 def references(house: SourceReading) -> Iterator[Problem]:
-    """An id that points to another table must be there."""
+    """An id that points to another table must be there; each missing id is told once, where it first stands.
+
+    A table that is missing or has problems of its own is not pointed at: its slips come first.
+    """
     ids = {table: {getattr(record, "id", None) for _, record in house.rows(table, model)} for table, model in TABLES.items()}
-    broken = {table for table, reading in house.tables.items() if reading.problems}
+    unusable = {table for table in REQUIRED_TABLES if table not in house.tables}
+    unusable |= {table for table, reading in house.tables.items() if reading.problems}
     for table, model in TABLES.items():
         targets = {name: quantity.refers_to for name, quantity in quantities(model).items() if quantity.refers_to}
+        lost: dict[tuple[str, str, str], list[int]] = defaultdict(list)
         for row, record in house.rows(table, model):
             for name, target in targets.items():
                 value = getattr(record, name)
-                if value is not None and target not in broken and value not in ids[target]:
-                    yield Problem(house.file(table), row, name, shown(value), f"an id of {house.file(target)}")
-
-
-def _mean_stops(house: SourceReading) -> dict[tuple[str, str], dict[float, tuple[float, int]]]:
-    """Give mean stop and last row for each mouthpiece, rail and feeler."""
-    stops: dict[tuple[str, str], dict[float, list[tuple[float, int]]]] = defaultdict(lambda: defaultdict(list))
-    for row, reading in house.rows("facings", FacingReading):
-        stops[reading.mouthpiece_id, reading.rail][reading.feeler_mm].append((reading.stop_mm, row))
-    return {
-        rail: {
-            feeler: (sum(stop for stop, _ in taken) / len(taken), max(row for _, row in taken))
-            for feeler, taken in sorted(readings.items())
-        }
-        for rail, readings in stops.items()
-    }
-
-
-def readings_increase(house: SourceReading) -> Iterator[Problem]:
-    """A thicker leaf stops nearer the tip."""
-    for (_, rail), readings in _mean_stops(house).items():
-        items = list(readings.items())
-        for (thin, (far, _)), (thick, (near, row)) in pairwise(items):
-            if near >= far:
-                yield Problem(
-                    house.file("facings"),
-                    row,
-                    "stop_mm",
-                    f"{plain(near)} mm for the {plain(thick)} mm leaf",
-                    f"less than the {plain(far)} mm of the {plain(thin)} mm leaf on the {rail} rail",
-                    "are two readings swapped?",
-                )
-
-
-def tip_agrees(house: SourceReading) -> Iterator[Problem]:
-    """The readings, carried on to the tip, agree with the tip opening.
-
-    In sqrt(height) an arc is nearly straight, so the two thickest leaves of a rail are carried on in it.
-    """
-    tips = {record.id: (row, record.tip_opening_mm) for row, record in house.rows("mouthpieces", Mouthpiece)}
-    for (piece, rail), readings in _mean_stops(house).items():
-        if piece not in tips:
-            continue
-        row, tip = tips[piece]
-        thick = sorted(readings, reverse=True)
-        if thick[0] >= tip:
-            yield Problem(
-                house.file("facings"),
-                readings[thick[0]][1],
-                "feeler_mm",
-                f"{plain(thick[0])} mm",
-                f"less than the tip opening, {plain(tip)} mm in row {row} of {house.file('mouthpieces')}",
-            )
-        elif len(thick) > 1:
-            (x0, _), (x1, _) = readings[thick[0]], readings[thick[1]]
-            if x1 <= x0:
-                continue
-            root = thick[0] ** 0.5 + (thick[0] ** 0.5 - thick[1] ** 0.5) / (x1 - x0) * x0
-            if abs(root**2 - tip) > max(MAX_TIP_MISS_MM, 0.15 * tip):
-                yield Problem(
-                    house.file("mouthpieces"),
-                    row,
-                    "tip_opening_mm",
-                    f"{plain(tip)} mm",
-                    f"about {root**2:.2f} mm, where the {rail} rail's readings lead",
-                    "measure the tip again, or look for a slip in the readings",
-                )
-
-
-def facing_leaves_the_table(house: SourceReading) -> Iterator[Problem]:
-    """The thickest leaf and the tip opening lead to a place where the facing can leave the table.
-
-    In sqrt(height) an arc is nearly straight; carried on to nothing it must end between 8 and 60 mm from the tip.
-    """
-    tips = {record.id: record.tip_opening_mm for _, record in house.rows("mouthpieces", Mouthpiece)}
-    for (piece, rail), readings in _mean_stops(house).items():
-        thick = max(readings)
-        stop, row = readings[thick]
-        if piece not in tips or thick >= tips[piece]:
-            continue
-        end = stop / (1 - (thick / tips[piece]) ** 0.5)
-        if not FACING_ENDS_MM[0] <= end <= FACING_ENDS_MM[1]:
-            yield Problem(
-                house.file("facings"),
-                row,
-                "stop_mm",
-                f"{plain(stop)} mm for the {plain(thick)} mm leaf on the {rail} rail",
-                f"a facing that ends {plain(FACING_ENDS_MM[0])} to {plain(FACING_ENDS_MM[1])} mm from the tip; this one would at {end:.0f} mm",
-                "half millimetres, or another leaf?",
-            )
-
-
-def rails_agree(house: SourceReading) -> Iterator[Problem]:
-    """The same leaf stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
-    stops = _mean_stops(house)
-    for (piece, rail), left in stops.items():
-        right = stops.get((piece, "right")) if rail == "left" else None
-        for feeler in sorted(set(left) & set(right or {})):
-            (here, _), (there, row) = left[feeler], (right or {})[feeler]
-            if abs(here - there) > MAX_RAIL_DIFFERENCE_MM:
-                yield Problem(
-                    house.file("facings"),
-                    row,
-                    "stop_mm",
-                    f"{plain(there)} mm right, {plain(here)} mm left for the {plain(feeler)} mm leaf",
-                    f"rails within {plain(MAX_RAIL_DIFFERENCE_MM)} mm",
-                    "half millimetres in one of them?"
-                    if 1.7 < max(here, there) / min(here, there) < 2.3
-                    else "read both again",
-                )
+                if value is not None and target not in unusable and value not in ids[target]:
+                    lost[name, target, value].append(row)
+        for (name, target, value), rows in lost.items():
+            hint = f"in {len(rows)} rows, this one first" if len(rows) > 1 else ""
+            missing = "" if target in house.tables else ", which is not there"
+            yield Problem(house.file(table), rows[0], name, shown(value), f"an id of {house.file(target)}{missing}", hint)
 
 
 def limits_in_order(house: SourceReading) -> Iterator[Problem]:
@@ -199,13 +98,9 @@ def limits_in_order(house: SourceReading) -> Iterator[Problem]:
             )
     for instrument, (low, high) in house.spec.window.items():
         if not 0 < low < high:
+            hint = "are the two swapped?" if low > high > 0 else ""
             yield Problem(
-                SPEC_FILE,
-                None,
-                f"window.{instrument}",
-                f"[{plain(low)}, {plain(high)}]",
-                "[low, high] in kPa",
-                "are the two swapped?",
+                SPEC_FILE, None, f"window.{instrument}", f"[{plain(low)}, {plain(high)}]", "[low, high] in kPa, above 0", hint
             )
 
 
@@ -331,6 +226,20 @@ def other_instruments(house: SourceReading) -> Iterator[Problem]:
             yield Problem(house.file("playtests"), row, "mouthpiece_id", read, expected)
 
 
+def scale_rises(house: SourceReading) -> Iterator[Problem]:
+    """A higher strength of one profile is usually stiffer."""
+    by_profile: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
+    for row, step in house.rows("strength_scale", StrengthStep):
+        if step.stiffness_n_per_mm is not None and step.state == "dry":
+            by_profile[step.profile_id].append((step.strength, step.stiffness_n_per_mm, row))
+    for profile, steps in by_profile.items():
+        for (low, soft, _), (high, stiff, row) in pairwise(sorted(steps)):
+            if stiff <= soft:
+                read = f"{plain(stiff)} N/mm for {shown(profile)} {plain(high)}"
+                expected = f"more than the {plain(soft)} N/mm of strength {plain(low)}"
+                yield Problem(house.file("strength_scale"), row, "stiffness_n_per_mm", read, expected)
+
+
 def unrated_playtests(house: SourceReading) -> Iterator[Problem]:
     """A playtest without an overall mark teaches nothing."""
     rows = [row for row, test in house.rows("playtests", Playtest) if test.overall is None]
@@ -348,12 +257,16 @@ def unrated_playtests(house: SourceReading) -> Iterator[Problem]:
 PROBLEM_RULES: tuple[Rule, ...] = (
     duplicates,
     references,
-    readings_increase,
-    tip_agrees,
-    facing_leaves_the_table,
-    rails_agree,
+    readings_make_sense,
     limits_in_order,
     profiles_complete,
     scale_rows_whole,
 )
-WARNING_RULES: tuple[Rule, ...] = (far_loads, short_profiles, unknown_profiles, other_instruments, unrated_playtests)
+WARNING_RULES: tuple[Rule, ...] = (
+    far_loads,
+    short_profiles,
+    unknown_profiles,
+    scale_rises,
+    other_instruments,
+    unrated_playtests,
+)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -70,23 +71,21 @@ def read_source(source: str | Path) -> SourceReading:
     from matchkit.tables.rules import check_house
 
     folder = Path(source)
-    if not folder.is_dir():
-        raise SourceError(
-            f"{folder}: expected a directory of csv files" + ("" if folder.exists() else ", and there is nothing there")
-        )
+    names = _names(folder)
     reading = SourceReading(str(source), {})
     for table, model in TABLES.items():
         path = folder / f"{table}.csv"
         if path.is_file():
             reading.tables[table] = read_csv(path, model)
+        elif path.name in names:
+            reading.problems.append(Problem(path.name, None, None, "something that is no file", "a csv file"))
         elif table in REQUIRED_TABLES:
-            hint = "matchkit tables template writes an empty one"
+            near = get_close_matches(path.name, [name for name in names if Path(name).stem not in TABLES], n=1, cutoff=0.7)
+            hint = f"is it {near[0]}?" if near else "matchkit tables template writes empty ones into a new folder"
             reading.problems.append(Problem(path.name, None, None, "no such file", "this table", hint))
-    for path in sorted(folder.glob("*.csv")):
-        if path.stem not in TABLES:
-            reading.warnings.append(
-                Problem(path.name, None, None, "a file", "one of " + ", ".join(TABLES) + "; it was left out")
-            )
+    for name in sorted(names):
+        if name.lower().endswith(".csv") and Path(name).stem not in TABLES:
+            reading.warnings.append(Problem(name, None, None, "a file", f"one of {', '.join(TABLES)}; it was left out"))
     _read_spec(folder / SPEC_FILE, reading)
     for found in reading.tables.values():
         reading.problems.extend(found.problems)
@@ -120,16 +119,31 @@ def read_tables(source: str | Path) -> Tables:
     )
 
 
+def _names(folder: Path) -> set[str]:
+    try:
+        return {path.name for path in folder.iterdir()}
+    except FileNotFoundError as error:
+        raise SourceError(f"{folder}: expected a directory of csv files, and there is nothing there") from error
+    except OSError as error:
+        raise SourceError(f"{folder}: expected a directory of csv files ({error.strerror})") from error
+
+
 def _read_spec(path: Path, reading: SourceReading) -> None:
-    if not path.is_file():
+    if not path.exists():
         return
     try:
-        raw: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+        raw: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        reading.problems.append(Problem(path.name, None, None, str(error.strerror), "a file that can be read"))
+        return
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        reading.problems.append(Problem(path.name, None, None, str(error), "TOML text"))
+        reading.problems.append(Problem(path.name, None, None, str(error), "TOML text in UTF-8"))
         return
     spec = build(HouseSpec, raw)
     if isinstance(spec, list):
-        reading.problems.extend(Problem(path.name, None, slip.field, shown(slip.read), slip.expected) for slip in spec)
+        known = ", ".join(HouseSpec.model_fields)
+        for slip in spec:
+            expected = f"no such key; the keys are {known}" if slip.unknown else slip.expected
+            reading.problems.append(Problem(path.name, None, slip.field, shown(slip.read), expected))
     else:
         reading.spec = spec

@@ -35,10 +35,13 @@ def write_template(folder: Path) -> list[Path]:
     taken = [path.name for path in (*files, spec) if path.exists()]
     if taken:
         raise SourceError(f"{folder}: {', '.join(taken)} already there; nothing was written")
-    folder.mkdir(parents=True, exist_ok=True)
-    for path, columns in files.items():
-        with path.open("x", encoding="utf-8", newline="") as file:
-            csv.writer(file).writerow(columns)
-    with spec.open("x", encoding="utf-8") as file:
-        file.write(_SPEC)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path, columns in files.items():
+            with path.open("x", encoding="utf-8", newline="") as file:
+                csv.writer(file).writerow(columns)
+        with spec.open("x", encoding="utf-8") as file:
+            file.write(_SPEC)
+    except OSError as error:
+        raise SourceError(f"{folder}: cannot be written ({error.strerror})") from error
     return [*files, spec]

@@ -5,17 +5,21 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 from conftest import Rows, drop_playtests, edit_table
+from rich.cells import cell_len
 
 import matchkit
 from matchkit.cli import COMMANDS, main
-from matchkit.cli.printing import clean, table, to_csv, to_json
+from matchkit.cli.printing import clean, deliver, paragraph, table, to_csv, to_json, wrapped
 
 
 def run(*arguments: str) -> Result:
@@ -118,14 +122,14 @@ def test_a_customer_known_by_a_tip_and_a_strength() -> None:
         "--wish", "freer", "--different",
     )  # fmt: skip
     assert "1.91 mm" in text.replace("\n  ", " ")
-    assert "known by its strength only, 3" in text.replace("\n  ", " ")
+    assert "known as 3 only, taken as this house numbers them" in text.replace("\n  ", " ")
     assert re.search(r"(may be|probably|surely) (a little |much )?freer", text)
 
 
 def test_partly_unknown_present_set_up() -> None:
     """With the reed unknown the target is the middle of the house, and says so."""
     text = answer("rank", "--instrument", "alto", "--now-mouthpiece", "1.9mm", "--now-reed", "?").replace("\n  ", " ")
-    assert "the present set-up is not known" in text
+    assert "the present reed is not known, so the target is not the present set-up" in text
     assert "the middle of" in text
 
 
@@ -199,6 +203,11 @@ def test_closes_up_is_said_in_words() -> None:
         (("rank", "P01", "--data", "/nowhere"), 4, "expected a directory"),
         (("tables", "check", "/nowhere"), 4, "expected a directory"),
         (("rank", "P01", "--out", "/nowhere/x.txt"), 4, "cannot be written"),
+        (("rank", "P01", "--out", ""), 2, "expected the name of a file"),
+        (("rank", "P01", "--neck", "N-S"), 2, "is for soprano; expected one for alto"),
+        (("rank", "--instrument", "alto", "--now-mouthpiece", "AM-99"), 2, "did you mean AM-09"),
+        (("rank", "--instrument", "alto", "--now-reed", "tenor-A 2.5"), 2, "a profile of this house for alto"),
+        (("tables", "template", "/dev/null/x"), 4, "cannot be written"),
         (("swap",), 2, "No such command"),
     ],
 )
@@ -273,6 +282,45 @@ def test_a_kill_in_the_middle_of_a_write_keeps_the_old_file(tmp_path: Path, monk
     assert [path.name for path in tmp_path.iterdir()] == ["answer.txt"]
 
 
+def test_out_keeps_permissions_and_follows_links(tmp_path: Path) -> None:
+    """A file keeps its permissions, a new one gets the usual ones, a link stays a link, and a device is only written to."""
+    real, link, new = tmp_path / "real.txt", tmp_path / "link.txt", tmp_path / "new.txt"
+    real.write_text("old")
+    real.chmod(0o640)
+    link.symlink_to(real)
+    before = os.umask(0o022)
+    try:
+        deliver("answer\n", str(link))
+        deliver("answer\n", str(new))
+        deliver("answer\n", os.devnull)
+    finally:
+        os.umask(before)
+    assert link.is_symlink()
+    assert real.read_text() == new.read_text() == "answer\n"
+    assert (real.stat().st_mode & 0o777, new.stat().st_mode & 0o777) == (0o640, 0o644)
+    assert not Path(os.devnull).is_file()
+
+
+def test_a_terminal_of_few_characters_is_no_error() -> None:
+    """Where the terminal cannot show a character it is replaced; the table's rule needs none."""
+    command = [sys.executable, "-m", "matchkit", "explain", "TM-01", "TR-A-2.5"]
+    done = subprocess.run(command, capture_output=True, check=True, env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    assert b"?m" in done.stdout
+    assert b"----" in done.stdout
+
+
+def test_long_lists_are_counted_in_text_and_whole_in_json(tmp_path: Path) -> None:
+    """A thousand bad rows print twenty of a column and a count; JSON has all of them."""
+    rows = "".join(f"M{k},alto,190\n" for k in range(1000))
+    (tmp_path / "mouthpieces.csv").write_text(f"id,instrument,tip_opening_mm\n{rows}")
+    (tmp_path / "reeds.csv").write_text("id,instrument,cut,strength\n")
+    (tmp_path / "ligatures.csv").write_text("id\n")
+    text = run("tables", "check", str(tmp_path)).stdout
+    assert text.count("looks like 1.9 mm") == 20
+    assert "mouthpieces.csv, column tip_opening_mm: and 980 more" in text
+    assert len(json.loads(run("tables", "check", str(tmp_path), "--format", "json").stdout)["problems"]) == 1000
+
+
 def test_names_cannot_harm_terminal_or_spreadsheet(demo_copy: Path) -> None:
     """Markup is printed as typed, control characters are not sent, and a formula is no formula in csv."""
     drop_playtests(demo_copy)
@@ -295,8 +343,15 @@ def test_printing_pieces() -> None:
     assert clean("a\x07b") == "a\N{REPLACEMENT CHARACTER}b"
     assert "[bold]x" in table([("a", "left")], [("[bold]x",)])
     assert json.loads(to_json({"x": [1.23456789, (2, None)]})) == {"x": [1.23457, [2, None]]}
-    assert to_csv([]) == ""
-    assert to_csv([{"a": "@x", "b": 0.1 + 0.2}]) == "a,b\n'@x,0.3\n"
+    assert to_csv([], ["a", "b"]) == "a,b\n"
+    assert to_csv([{"a": "@x", "b": 0.1 + 0.2}, {"a": " =1+1", "b": 1}], ["a", "b"]) == "a,b\n'@x,0.3\n' =1+1,1\n"
+
+
+def test_long_and_wide_words_stay_within_the_page() -> None:
+    """A word longer than a line is cut, and wide characters count as two."""
+    for text in (paragraph("x" * 200 + " y"), wrapped("why", ["リード" * 40, "b"]), paragraph("")):
+        assert all(cell_len(line) <= 80 for line in text.splitlines())
+    assert "".join(paragraph("x" * 200).split()) == "x" * 200
 
 
 def test_help_of_every_command() -> None:

@@ -93,7 +93,7 @@ def test_between_strengths_is_interpolated_in_ln_e_and_marked() -> None:
             item
         )
         assert wet_stiffness(part) == pytest.approx(0.75 * math.sqrt(1.25))
-        assert "stiffness, from the strengths beside it" in part.assumed
+        assert "stiffness from the strengths beside it" in part.assumed
     beyond = bench([item], [step("A", 2, modulus_gpa=5.0)]).part(item)
     assert beyond.modulus_pa == pytest.approx(0.75 * 5e9 * 1.12)
 
@@ -247,7 +247,7 @@ def test_a_typed_reed_of_an_uncalibrated_profile_stays_on_its_scale() -> None:
     assert mine.scale == "C"
     assert shop.typed_reed(Visitor(instrument="alto", strength=2.0, profile_id="A", cut="filed")).scale is None
     bare = workshop(reeds=[reed(2, None)])
-    assert bare.typed_reed(Visitor(instrument="alto", strength=2.5)).scale == "filed alto of unknown make"
+    assert bare.typed_reed(Visitor(instrument="alto", strength=2.5)).scale == "filed alto reeds of unknown make"
 
 
 def test_softer_reed_compares_at_the_same_test(house: mk.House) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -258,24 +260,142 @@ def test_rules_across_rows(
     assert any(words in f"{problem.expected} {problem.hint}" for problem in found), [str(p) for p in problems_of(demo_copy)]
 
 
-def test_swapped_readings_and_distant_rails(demo_copy: Path) -> None:
-    """Two readings swapped on one rail, and rails over 1 mm apart, are found with file, row, column and a hint."""
+def stops(folder: Path, piece: str, rail: str, change_stop: Callable[[str, str, float], float]) -> None:
+    """Change the stops of one rail; the function is given feeler, repeat and stop."""
+
+    def edit(rows: Rows) -> Rows:
+        for row in rows:
+            if row["mouthpiece_id"] == piece and row["rail"] in rail:
+                row["stop_mm"] = f"{change_stop(row['feeler_mm'], row['repeat'], float(row['stop_mm'])):.3f}"
+        return rows
+
+    edit_table(folder, "facings", edit)
+
+
+def test_one_slip_of_a_facing_is_told_once(demo_copy: Path) -> None:
+    """A slip in a repeat, two leaves swapped, a short rail, half millimetres: one problem each, where it stands."""
+    seen = {}
+    cases: dict[str, tuple[str, Callable[[str, str, float], float]]] = {
+        "slip": ("left", lambda leaf, repeat, stop: stop / 10 if (leaf, repeat) == ("0.1", "1") else stop),
+        "short": ("right", lambda _leaf, _repeat, stop: stop - 1.2 * stop / 20),
+        "half": ("left right", lambda _leaf, _repeat, stop: 2 * stop),
+        "half of one": ("right", lambda leaf, _repeat, stop: stop * 2 if leaf != "0.038" else stop + 1.5),
+    }
+    for name, (rail, function) in cases.items():
+        folder = demo_copy.parent / name
+        shutil.copytree(demo_copy, folder)
+        stops(folder, "AM-01", rail, function)
+        seen[name] = problems_of(folder)
+    assert {name: len(problems) for name, problems in seen.items() if name != "half of one"} == {
+        "slip": 1,
+        "short": 1,
+        "half": 1,
+    }
+    slip = seen["slip"][0]
+    rows = read_rows(demo_copy.parent / "slip" / "facings.csv")
+    wanted = next(k for k, row in enumerate(rows, start=2) if row["mouthpiece_id"] == "AM-01" and row["feeler_mm"] == "0.1")
+    assert (slip.source, slip.row, slip.column) == ("facings.csv", wanted, "stop_mm")
+    assert "within 1 mm of the other readings" in slip.expected
+    assert "rails within 1 mm" in seen["short"][0].expected
+    assert "so for" in seen["short"][0].hint
+    assert "stop_half_mm" in seen["half"][0].hint
+    assert len(seen["half of one"]) <= 2
+
+
+def test_swapped_leaves_are_found(demo_copy: Path) -> None:
+    """Two leaves swapped on a rail: one problem that asks whether two readings are swapped."""
 
     def swap(rows: Rows) -> Rows:
         mine = [row for row in rows if row["mouthpiece_id"] == "AM-01" and row["rail"] == "left"]
-        thin = [row for row in mine if row["feeler_mm"] == "0.1"]
-        thick = [row for row in mine if row["feeler_mm"] == "0.2"]
-        for one, two in zip(thin, thick, strict=True):
+        for one, two in zip(*([row for row in mine if row["feeler_mm"] == leaf] for leaf in ("0.1", "0.2")), strict=True):
             one["stop_mm"], two["stop_mm"] = two["stop_mm"], one["stop_mm"]
         return rows
 
     edit_table(demo_copy, "facings", swap)
+    problem = only(problems_of(demo_copy))
+    assert problem.hint == "are two readings swapped?"
+    assert "left rail" in problem.expected
+
+
+@pytest.mark.parametrize(("leaf", "stop"), [("0.01", "0.1"), ("1.8", "0.1"), ("0.4", "40")])
+def test_a_facing_that_nothing_can_follow_is_refused(tmp_path: Path, leaf: str, stop: str) -> None:
+    """A single reading that leads to no possible facing is a problem of its row, not an error of a later command."""
+    write_rows(tmp_path / "mouthpieces.csv", [{"id": "M", "instrument": "alto", "tip_opening_mm": "1.9"}])
+    write_rows(tmp_path / "reeds.csv", [{"id": "R", "instrument": "alto", "cut": "filed", "strength": "2.5"}])
+    write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
+    write_rows(tmp_path / "facings.csv", [{"mouthpiece_id": "M", "rail": "left", "feeler_mm": leaf, "stop_mm": stop}])
+    problem = only(problems_of(tmp_path))
+    assert (problem.source, problem.row, problem.column) == ("facings.csv", 2, "stop_mm")
+    assert "a facing that ends" in problem.expected
+
+
+def test_missing_ids_are_told_once_and_not_for_a_table_that_is_missing(demo_copy: Path) -> None:
+    """A renamed id is one problem with a count; a missing required table is one problem, and draws no others after it."""
+    change(demo_copy, "mouthpieces", 5, id="AM-renamed")
     found = problems_of(demo_copy)
-    order = [problem for problem in found if problem.hint == "are two readings swapped?"]
-    assert len(order) == 1
-    assert (order[0].source, order[0].column) == ("facings.csv", "stop_mm")
-    assert "left rail" in order[0].expected
-    assert any("rails within 1 mm" in problem.expected for problem in found)
+    assert {problem.read for problem in found} == {"'AM-01'"}
+    assert len(found) == 2  # in facings and in playtests; no player plays it
+    assert all("rows, this one first" in problem.hint for problem in found)
+    (demo_copy / "mouthpieces.csv").rename(demo_copy / "mouthpiece.csv")
+    problem = only(problems_of(demo_copy))
+    assert problem.hint == "is it mouthpiece.csv?"
+    (demo_copy / "mouthpiece.csv").rename(demo_copy / "mouthpieces.csv")
+    change(demo_copy, "mouthpieces", 5, id="AM-01")
+    (demo_copy / "players.csv").unlink()
+    found = problems_of(demo_copy)
+    assert len(found) == 16
+    assert all("players.csv, which is not there" in problem.expected for problem in found)
+
+
+def test_things_that_are_no_files(demo_copy: Path) -> None:
+    """A folder or a dangling link under a table's name is a problem, and so is a house file that cannot be read."""
+    for name in ("facings.csv", "reeds.csv", "house.toml"):
+        (demo_copy / name).unlink()
+    (demo_copy / "facings.csv").mkdir()
+    (demo_copy / "reeds.csv").symlink_to(demo_copy / "nowhere.csv")
+    (demo_copy / "house.toml").mkdir()
+    found = {(problem.source, problem.expected) for problem in problems_of(demo_copy)}
+    assert {("facings.csv", "a csv file"), ("reeds.csv", "a csv file"), ("house.toml", "a file that can be read")} <= found
+
+
+def test_unreadable_files_are_problems(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file that the system refuses to open is one problem with the system's own word."""
+
+    def refuse(_: Path) -> bytes:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+    problem = only(read(tmp_path, HEADER).problems)
+    assert (problem.read, problem.expected) == ("Permission denied", "a file that can be read")
+
+
+def test_headers_are_met_half_way(tmp_path: Path) -> None:
+    """Case does not matter; a misspelt required column is one problem that names it, and no note besides."""
+    assert not read(tmp_path, "ID,Instrument,Tip_Opening_MM\nA,alto,1.9\n").problems
+    reading = read(tmp_path, "id,instrument,tip_openning_mm,\x1b[31mred\nA,alto,1.9,\n")
+    assert only(reading.problems).hint == "is it the column tip_openning_mm?"
+    assert [warning.column for warning in reading.warnings] == ["[31mred"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "expected", "hint"),
+    [
+        ("1.9", "a number from 19.69 to 157.5 thousandths of an inch", "1.9 looks like mm"),
+        ("751", "a number from 19.69 to 157.5 thousandths of an inch", ""),
+    ],
+)
+def test_slips_in_a_column_of_another_unit(tmp_path: Path, typed: str, expected: str, hint: str) -> None:
+    """Range and hint are in the unit of the column that was used."""
+    problem = only(read(tmp_path, f"id,instrument,tip_opening_thou\nA,alto,{typed}\n").problems)
+    assert (problem.read, problem.expected, problem.hint) == (f"'{typed}'", expected, hint)
+
+
+def test_tabs_with_decimal_commas(tmp_path: Path) -> None:
+    """A paste from a spreadsheet with tabs may have decimal commas; money signs are named."""
+    assert not read(tmp_path, "id\tinstrument\ttip_opening_mm\nA\talto\t1,9\n").problems
+    problem = only(read(tmp_path, "id,instrument,tip_opening_mm,price\nA,alto,1.9,$400\n").problems)
+    assert problem.hint == "the number alone, without a sign of money"
+    assert problem.expected == "a number from 0 to 1000000"
 
 
 def test_a_profile_of_two_points_is_refused(demo_copy: Path) -> None:
@@ -298,6 +418,14 @@ def test_warnings_are_not_problems(demo_copy: Path) -> None:
     reading = read_source(demo_copy)
     assert not reading.problems
     told = " ".join(str(warning) for warning in reading.warnings)
+    change(demo_copy, "playtests", 6, mouthpiece_id="SM-01")
+    change(demo_copy, "strength_scale", 4, stiffness_n_per_mm="0.5")
+    edit_table(
+        demo_copy, "reed_profiles", lambda rows: [r for r in rows if r["profile_id"] != "alto-A" or float(r["x_mm"]) < 15]
+    )
+    told += " ".join(str(warning) for warning in read_source(demo_copy).warnings)
+    for words in ("the test is kept and not learned from", "a generic profile is assumed for the rest", "more than the"):
+        assert words in told
     for words in ("twice as uncertain", "a part for alto", "no mark in 2 rows", "sales.csv"):
         assert words in told
 
@@ -368,7 +496,7 @@ def test_day_one_needs_only_ids_and_labels(tmp_path: Path) -> None:
     assert any("not compared with other reeds" in doubt for doubt in ranking.doubts)
     for row in ranking.rows:
         assert row.measure_next
-        assert {"profile assumed", "facing length assumed"} <= set(row.doubts)
+        assert row.doubts[0].startswith("assumed: facing length, shape of the facing, profile, stiffness from the strength")
         assert 0.08 < row.u_closing_pressure_kpa / row.closing_pressure_kpa < 0.25
     # between filed and unfiled of unknown make nothing is compared, once the present set-up is known
     visitor = mk.Visitor(instrument="alto", mouthpiece_id="M1", reed_id="filed3")

@@ -1,0 +1,159 @@
+"""What must hold of the readings of one facing; one slip is told once, in the row where it stands."""
+
+from __future__ import annotations
+
+import statistics
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+from matchkit import constants
+from matchkit.errors import Problem
+from matchkit.records.parts import FacingReading, Mouthpiece
+from matchkit.tables.cells import plain
+from matchkit.tables.store import SourceReading
+
+MAX_REPEAT_MM = 1.0
+MAX_RAIL_DIFFERENCE_MM = 1.0
+MAX_TIP_MISS_MM = 0.25
+MAX_TIP_MISS = 0.15
+ENDS_OF_TYPICAL = (0.6, 1.6)
+"""A facing leaves the table within these shares of the instrument's typical facing length."""
+
+
+@dataclass(frozen=True)
+class _Leaf:
+    """One feeler on one rail: mean stop, and its rows."""
+
+    feeler_mm: float
+    stop_mm: float
+    readings: tuple[tuple[int, float], ...]
+
+    @property
+    def row(self) -> int:
+        return self.readings[-1][0]
+
+
+def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
+    """Look at each facing: repeats, order, tip opening, length, rails; what follows from one slip is not told again."""
+    rails: dict[str, dict[str, dict[float, list[tuple[int, float]]]]] = defaultdict(
+        lambda: defaultdict(lambda: defaultdict(list))
+    )
+    for row, reading in house.rows("facings", FacingReading):
+        rails[reading.mouthpiece_id][reading.rail][reading.feeler_mm].append((row, reading.stop_mm))
+    pieces = {record.id: (row, record) for row, record in house.rows("mouthpieces", Mouthpiece)}
+    file, of_pieces = house.file("facings"), house.file("mouthpieces")
+    for piece, found in rails.items():
+        read = {
+            rail: [
+                _Leaf(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
+                for feeler, taken in sorted(leaves.items())
+            ]
+            for rail, leaves in found.items()
+        }
+        slips: list[Problem] = []
+        for rail, leaves in read.items():
+            slips += list(_repeats(leaves, rail, file)) or list(_order(leaves, rail, file))
+        if not slips and piece in pieces:
+            row, record = pieces[piece]
+            for rail, leaves in read.items():
+                slips = slips or list(_tip(leaves, rail, record, row, file, of_pieces))
+                slips = slips or list(_length(leaves, rail, record, file))
+        if not slips and len(read) == 2:
+            slips = list(_rails(read["left"], read["right"], file))
+        yield from slips
+
+
+def _repeats(leaves: list[_Leaf], rail: str, file: str) -> Iterator[Problem]:
+    """Repeats of one leaf agree within 1 mm; of two that do not, the one further from the rest of the rail is named."""
+    for place, leaf in enumerate(leaves):
+        stops = [stop for _, stop in leaf.readings]
+        if max(stops) - min(stops) <= MAX_REPEAT_MM:
+            continue
+        thicker = leaves[place + 1].stop_mm if place + 1 < len(leaves) else 0.0
+        thinner = leaves[place - 1].stop_mm if place else max(stops)
+        middle = statistics.median(stops) if len(stops) > 2 else (thicker + thinner) / 2
+        row, stop = max(leaf.readings, key=lambda item: abs(item[1] - middle))
+        others = ", ".join(plain(other) for number, other in leaf.readings if number != row)
+        yield Problem(
+            file,
+            row,
+            "stop_mm",
+            f"{plain(stop)} mm",
+            f"within 1 mm of the other readings of this leaf on the {rail} rail: {others}",
+        )
+
+
+def _order(leaves: list[_Leaf], rail: str, file: str) -> Iterator[Problem]:
+    """A thicker leaf stops nearer the tip."""
+    for thin, thick in pairwise(leaves):
+        if thick.stop_mm >= thin.stop_mm:
+            yield Problem(
+                file,
+                thick.row,
+                "stop_mm",
+                f"{plain(thick.stop_mm)} mm for the {plain(thick.feeler_mm)} mm leaf",
+                f"less than the {plain(thin.stop_mm)} mm of the {plain(thin.feeler_mm)} mm leaf on the {rail} rail",
+                "are two readings swapped?",
+            )
+
+
+def _tip(leaves: list[_Leaf], rail: str, piece: Mouthpiece, row: int, file: str, of_pieces: str) -> Iterator[Problem]:
+    """The readings, carried on to the tip, agree with the tip opening.
+
+    In sqrt(height) an arc is nearly straight, so the two thickest leaves are carried on in it.
+    """
+    tip, thick = piece.tip_opening_mm, leaves[-1]
+    if thick.feeler_mm >= tip:
+        expected = f"less than the tip opening, {plain(tip)} mm in row {row} of {of_pieces}"
+        yield Problem(file, thick.row, "feeler_mm", f"{plain(thick.feeler_mm)} mm", expected)
+    elif len(leaves) > 1:
+        thinner = leaves[-2]
+        slope = (thick.feeler_mm**0.5 - thinner.feeler_mm**0.5) / (thinner.stop_mm - thick.stop_mm)
+        leads_to = (thick.feeler_mm**0.5 + slope * thick.stop_mm) ** 2
+        if abs(leads_to - tip) > max(MAX_TIP_MISS_MM, MAX_TIP_MISS * tip):
+            yield Problem(
+                of_pieces,
+                row,
+                "tip_opening_mm",
+                f"{plain(tip)} mm",
+                f"about {leads_to:.2f} mm, where the {rail} rail's readings lead",
+                "measure the tip again, or look for a slip in the readings",
+            )
+
+
+def _length(leaves: list[_Leaf], rail: str, piece: Mouthpiece, file: str) -> Iterator[Problem]:
+    """Tip opening and thinnest leaf lead to a place where a facing of this instrument can leave the table."""
+    thin = leaves[0]
+    end = thin.stop_mm / (1 - (thin.feeler_mm / piece.tip_opening_mm) ** 0.5)
+    typical = constants.FEATURE_SCALES["facing_length"].typical[piece.instrument]
+    low, high = (share * typical for share in ENDS_OF_TYPICAL)
+    if not low <= end <= high:
+        yield Problem(
+            file,
+            thin.row,
+            "stop_mm",
+            f"{plain(thin.stop_mm)} mm for the {plain(thin.feeler_mm)} mm leaf on the {rail} rail",
+            f"a facing that ends {low:.0f} to {high:.0f} mm from the tip of a {piece.instrument} mouthpiece, not {end:.0f} mm",
+            "half millimetres? they have a column of their own, stop_half_mm" if low <= end / 2 <= high else "",
+        )
+
+
+def _rails(left: list[_Leaf], right: list[_Leaf], file: str) -> Iterator[Problem]:
+    """The same leaf stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
+    here = {leaf.feeler_mm: leaf for leaf in left}
+    pairs = [(here[leaf.feeler_mm], leaf) for leaf in right if leaf.feeler_mm in here]
+    far = [pair for pair in pairs if abs(pair[0].stop_mm - pair[1].stop_mm) > MAX_RAIL_DIFFERENCE_MM]
+    if far:
+        one, two = max(far, key=lambda pair: abs(pair[0].stop_mm - pair[1].stop_mm))
+        half = 1.7 < max(one.stop_mm, two.stop_mm) / min(one.stop_mm, two.stop_mm) < 2.3
+        hint = "half millimetres on one of them?" if half else "read both rails again"
+        yield Problem(
+            file,
+            two.row,
+            "stop_mm",
+            f"{plain(two.stop_mm)} mm right, {plain(one.stop_mm)} mm left for the {plain(two.feeler_mm)} mm leaf",
+            f"rails within {plain(MAX_RAIL_DIFFERENCE_MM)} mm",
+            hint + (f"; so for {len(far)} leaves" if len(far) > 1 else ""),
+        )
