@@ -16,9 +16,9 @@ from matchkit.match.fit import FITS, count_refused, ligature_reasons, pair_reaso
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.rank import Candidates, rank_candidates
 from matchkit.match.setups import Question
-from matchkit.match.target import PlayerView
+from matchkit.match.target import PlayerView, Targets
 from matchkit.match.visitors import UNKNOWN, read_visitor
-from matchkit.match.wishes import Wishes, understand
+from matchkit.match.wishes import Wishes, shift_words, understand
 from matchkit.match.workshop import Stock, Visitor, Workshop, check_request
 from matchkit.records.defaults import Defaults, DefaultValue
 from matchkit.tables.csv_reader import read_csv
@@ -185,7 +185,7 @@ class House:
         return Ranking(
             player=view.player.id,
             wish=wishes.words,
-            target=workshop.targets(view, workshop.instrument_reeds(instrument), wishes).words,
+            target=aim_words(workshop.targets(view, workshop.instrument_reeds(instrument), wishes), wishes),
             model=self.model,
             rows=tuple(question.setup(position, line) for position, line in enumerate(placed, start=1)),
             refused=count_refused(pair_refusals, ligature_refusals[:, kept]),
@@ -228,7 +228,7 @@ class House:
         return Explanation(
             player=view.player.id,
             wish=wishes.words,
-            target=workshop.targets(view, (part,), wishes).words,
+            target=aim_words(workshop.targets(view, (part,), wishes), wishes),
             model=self.model,
             setup=setup,
             intercept=blend.intercept,
@@ -316,6 +316,12 @@ class House:
         if width is None:
             found.append("no interval: not enough playtests")
         return tuple(found)
+
+
+def aim_words(targets: Targets, wishes: Wishes) -> str:
+    """Say what is aimed at, moved by the wishes."""
+    moved = shift_words(wishes)
+    return f"{moved} than {targets.words}" if moved and targets.known else targets.words
 
 
 def check_wishes(wishes: Wishes, view: PlayerView) -> None:

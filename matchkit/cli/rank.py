@@ -76,6 +76,8 @@ def as_text(ranking: Ranking) -> str:
                 "In brackets: where 8 of 10 next marks by this player should fall. It is no test of one row against another."
             )
         )
+    if ranking.rows:
+        lines.append(paragraph("A step is about half a strength of reed, or a seventh of the opening for air."))
     if ranking.wish:
         lines.append(paragraph("The score is the mark to expect if the wish is right."))
     lines += [paragraph(f"Note: {doubt}.") for doubt in ranking.doubts]

@@ -88,6 +88,11 @@ class Targets:
         return columns[0], columns[1], columns[2]
 
     @property
+    def known(self) -> bool:
+        """Whether there is anything to aim at."""
+        return any(aim is not None for aim in self.by_scale.values())
+
+    @property
     def words(self) -> str:
         """What is aimed at, in words: for reeds on a strength scale, or else for each make by itself."""
         on_scale = self.by_scale.get(None)

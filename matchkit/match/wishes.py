@@ -39,11 +39,29 @@ class Wishes:
     """Every wish of a question, together."""
 
     words: tuple[str, ...]
+    """As they were said."""
     effort: int
     air: int
     tone: int
     reed: int
     even: int
+
+
+STEPS = {1: "one step", 2: "two steps"}
+
+
+def shift_words(wishes: Wishes) -> str:
+    """Say how wishes move the target.
+
+    >>> shift_words(understand(["much freer", "bigger sound"]))
+    'two steps freer and one step bigger in sound'
+    """
+    moved = []
+    if wishes.effort:
+        moved.append(f"{STEPS[abs(wishes.effort)]} {'freer' if wishes.effort < 0 else 'more resistant'}")
+    if wishes.air:
+        moved.append(f"{STEPS[abs(wishes.air)]} {'bigger' if wishes.air > 0 else 'smaller'} in sound")
+    return " and ".join(moved)
 
 
 def understand(words: Iterable[str]) -> Wishes:

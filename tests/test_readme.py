@@ -1,0 +1,31 @@
+"""The README's tour: every command is run and its output compared."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```console\n\$ matchkit (.*)\n((?:.*\n)*?)```", README)
+
+
+@pytest.mark.parametrize(("command", "shown"), BLOCKS, ids=[command for command, _ in BLOCKS])
+def test_every_command_of_the_tour_prints_what_is_shown(command: str, shown: str, tmp_path: Path) -> None:
+    """What a reader sees is what the command prints."""
+    done = subprocess.run(
+        [sys.executable, "-m", "matchkit", *shlex.split(command)], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert done.stdout == shown
+
+
+def test_the_tour_is_there() -> None:
+    """All five commands are shown, and the Python example runs."""
+    assert {command.split()[0] for command, _ in BLOCKS} == {"rank", "explain", "closing", "tables"}
+    (example,) = re.findall(r"```python\n((?:.*\n)*?)```", README)
+    done = subprocess.run([sys.executable, "-c", example], capture_output=True, text=True, check=True)
+    assert len(done.stdout.splitlines()) == 2
