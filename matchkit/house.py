@@ -312,8 +312,7 @@ class House:
                 + ", ".join(scales)
                 + ": ordered among themselves by their number, not compared with other reeds"
             )
-        width = self.workshop.blend.half_width(view.player.id)
-        if width is None:
+        if self.workshop.blend.interval(view.player.id) is None:
             found.append("no interval: not enough playtests")
         return tuple(found)
 

@@ -11,9 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 import matchkit as mk
 from matchkit.tables.shipped import shipped
+
+settings.register_profile("repeatable", derandomize=True)
+settings.load_profile("repeatable")
 
 REFERENCE = Path(__file__).parent / "reference"
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.match.interval import group_folds, half_width
+from matchkit.match.interval import Interval, fit_interval, group_folds
 from matchkit.match.neighbours import ResidualNeighbours, shrunk_mean
 from matchkit.records.parts import Ligature
 
@@ -48,6 +48,7 @@ class RatedTests:
     ids: tuple[str, ...]
     players: tuple[str, ...]
     mouthpieces: tuple[str, ...]
+    reeds: tuple[str, ...]
     sessions: tuple[str | None, ...]
     instruments: tuple[str, ...]
     ligatures: tuple[str | None, ...]
@@ -68,6 +69,7 @@ class RatedTests:
             ids=some(self.ids),
             players=some(self.players),
             mouthpieces=some(self.mouthpieces),
+            reeds=some(self.reeds),
             sessions=tuple(self.sessions[int(row)] for row in rows),
             instruments=some(self.instruments),
             ligatures=tuple(self.ligatures[int(row)] for row in rows),
@@ -127,15 +129,15 @@ class InstrumentNeighbours:
 
 @dataclass(frozen=True)
 class Blend:
-    """A fitted model: the line, the neighbours by instrument, and the half width of its interval."""
+    """A fitted model: the line, the neighbours by instrument, and its intervals for known and new players."""
 
     settings: Settings
     intercept: float
     slope: float
     by_instrument: Mapping[str, InstrumentNeighbours]
     players: tuple[str, ...]
-    known_player_width: float | None
-    new_player_width: float | None
+    known_player: Interval | None
+    new_player: Interval | None
     tests: int
 
     def computed(self, overall_d: Array) -> Array:
@@ -146,9 +148,9 @@ class Blend:
         """Append the player's columns to features (N, f), so that another player lies ``omega`` further in squared distance."""
         return np.hstack([features, player_columns([player] * len(features), self.players, self.settings)])
 
-    def half_width(self, player: str | None) -> float | None:
-        """Give the half width of the interval, in rating points, for a known or a new player."""
-        return self.known_player_width if player in self.players else self.new_player_width
+    def interval(self, player: str | None) -> Interval | None:
+        """Give the interval for a known or a new player; None where there are not enough playtests."""
+        return self.known_player if player in self.players else self.new_player
 
 
 def player_columns(players: Sequence[str | None], known: Sequence[str], settings: Settings) -> Array:
@@ -173,35 +175,43 @@ def fit_neighbours(
     return fitted
 
 
-def predict_tests(train: RatedTests, test: RatedTests, weights: LigatureWeights, settings: Settings) -> tuple[Array, Array]:
-    """Fit on one set of tests and predict another: the computed rating and the blended one (n,)."""
+@dataclass(frozen=True)
+class Predictions:
+    """What a model said of tests it never saw: the computed rating, the blended one, and the evidence behind it, all (n,)."""
+
+    computed: Array
+    blended: Array
+    evidence: Array
+
+
+def predict_tests(train: RatedTests, test: RatedTests, weights: LigatureWeights, settings: Settings) -> Predictions:
+    """Fit on one set of tests and predict another; line, scaling and neighbours see the training set only."""
     line = fit_line(train.overall_d, train.rating)
     players = sorted(set(train.players))
     fitted = fit_neighbours(train, line, players, settings)
     computed = line[0] + line[1] * test.overall_d
-    blended = computed.copy()
+    blended, evidence = computed.copy(), np.zeros(len(test))
     for instrument, known in fitted.items():
         rows = np.flatnonzero(np.array([name == instrument for name in test.instruments], dtype=bool))
         if len(rows):
             asked = np.hstack([test.features[rows], player_columns([test.players[row] for row in rows], players, settings)])
             distance, index = known.estimator.nearest(asked)
-            factor = np.stack(
-                [
-                    weights([test.ligatures[row]], [known.tests.ligatures[j] for j in near])[0]
-                    for row, near in zip(rows, index, strict=True)
-                ]
-            )
-            kernel = known.estimator.kernel(distance, index) * factor
+            factor = weights([test.ligatures[row] for row in rows], known.tests.ligatures)
+            kernel = known.estimator.kernel(distance, index) * np.take_along_axis(factor, index, axis=1)
+            evidence[rows] = kernel.sum(axis=1)
             blended[rows] += shrunk_mean(kernel, known.residual[index], kappa=settings.kappa)
-    return computed, blended
+    return Predictions(computed, blended, evidence)
 
 
-def out_of_fold(tests: RatedTests, groups: Sequence[str], weights: LigatureWeights, settings: Settings) -> tuple[Array, Array]:
-    """Give computed and blended ratings (n,) of every test from models that never saw its group; nan where none could be fitted."""
-    computed, blended = np.full(len(tests), np.nan), np.full(len(tests), np.nan)
-    for train, test in group_folds(groups, tests.sessions):
-        computed[test], blended[test] = predict_tests(tests.take(train), tests.take(test), weights, settings)
-    return computed, blended
+def out_of_fold(
+    tests: RatedTests, folds: Iterable[tuple[Index, Index]], weights: LigatureWeights, settings: Settings
+) -> Predictions:
+    """Give predictions (n,) of every test from models that never saw its fold; nan where none could be fitted."""
+    found = Predictions(*(np.full(len(tests), np.nan) for _ in range(3)))
+    for train, test in folds:
+        part = predict_tests(tests.take(train), tests.take(test), weights, settings)
+        found.computed[test], found.blended[test], found.evidence[test] = part.computed, part.blended, part.evidence
+    return found
 
 
 def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settings = DEFAULT_SETTINGS) -> Blend:
@@ -209,18 +219,20 @@ def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settin
     line = fit_line(tests.overall_d, tests.rating)
     players = tuple(sorted(set(tests.players)))
     weights = LigatureWeights(ligatures, settings)
-    widths = []
+    intervals = []
     for groups in (tests.mouthpieces, tests.players):
-        _, blended = out_of_fold(tests, groups, weights, settings)
-        seen = np.flatnonzero(np.isfinite(blended))
-        widths.append(half_width((tests.rating - blended)[seen], [groups[row] for row in seen]))
+        found = out_of_fold(tests, group_folds(groups, tests.sessions), weights, settings)
+        seen = np.flatnonzero(np.isfinite(found.blended))
+        residuals = (tests.rating - found.blended)[seen]
+        names = [groups[int(row)] for row in seen]
+        intervals.append(fit_interval(residuals, found.evidence[seen], names, kappa=settings.kappa))
     return Blend(
         settings=settings,
         intercept=line[0],
         slope=line[1],
         by_instrument=fit_neighbours(tests, line, players, settings),
         players=players,
-        known_player_width=widths[0],
-        new_player_width=widths[1],
+        known_player=intervals[0],
+        new_player=intervals[1],
         tests=len(tests),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,28 +29,78 @@ def conformal_rank(count: int, *, level: float = LEVEL) -> int:
     return math.ceil((count + 1) * level - 1e-9)
 
 
-def half_width(residuals: Array, groups: Sequence[str], *, level: float = LEVEL) -> float | None:
-    """Give the half width in rating points, or None: below 40 rows or 8 groups there are not enough playtests."""
+@dataclass(frozen=True)
+class Interval:
+    """An interval whose width follows the evidence: half width ``q sqrt(s0^2 + s1^2 / (evidence + kappa))``, in rating points."""
+
+    q: float
+    s0: float
+    s1: float
+    kappa: float
+
+    def half_width(self, evidence: Array | float) -> Array:
+        """Give the half width for an evidence (any shape)."""
+        return self.q * scale(evidence, s0=self.s0, s1=self.s1, kappa=self.kappa)
+
+
+def scale(evidence: Array | float, *, s0: float, s1: float, kappa: float) -> Array:
+    """Give ``sqrt(s0^2 + s1^2 / (evidence + kappa))``; without shrinkage an evidence of nothing counts as a thousandth."""
+    total = np.maximum(np.asarray(evidence, dtype=float) + kappa, 1e-3)
+    return np.asarray(np.sqrt(s0**2 + s1**2 / total))
+
+
+def fit_interval(
+    residuals: Array, evidence: Array, groups: Sequence[str], *, kappa: float, level: float = LEVEL
+) -> Interval | None:
+    """Fit the scale to squared residuals by non-negative least squares, then take the order statistic of the scaled ones.
+
+    None where there are below 40 rows or 8 groups, or where no finite bound exists: there are not enough playtests.
+    """
+    from scipy.optimize import nnls
+
     if len(residuals) < MIN_ROWS or len(set(groups)) < MIN_GROUPS:
         return None
     rank = conformal_rank(len(residuals), level=level)
     if rank > len(residuals):
         return None
-    return float(np.sort(np.abs(residuals))[rank - 1])
+    total = np.maximum(evidence + kappa, 1e-3)
+    squares, _ = nnls(np.column_stack([np.ones_like(total), 1 / total]), residuals**2)
+    if not squares.any():  # every residual is nothing
+        squares = np.array([1.0, 0.0])
+    s0, s1 = (float(part) for part in np.sqrt(squares))
+    scaled = np.abs(residuals) / scale(evidence, s0=s0, s1=s1, kappa=kappa)
+    return Interval(float(np.sort(scaled)[rank - 1]), s0, s1, kappa)
+
+
+def fold_of(groups: Sequence[str]) -> Index:
+    """Deal groups out to the folds by sorted name, so that the folds do not depend on the order of the rows."""
+    names = sorted(set(groups))
+    place = {name: number % FOLDS for number, name in enumerate(names)}
+    return np.array([place[group] for group in groups], dtype=np.intp)
 
 
 def group_folds(groups: Sequence[str], sessions: Sequence[str | None]) -> Iterator[tuple[Index, Index]]:
-    """Give train and test rows, a whole group held out at a time; a session of the test rows is never trained on.
-
-    Groups are dealt out by sorted name, so the folds do not depend on the order of the rows.
-    """
-    names = sorted(set(groups))
-    fold_of = {name: place % FOLDS for place, name in enumerate(names)}
-    fold = np.array([fold_of[group] for group in groups])
-    for number in range(min(FOLDS, len(names))):
+    """Give train and test rows, whole groups held out at a time; a session of the test rows is never trained on."""
+    fold = fold_of(groups)
+    for number in range(min(FOLDS, len(set(groups)))):
         test = np.flatnonzero(fold == number)
-        seen = {sessions[int(row)] for row in test} - {None}
-        others = np.flatnonzero(fold != number)
-        train = np.array([row for row in others if sessions[int(row)] not in seen], dtype=np.intp)
+        train = without_sessions(np.flatnonzero(fold != number), test, sessions)
         if len(train):
             yield train, test
+
+
+def crossed_folds(one: Sequence[str], two: Sequence[str], sessions: Sequence[str | None]) -> Iterator[tuple[Index, Index]]:
+    """Give train and test rows with both groups new: tests of one fold of each, trained on rows of neither."""
+    first, second = fold_of(one), fold_of(two)
+    for a in range(min(FOLDS, len(set(one)))):
+        for b in range(min(FOLDS, len(set(two)))):
+            test = np.flatnonzero((first == a) & (second == b))
+            train = without_sessions(np.flatnonzero((first != a) & (second != b)), test, sessions)
+            if len(train) and len(test):
+                yield train, test
+
+
+def without_sessions(train: Index, test: Index, sessions: Sequence[str | None]) -> Index:
+    """Leave out training rows that share a session with a test row."""
+    seen = {sessions[int(row)] for row in test} - {None}
+    return np.array([row for row in train if sessions[int(row)] not in seen], dtype=np.intp)

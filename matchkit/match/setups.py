@@ -47,7 +47,8 @@ class Question:
             placed, None if known is None else known.tests, None if known is None else known.residual, self.blend
         )
         score = POINTS * (placed.computed + placed.correction)
-        half = self.blend.half_width(self.view.player.id)
+        interval = self.blend.interval(self.view.player.id)
+        half = None if interval is None else float(interval.half_width(placed.evidence))
         tied = sorted((self.ligatures[place] for place in placed.ligatures), key=lambda item: item.id)
         first = min(
             tied, key=lambda item: (item.stock == 0, item.price if item.price is not None else np.inf, item.id), default=None

@@ -400,6 +400,7 @@ class Workshop:
             ids=tuple(test.id for test in self.rated),
             players=tuple(test.player_id for test in self.rated),
             mouthpieces=tuple(test.mouthpiece_id for test in self.rated),
+            reeds=tuple(test.reed_id for test in self.rated),
             sessions=tuple(test.session for test in self.rated),
             instruments=tuple(self.facings[place].mouthpiece.instrument for place in pairs.mouthpiece),
             ligatures=tuple(test.ligature_id for test in self.rated),

@@ -1,0 +1,311 @@
+"""How well the model predicts what it has not seen, and the settings that predict best.
+
+Three splits: *new player* (a player held out whole), *new mouthpiece* (the player may be on both sides, a session may not), *new
+both*. Whatever is chosen or fitted is chosen and fitted inside the training part.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.errors import RequestError
+from matchkit.match.answers import frame
+from matchkit.match.blend import (
+    DEFAULT_SETTINGS,
+    LigatureWeights,
+    Predictions,
+    RatedTests,
+    Settings,
+    fit_line,
+    fit_neighbours,
+    out_of_fold,
+    player_columns,
+    predict_tests,
+)
+from matchkit.match.interval import MIN_GROUPS, MIN_ROWS, crossed_folds, fit_interval, group_folds
+from matchkit.match.neighbours import shrunk_mean
+from matchkit.records.parts import Ligature
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Folds = list[tuple[Index, Index]]
+
+SPLITS = ("new player", "new mouthpiece", "new both")
+METHODS = ("random", "average", "physics alone", "neighbours alone", "blend")
+TOP = 5
+LEAST_LIST = 6
+"""A player's list counts from so many set-ups on."""
+
+NEIGHBOURS = (10, 15, 25, 40)
+BANDWIDTHS = (1.0, 1.5, 2.0, 3.0)
+KAPPAS = (1.0, 2.0, 4.0, 8.0)
+OMEGAS = (0.0, 1.0, 2.0, 4.0, 8.0)
+LIGATURES = ((1.0, 1.0), (1.0, 0.5), (0.7, 0.5), (0.5, 0.2))
+SEED = 1
+
+
+def folds_of(tests: RatedTests, split: str) -> Folds:
+    """Give the folds of a split."""
+    if split == "new player":
+        return list(group_folds(tests.players, tests.sessions))
+    if split == "new mouthpiece":
+        return list(group_folds(tests.mouthpieces, tests.sessions))
+    return list(crossed_folds(tests.players, tests.mouthpieces, tests.sessions))
+
+
+def enough(tests: RatedTests) -> bool:
+    """Say whether there are playtests enough to choose settings from."""
+    return len(tests) >= MIN_ROWS and min(len(set(tests.players)), len(set(tests.mouthpieces))) >= MIN_GROUPS
+
+
+def choose_settings(tests: RatedTests, ligatures: Sequence[Ligature], start: Settings = DEFAULT_SETTINGS) -> Settings:
+    """Choose settings by the mean absolute error out of fold.
+
+    Neighbours, bandwidth and kappa minimise it averaged over *new player* and *new mouthpiece*; what another player and another
+    ligature count, over *new mouthpiece* only, since own tests cannot be judged where the player is held out. Of equal settings
+    the first of the grid is taken. With too few playtests the settings stay as they are.
+    """
+    if not enough(tests):
+        return start
+    new_player, new_mouthpiece = (_questions(tests, folds_of(tests, split), ligatures) for split in SPLITS[:2])
+
+    def both(settings: Settings) -> float:
+        return round(_missed(new_player, settings) + _missed(new_mouthpiece, settings), 9)
+
+    grid = itertools.product(NEIGHBOURS, BANDWIDTHS, KAPPAS)
+    first = min((replace(start, neighbours=k, bandwidth=h, kappa=kappa) for k, h, kappa in grid), key=both)
+    trials = [
+        replace(first, other_player=omega, same_contact=same, other_contact=other)
+        for omega, (same, other) in itertools.product(OMEGAS, LIGATURES)
+    ]
+    return min(trials, key=lambda settings: round(_missed(new_mouthpiece, settings), 9))
+
+
+@dataclass
+class _Question:
+    """Tests of one instrument held out of one fold, and everything about their neighbours that no setting changes.
+
+    ``squared`` (t, n) distances without the player, ``stranger`` (t, n) whether another player played, ``likeness`` (t, n) 0 the same
+    ligature, 1 the same contact, 2 another; ``residual`` (n,) of the training rows, ``off`` (t,) what the computed rating missed by.
+    """
+
+    squared: Array
+    stranger: NDArray[np.bool_]
+    likeness: Index
+    residual: Array
+    off: Array
+    nearest: dict[float, tuple[Array, Index]] = field(default_factory=dict)
+
+    def missed(self, settings: Settings) -> Array:
+        """Give the absolute error of each test; the neighbours are those the estimator finds, ties in training order."""
+        if settings.other_player not in self.nearest:
+            distance = np.round(np.sqrt(self.squared + settings.other_player * self.stranger), 9)
+            index = np.argsort(distance, axis=1, kind="stable")[:, : max(NEIGHBOURS)]
+            self.nearest[settings.other_player] = (np.take_along_axis(distance, index, axis=1), index)
+        distance, index = (part[:, : settings.neighbours] for part in self.nearest[settings.other_player])
+        factor = np.array([1.0, settings.same_contact, settings.other_contact])
+        kernel = np.exp(-(distance**2) / (2 * settings.bandwidth**2)) * factor[np.take_along_axis(self.likeness, index, axis=1)]
+        return np.abs(self.off - shrunk_mean(kernel, self.residual[index], kappa=settings.kappa))
+
+
+def _questions(tests: RatedTests, folds: Folds, ligatures: Sequence[Ligature]) -> list[_Question]:
+    """Prepare every fold of a split, instrument by instrument."""
+    likeness = LigatureWeights(ligatures, replace(DEFAULT_SETTINGS, same_contact=0.5, other_contact=0.0))
+    instruments, players = np.array(tests.instruments), np.array(tests.players)
+    table = (2 - 2 * likeness(tests.ligatures, tests.ligatures)).astype(np.intp)
+    questions = []
+    for train, test in folds:
+        start, slope = fit_line(tests.overall_d[train], tests.rating[train])
+        residual = tests.rating - (start + slope * tests.overall_d)
+        for instrument in sorted(set(instruments[test])):
+            asked, known = test[instruments[test] == instrument], train[instruments[train] == instrument]
+            if len(known):
+                apart = tests.features[asked][:, None, :] - tests.features[known][None, :, :]
+                questions.append(
+                    _Question(
+                        (apart**2).sum(axis=2),
+                        players[asked][:, None] != players[known][None, :],
+                        table[np.ix_(asked, known)],
+                        residual[known],
+                        residual[asked],
+                    )
+                )
+    return questions
+
+
+def _missed(questions: Sequence[_Question], settings: Settings) -> float:
+    return float(np.concatenate([question.missed(settings) for question in questions]).mean())
+
+
+@dataclass(frozen=True)
+class Score:
+    """How one method did on one split; nan where it cannot be said (a constant has no order)."""
+
+    split: str
+    method: str
+    ndcg: float
+    kendall_tau: float
+    error: float
+    coverage: float | None
+    width: float | None
+    coverage_low: float | None
+    coverage_high: float | None
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Every method on every split, out of fold, with settings chosen inside each training part.
+
+    NDCG@5 has one list a player from held-out rows, repeats of a set-up averaged, gain = rating and discount log2(i + 1), ties
+    averaged; ``lists`` of ``players`` have six set-ups or more. Errors and widths are in rating points.
+    """
+
+    tests: int
+    players: int
+    lists: int
+    scores: tuple[Score, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the JSON form; what cannot be said is null."""
+        plain = asdict(self)
+        for score in plain["scores"]:
+            score.update({name: None for name, value in score.items() if isinstance(value, float) and np.isnan(value)})
+        return {"schema": "matchkit.evaluate/1", **plain}
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give one row a method and split."""
+        return frame([asdict(score) for score in self.scores])
+
+    def score(self, split: str, method: str) -> Score:
+        """Give one score."""
+        return next(score for score in self.scores if (score.split, score.method) == (split, method))
+
+
+def evaluate_tests(
+    tests: RatedTests,
+    ligatures: Sequence[Ligature],
+    *,
+    nested: bool = True,
+    splits: Sequence[str] = SPLITS,
+    progress: Callable[[int, int], None] | None = None,
+) -> Evaluation:
+    """Evaluate all methods; ``nested`` chooses the settings anew inside each training part.
+
+    Raises RequestError where there are below 40 rated playtests, 8 players or 8 mouthpieces.
+    """
+    if not enough(tests):
+        raise RequestError(
+            f"not enough playtests: {len(tests)} with a mark, {len(set(tests.players))} players, {len(set(tests.mouthpieces))} "
+            f"mouthpieces; {MIN_ROWS}, {MIN_GROUPS} and {MIN_GROUPS} are needed"
+        )
+    work = {split: folds_of(tests, split) for split in splits}
+    total, done = sum(len(folds) for folds in work.values()), 0
+    scores: list[Score] = []
+    for split, folds in work.items():
+        guesses = {method: np.full(len(tests), np.nan) for method in METHODS}
+        lower, upper = np.full(len(tests), np.nan), np.full(len(tests), np.nan)
+        settings = DEFAULT_SETTINGS
+        for number, (train_rows, test_rows) in enumerate(folds):
+            train, test = tests.take(train_rows), tests.take(test_rows)
+            if nested and (split != "new both" or number % 8 == 0):  # one choice a player fold is plenty for new both
+                settings = choose_settings(train, ligatures)
+            weights = LigatureWeights(ligatures, settings)
+            found = predict_tests(train, test, weights, settings)
+            guesses["random"][test_rows] = np.random.default_rng([SEED, number]).uniform(0, 10, len(test))
+            guesses["average"][test_rows] = train.rating.mean()
+            guesses["physics alone"][test_rows] = found.computed
+            guesses["neighbours alone"][test_rows] = _neighbours_alone(train, test, weights, settings)
+            guesses["blend"][test_rows] = found.blended
+            half = _half_widths(train, ligatures, settings, split, found)
+            lower[test_rows], upper[test_rows] = found.blended - half, found.blended + half
+            done += 1
+            if progress is not None:
+                progress(done, total)
+        scores += [_score(tests, split, method, guesses[method], lower, upper) for method in METHODS]
+    lists = _lists(tests, np.arange(len(tests)))
+    return Evaluation(
+        len(tests), len(set(tests.players)), sum(len(rows) >= LEAST_LIST for rows in lists.values()), tuple(scores)
+    )
+
+
+def _half_widths(train: RatedTests, ligatures: Sequence[Ligature], settings: Settings, split: str, found: Predictions) -> Array:
+    groups = train.mouthpieces if split == "new mouthpiece" else train.players
+    inner = out_of_fold(train, group_folds(groups, train.sessions), LigatureWeights(ligatures, settings), settings)
+    seen = np.flatnonzero(np.isfinite(inner.blended))
+    names = [groups[int(row)] for row in seen]
+    interval = fit_interval((train.rating - inner.blended)[seen], inner.evidence[seen], names, kappa=settings.kappa)
+    return np.full(len(found.blended), np.nan) if interval is None else interval.half_width(found.evidence)
+
+
+def _neighbours_alone(train: RatedTests, test: RatedTests, weights: LigatureWeights, settings: Settings) -> Array:
+    """Predict ratings from neighbours only: the same estimator around the training mean."""
+    flat = replace(train, overall_d=np.zeros(len(train)))
+    mean = float(train.rating.mean())
+    fitted = fit_neighbours(flat, (mean, 0.0), sorted(set(train.players)), settings)
+    guess = np.full(len(test), mean)
+    players = sorted(set(train.players))
+    for instrument, known in fitted.items():
+        rows = np.flatnonzero(np.array([name == instrument for name in test.instruments], dtype=bool))
+        if len(rows):
+            asked = np.hstack([test.features[rows], player_columns([test.players[row] for row in rows], players, settings)])
+            distance, index = known.estimator.nearest(asked)
+            factor = np.take_along_axis(weights([test.ligatures[row] for row in rows], known.tests.ligatures), index, axis=1)
+            kernel = known.estimator.kernel(distance, index) * factor
+            guess[rows] += shrunk_mean(kernel, known.residual[index], kappa=settings.kappa)
+    return guess
+
+
+def _lists(tests: RatedTests, rows: Iterable[int]) -> dict[str, dict[tuple[str, ...], list[int]]]:
+    """Give each player's rows by set-up: repeats of a mouthpiece with one reed's features are one item."""
+    lists: dict[str, dict[tuple[str, ...], list[int]]] = defaultdict(lambda: defaultdict(list))
+    for row in rows:
+        lists[tests.players[row]][tests.mouthpieces[row], tests.reeds[row]].append(row)
+    return lists
+
+
+def ranking_quality(rating: Array, guess: Array) -> tuple[float, float]:
+    """Give NDCG@5 (gain = rating, discount log2(i + 1), ties averaged) and Kendall's tau-b of one list."""
+    from scipy.stats import kendalltau
+    from sklearn.metrics import ndcg_score
+
+    constant = np.ptp(guess) == 0
+    tau = float("nan") if constant or np.ptp(rating) == 0 else float(kendalltau(rating, guess).statistic)
+    ndcg = float(ndcg_score(rating[None], guess[None], k=TOP)) if rating.any() else float("nan")
+    return ndcg, tau
+
+
+def _score(tests: RatedTests, split: str, method: str, guess: Array, lower: Array, upper: Array) -> Score:
+    seen = np.flatnonzero(np.isfinite(guess))
+    quality = []
+    for items in _lists(tests, (int(row) for row in seen)).values():
+        if len(items) >= LEAST_LIST:
+            rating = np.array([tests.rating[rows].mean() for rows in items.values()])
+            quality.append(ranking_quality(rating, np.array([guess[rows].mean() for rows in items.values()])))
+    ndcg, tau = (np.array([pair[place] for pair in quality]) for place in (0, 1)) if quality else (np.array([np.nan]),) * 2
+    coverage = width = low = high = None
+    bounded = seen[np.isfinite(lower[seen])]
+    if method == "blend" and len(bounded):
+        inside = (tests.rating >= lower) & (tests.rating <= upper)
+        coverage, width = float(inside[bounded].mean()), float((upper - lower)[bounded].mean())
+        by_player = [
+            inside[[r for r in bounded if tests.players[r] == name]].mean()
+            for name in sorted({tests.players[r] for r in bounded})
+        ]
+        low, high = float(np.quantile(by_player, 0.1)), float(np.quantile(by_player, 0.9))
+    error = float(np.abs(tests.rating - guess)[seen].mean())
+    return Score(split, method, _mean(ndcg), _mean(tau), error, coverage, width, low, high)
+
+
+def _mean(values: Array) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else float("nan")
