@@ -14,6 +14,7 @@ if TYPE_CHECKING:
         ContactError,
         DataError,
         MatchkitError,
+        ModelError,
         PhysicsInputError,
         Problem,
         RequestError,
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from matchkit.house import House
     from matchkit.house import open_house as open
     from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
+    from matchkit.match.validate import Evaluation
     from matchkit.match.workshop import Visitor
 
 __version__ = "0.1.0"
@@ -30,6 +32,7 @@ __version__ = "0.1.0"
 _PLACES = {
     "open": ("matchkit.house", "open_house"),
     "House": ("matchkit.house", "House"),
+    "Evaluation": ("matchkit.match.validate", "Evaluation"),
     "Visitor": ("matchkit.match.workshop", "Visitor"),
     "Ranking": ("matchkit.match.answers", "Ranking"),
     "Setup": ("matchkit.match.answers", "Setup"),
@@ -41,6 +44,7 @@ _PLACES = {
             "ContactError",
             "DataError",
             "MatchkitError",
+            "ModelError",
             "PhysicsInputError",
             "Problem",
             "RequestError",
@@ -54,9 +58,11 @@ __all__ = [
     "ClosingReport",
     "ContactError",
     "DataError",
+    "Evaluation",
     "Explanation",
     "House",
     "MatchkitError",
+    "ModelError",
     "PhysicsInputError",
     "Problem",
     "Ranking",

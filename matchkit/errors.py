@@ -95,6 +95,10 @@ class SourceError(MatchkitError, OSError):
     """A place that cannot be read or written."""
 
 
+class ModelError(MatchkitError, OSError):
+    """A model file that cannot be read, written or trusted."""
+
+
 class PhysicsInputError(MatchkitError, ValueError):
     """A facing, reed or load that no beam can be computed from."""
 

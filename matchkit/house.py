@@ -9,38 +9,56 @@ from pathlib import Path
 import numpy as np
 
 from matchkit import constants
-from matchkit.errors import DataError, Problem, RequestError
+from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
 from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
+from matchkit.match.blend import Blend
 from matchkit.match.closing import closing_report
 from matchkit.match.fit import FITS, count_refused, ligature_reasons, pair_reasons
+from matchkit.match.model_file import load_model, save_model
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.rank import Candidates, rank_candidates
 from matchkit.match.setups import Question
 from matchkit.match.target import PlayerView, Targets
+from matchkit.match.validate import Evaluation, evaluate_tests
 from matchkit.match.visitors import UNKNOWN, read_visitor
 from matchkit.match.wishes import Wishes, shift_words, understand
 from matchkit.match.workshop import Stock, Visitor, Workshop, check_request
 from matchkit.records.defaults import Defaults, DefaultValue
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.shipped import shipped
-from matchkit.tables.store import Tables, read_tables
+from matchkit.tables.store import Tables, digest, read_tables
+
+MODEL_FILE = "model.npz"
 
 PARTS = ("mouthpiece", "reed", "ligature")
 
 Progress = Callable[[int, int], None]
 
 
-def open_house(source: str | Path | None = None) -> House:
+def open_house(source: str | Path | None = None, *, model: str | Path | None = None) -> House:
     """Open a house: a directory of csv tables, or the demo house where none is named.
 
-    Raises DataError with every problem of the tables, SourceError where there is nothing to read.
+    ``model`` is a file that ``train`` wrote; without it, ``model.npz`` beside the tables is taken if it was trained on them as they
+    are now (for the demo house the shipped one), else a model is fitted in memory. Raises DataError with every problem of the
+    tables, SourceError where there is nothing to read, ModelError for a named model that cannot be used.
 
     >>> house = open_house()
     >>> len(house.tables.mouthpieces) >= 30
     True
     """
     place = shipped("data/demo") if source is None else Path(source)
-    return House(read_tables(place), demo=source is None)
+    tables = read_tables(place)
+    if model is not None:
+        return House(tables, demo=source is None, model=Path(model))
+    beside = _shipped_model() if source is None else place / MODEL_FILE
+    return House(tables, demo=source is None, beside=beside)
+
+
+def _shipped_model() -> Path | None:
+    try:
+        return shipped("models/demo.npz")
+    except SourceError:
+        return None
 
 
 def read_defaults() -> Defaults:
@@ -55,9 +73,29 @@ def read_defaults() -> Defaults:
 class House:
     """A house whose tables have been read and checked."""
 
-    def __init__(self, tables: Tables, *, demo: bool = False) -> None:
+    def __init__(self, tables: Tables, *, demo: bool = False, model: Path | None = None, beside: Path | None = None) -> None:
         self.tables = tables
         self.demo = demo
+        self._model_note = ""
+        self._blend: Blend | None = None
+        if model is not None:
+            self._blend, trained_on = load_model(model)
+            same = trained_on == digest(tables)
+            self._model_note = f"model {model.name}" + ("" if same else ", trained on other tables than these")
+        elif beside is not None and beside.is_file():
+            self._take(beside)
+
+    def _take(self, path: Path) -> None:
+        """Take a model beside the tables if it belongs to them; say why where it does not."""
+        try:
+            blend, trained_on = load_model(path)
+        except ModelError as error:
+            self._model_note = f"model fitted in memory ({error})"
+            return
+        if trained_on == digest(self.tables):
+            self._blend, self._model_note = blend, f"model {path.name}"
+        else:
+            self._model_note = f"model fitted in memory ({path.name} was trained on other tables)"
 
     @property
     def warnings(self) -> tuple[Problem, ...]:
@@ -81,7 +119,8 @@ class House:
                 playtests=tables.playtests,
                 spec=tables.spec,
                 defaults=read_defaults(),
-            )
+            ),
+            blend=self._blend,
         )
 
     @property
@@ -91,7 +130,24 @@ class House:
         if not count:
             return "physics alone: there are no rated playtests"
         invented = ", which are invented" if self.demo else ""
-        return f"physics, and {count} rated playtests of this house{invented}; default settings"
+        note = self._model_note or "model fitted in memory, default settings"
+        return f"physics, and {count} rated playtests of this house{invented}; {note}"
+
+    def train(self, out: str | Path | None = None) -> Path:
+        """Choose settings on this house's playtests, fit the model, and write it (default: ``model.npz`` beside the tables).
+
+        Raises ModelError where it cannot be written.
+        """
+        path = Path(self.tables.source) / MODEL_FILE if out is None else Path(out)
+        self._blend = self.workshop.train()
+        save_model(self._blend, self.workshop.rated_tests, path, data_hash=digest(self.tables))
+        self._model_note = f"model {path.name}"
+        self.__dict__.pop("workshop", None)
+        return path
+
+    def evaluate(self, *, nested: bool = True, progress: Progress | None = None) -> Evaluation:
+        """Say how well the model predicts this house's playtests that it has not seen; raises RequestError for too few."""
+        return evaluate_tests(self.workshop.rated_tests, self.workshop.ligatures, nested=nested, progress=progress)
 
     def visitor(
         self,

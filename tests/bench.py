@@ -18,8 +18,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 from conftest import reference
 
 import matchkit as mk
-from matchkit.match.blend import DEFAULT_SETTINGS, LigatureWeights, out_of_fold
 from matchkit.match.contacts import ContactKey, beams_for
+from matchkit.match.folds import FoldTable
+from matchkit.match.rated import DEFAULT_SETTINGS
+from matchkit.match.validate import folds_of
 from matchkit.physics.contact import CELLS, build_beams, node_places_m, quadrature_places_m, solve_contact
 from matchkit.physics.contact_nnls import DenseBeam
 
@@ -119,10 +121,11 @@ def cold(*command: str) -> tuple[float, float]:
 def errors(house: mk.House) -> list[tuple[str, float, float, float]]:
     """Mean absolute error of the average, physics alone and the blend, out of fold, on both splits."""
     tests = house.workshop.rated_tests
-    weights = LigatureWeights(house.workshop.ligatures, DEFAULT_SETTINGS)
+    table = FoldTable(tests, house.workshop.ligatures)
     rows = []
-    for split, groups in (("new player", tests.players), ("new mouthpiece", tests.mouthpieces)):
-        computed, blended = out_of_fold(tests, groups, weights, DEFAULT_SETTINGS)
+    for split in ("new player", "new mouthpiece"):
+        found = table.predict(table.questions(folds_of(tests, split)), DEFAULT_SETTINGS)
+        computed, blended = found.computed, found.blended
         seen = np.isfinite(blended)
         rating = tests.rating[seen]
         average = float(np.abs(rating - rating.mean()).mean())

@@ -15,6 +15,7 @@ from matchkit.errors import (
     ContactError,
     DataError,
     MatchkitError,
+    ModelError,
     PhysicsInputError,
     RequestError,
     SourceError,
@@ -26,6 +27,7 @@ EXIT_CODES: tuple[tuple[type[MatchkitError], int], ...] = (
     (PhysicsInputError, 3),
     (ContactError, 3),
     (SourceError, 4),
+    (ModelError, 4),
     (RequestError, 2),
     (UnknownIdError, 2),
 )
@@ -34,6 +36,8 @@ COMMANDS = {
     "rank": "Rank set-ups for a player, best first, with reasons.",
     "explain": "Show every term and playtest behind one set-up.",
     "closing": "Compute how one reed closes on one facing.",
+    "train": "Choose settings, fit the model and write it.",
+    "evaluate": "Say how well the model predicts what it has not seen.",
     "tables": "Check the tables of a house, or write empty ones.",
 }
 

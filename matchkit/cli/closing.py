@@ -23,10 +23,17 @@ if TYPE_CHECKING:
 @data_option
 @output_options
 def command(
-    mouthpiece: str, reed: str, player: str | None, data: str | None, style: str, out: str | None, **options: Any
+    mouthpiece: str,
+    reed: str,
+    player: str | None,
+    data: str | None,
+    model: str | None,
+    style: str,
+    out: str | None,
+    **options: Any,
 ) -> None:
     """Compute how REED closes on MOUTHPIECE: resistance, opening, air, and how sure each is."""
-    house = open_data(data)
+    house = open_data(data, model)
     report = house.closing(mouthpiece, reed, player=player, **options)
     if style == "json":
         deliver(to_json(report.to_dict()), out)

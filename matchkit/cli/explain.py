@@ -33,12 +33,13 @@ def command(
     ligature: str | None,
     player: str | None,
     data: str | None,
+    model: str | None,
     style: str,
     out: str | None,
     **options: Any,
 ) -> None:
     """Show every term and playtest behind the score of MOUTHPIECE with REED (and LIGATURE) for a player."""
-    house = open_data(data)
+    house = open_data(data, model)
     wish, neck = options.pop("wish"), options.pop("neck")
     person = read_person(house, player, options)
     if person is None:

@@ -21,7 +21,10 @@ FORMATS = ("table", "json", "csv")
 
 
 def data_option(function: Command) -> Command:
-    """Add ``--data``."""
+    """Add ``--data`` and ``--model``."""
+    function = click.option("--model", metavar="FILE", help="Model that train wrote.  [default: the one beside the tables]")(
+        function
+    )
     return click.option("--data", metavar="DIR", help="Directory of csv tables.  [default: the demo house]")(function)
 
 
@@ -83,11 +86,11 @@ def read_person(house: House, player: str | None, described: dict[str, Any]) -> 
     return house.visitor(**{name.removeprefix("now_"): value for name, value in said.items()})
 
 
-def open_data(data: str | None) -> House:
+def open_data(data: str | None, model: str | None = None) -> House:
     """Open the tables, saying on stderr what is odd in them."""
     import matchkit as mk
 
-    house = mk.open(data)
+    house = mk.open(data, model=model)
     if data is not None:
         for line in listing(house.warnings):
             click.echo(f"note: {clean(line)}", err=True)

@@ -28,13 +28,13 @@ if TYPE_CHECKING:
 @click.option("--jobs", type=int, default=1, show_default=True, help="Workers for the contact solutions; -1 uses every core.")
 @data_option
 @output_options
-def command(player: str | None, data: str | None, style: str, out: str | None, **options: Any) -> None:
+def command(player: str | None, data: str | None, model: str | None, style: str, out: str | None, **options: Any) -> None:
     """Rank every set-up that fits, best first, with reasons.
 
     PLAYER is an id of the players table. A customer who is in no table is described with --instrument and the --now options;
     what is not known is "?".
     """
-    house = open_data(data)
+    house = open_data(data, model)
     described = {
         name: options.pop(name)
         for name in ("instrument", "embouchure", "blow_kpa", "now_mouthpiece", "now_reed", "now_ligature")

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.match.answers import NeighbourReason, TermReason
-from matchkit.match.blend import Blend, RatedTests
+from matchkit.match.blend import Blend
 from matchkit.match.desirability import TERMS, Desirabilities, TermName
 from matchkit.match.rank import Placed
+from matchkit.match.rated import RatedTests
 
 Array = NDArray[np.float64]
 

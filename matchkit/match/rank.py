@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.match.blend import Blend, LigatureWeights
+from matchkit.match.blend import Blend
+from matchkit.match.rated import LigatureWeights
 from matchkit.records.parts import Ligature
 
 Array = NDArray[np.float64]

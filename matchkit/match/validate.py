@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,20 +17,10 @@ from numpy.typing import NDArray
 
 from matchkit.errors import RequestError
 from matchkit.match.answers import frame
-from matchkit.match.blend import (
-    DEFAULT_SETTINGS,
-    LigatureWeights,
-    Predictions,
-    RatedTests,
-    Settings,
-    fit_line,
-    fit_neighbours,
-    out_of_fold,
-    player_columns,
-    predict_tests,
-)
-from matchkit.match.interval import MIN_GROUPS, MIN_ROWS, crossed_folds, fit_interval, group_folds
-from matchkit.match.neighbours import shrunk_mean
+from matchkit.match.blend import interval_from
+from matchkit.match.folds import FoldTable, Question
+from matchkit.match.interval import MIN_GROUPS, MIN_ROWS, crossed_folds, group_folds
+from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings
 from matchkit.records.parts import Ligature
 
 if TYPE_CHECKING:
@@ -77,10 +67,14 @@ def choose_settings(tests: RatedTests, ligatures: Sequence[Ligature], start: Set
     """
     if not enough(tests):
         return start
-    new_player, new_mouthpiece = (_questions(tests, folds_of(tests, split), ligatures) for split in SPLITS[:2])
+    table = FoldTable(tests, ligatures)
+    new_player, new_mouthpiece = (list(table.questions(folds_of(tests, split))) for split in SPLITS[:2])
+
+    def missed(questions: list[Question], settings: Settings) -> float:
+        return round(float(np.mean(np.abs(tests.rating - table.predict(questions, settings).blended))), 9)
 
     def both(settings: Settings) -> float:
-        return round(_missed(new_player, settings) + _missed(new_mouthpiece, settings), 9)
+        return missed(new_player, settings) + missed(new_mouthpiece, settings)
 
     grid = itertools.product(NEIGHBOURS, BANDWIDTHS, KAPPAS)
     first = min((replace(start, neighbours=k, bandwidth=h, kappa=kappa) for k, h, kappa in grid), key=both)
@@ -88,63 +82,7 @@ def choose_settings(tests: RatedTests, ligatures: Sequence[Ligature], start: Set
         replace(first, other_player=omega, same_contact=same, other_contact=other)
         for omega, (same, other) in itertools.product(OMEGAS, LIGATURES)
     ]
-    return min(trials, key=lambda settings: round(_missed(new_mouthpiece, settings), 9))
-
-
-@dataclass
-class _Question:
-    """Tests of one instrument held out of one fold, and everything about their neighbours that no setting changes.
-
-    ``squared`` (t, n) distances without the player, ``stranger`` (t, n) whether another player played, ``likeness`` (t, n) 0 the same
-    ligature, 1 the same contact, 2 another; ``residual`` (n,) of the training rows, ``off`` (t,) what the computed rating missed by.
-    """
-
-    squared: Array
-    stranger: NDArray[np.bool_]
-    likeness: Index
-    residual: Array
-    off: Array
-    nearest: dict[float, tuple[Array, Index]] = field(default_factory=dict)
-
-    def missed(self, settings: Settings) -> Array:
-        """Give the absolute error of each test; the neighbours are those the estimator finds, ties in training order."""
-        if settings.other_player not in self.nearest:
-            distance = np.round(np.sqrt(self.squared + settings.other_player * self.stranger), 9)
-            index = np.argsort(distance, axis=1, kind="stable")[:, : max(NEIGHBOURS)]
-            self.nearest[settings.other_player] = (np.take_along_axis(distance, index, axis=1), index)
-        distance, index = (part[:, : settings.neighbours] for part in self.nearest[settings.other_player])
-        factor = np.array([1.0, settings.same_contact, settings.other_contact])
-        kernel = np.exp(-(distance**2) / (2 * settings.bandwidth**2)) * factor[np.take_along_axis(self.likeness, index, axis=1)]
-        return np.abs(self.off - shrunk_mean(kernel, self.residual[index], kappa=settings.kappa))
-
-
-def _questions(tests: RatedTests, folds: Folds, ligatures: Sequence[Ligature]) -> list[_Question]:
-    """Prepare every fold of a split, instrument by instrument."""
-    likeness = LigatureWeights(ligatures, replace(DEFAULT_SETTINGS, same_contact=0.5, other_contact=0.0))
-    instruments, players = np.array(tests.instruments), np.array(tests.players)
-    table = (2 - 2 * likeness(tests.ligatures, tests.ligatures)).astype(np.intp)
-    questions = []
-    for train, test in folds:
-        start, slope = fit_line(tests.overall_d[train], tests.rating[train])
-        residual = tests.rating - (start + slope * tests.overall_d)
-        for instrument in sorted(set(instruments[test])):
-            asked, known = test[instruments[test] == instrument], train[instruments[train] == instrument]
-            if len(known):
-                apart = tests.features[asked][:, None, :] - tests.features[known][None, :, :]
-                questions.append(
-                    _Question(
-                        (apart**2).sum(axis=2),
-                        players[asked][:, None] != players[known][None, :],
-                        table[np.ix_(asked, known)],
-                        residual[known],
-                        residual[asked],
-                    )
-                )
-    return questions
-
-
-def _missed(questions: Sequence[_Question], settings: Settings) -> float:
-    return float(np.concatenate([question.missed(settings) for question in questions]).mean())
+    return min(trials, key=lambda settings: missed(new_mouthpiece, settings))
 
 
 @dataclass(frozen=True)
@@ -209,6 +147,7 @@ def evaluate_tests(
             f"mouthpieces; {MIN_ROWS}, {MIN_GROUPS} and {MIN_GROUPS} are needed"
         )
     work = {split: folds_of(tests, split) for split in splits}
+    table = FoldTable(tests, ligatures)
     total, done = sum(len(folds) for folds in work.values()), 0
     scores: list[Score] = []
     for split, folds in work.items():
@@ -216,18 +155,22 @@ def evaluate_tests(
         lower, upper = np.full(len(tests), np.nan), np.full(len(tests), np.nan)
         settings = DEFAULT_SETTINGS
         for number, (train_rows, test_rows) in enumerate(folds):
-            train, test = tests.take(train_rows), tests.take(test_rows)
+            train = tests.take(train_rows)
             if nested and (split != "new both" or number % 8 == 0):  # one choice a player fold is plenty for new both
                 settings = choose_settings(train, ligatures)
-            weights = LigatureWeights(ligatures, settings)
-            found = predict_tests(train, test, weights, settings)
-            guesses["random"][test_rows] = np.random.default_rng([SEED, number]).uniform(0, 10, len(test))
+            fold = [(train_rows, test_rows)]
+            found = table.predict(table.questions(fold), settings)
+            alone = table.predict(table.questions(fold, flat=True), settings)
+            guesses["random"][test_rows] = np.random.default_rng([SEED, number]).uniform(0, 10, len(test_rows))
             guesses["average"][test_rows] = train.rating.mean()
-            guesses["physics alone"][test_rows] = found.computed
-            guesses["neighbours alone"][test_rows] = _neighbours_alone(train, test, weights, settings)
-            guesses["blend"][test_rows] = found.blended
-            half = _half_widths(train, ligatures, settings, split, found)
-            lower[test_rows], upper[test_rows] = found.blended - half, found.blended + half
+            guesses["physics alone"][test_rows] = found.computed[test_rows]
+            guesses["neighbours alone"][test_rows] = alone.blended[test_rows]
+            guesses["blend"][test_rows] = found.blended[test_rows]
+            groups = train.mouthpieces if split == "new mouthpiece" else train.players
+            interval = interval_from(FoldTable(train, ligatures), groups, settings)
+            if interval is not None:
+                half = interval.half_width(found.evidence[test_rows])
+                lower[test_rows], upper[test_rows] = found.blended[test_rows] - half, found.blended[test_rows] + half
             done += 1
             if progress is not None:
                 progress(done, total)
@@ -236,33 +179,6 @@ def evaluate_tests(
     return Evaluation(
         len(tests), len(set(tests.players)), sum(len(rows) >= LEAST_LIST for rows in lists.values()), tuple(scores)
     )
-
-
-def _half_widths(train: RatedTests, ligatures: Sequence[Ligature], settings: Settings, split: str, found: Predictions) -> Array:
-    groups = train.mouthpieces if split == "new mouthpiece" else train.players
-    inner = out_of_fold(train, group_folds(groups, train.sessions), LigatureWeights(ligatures, settings), settings)
-    seen = np.flatnonzero(np.isfinite(inner.blended))
-    names = [groups[int(row)] for row in seen]
-    interval = fit_interval((train.rating - inner.blended)[seen], inner.evidence[seen], names, kappa=settings.kappa)
-    return np.full(len(found.blended), np.nan) if interval is None else interval.half_width(found.evidence)
-
-
-def _neighbours_alone(train: RatedTests, test: RatedTests, weights: LigatureWeights, settings: Settings) -> Array:
-    """Predict ratings from neighbours only: the same estimator around the training mean."""
-    flat = replace(train, overall_d=np.zeros(len(train)))
-    mean = float(train.rating.mean())
-    fitted = fit_neighbours(flat, (mean, 0.0), sorted(set(train.players)), settings)
-    guess = np.full(len(test), mean)
-    players = sorted(set(train.players))
-    for instrument, known in fitted.items():
-        rows = np.flatnonzero(np.array([name == instrument for name in test.instruments], dtype=bool))
-        if len(rows):
-            asked = np.hstack([test.features[rows], player_columns([test.players[row] for row in rows], players, settings)])
-            distance, index = known.estimator.nearest(asked)
-            factor = np.take_along_axis(weights([test.ligatures[row] for row in rows], known.tests.ligatures), index, axis=1)
-            kernel = known.estimator.kernel(distance, index) * factor
-            guess[rows] += shrunk_mean(kernel, known.residual[index], kappa=settings.kappa)
-    return guess
 
 
 def _lists(tests: RatedTests, rows: Iterable[int]) -> dict[str, dict[tuple[str, ...], list[int]]]:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.errors import RequestError, UnknownIdError
-from matchkit.match.blend import DEFAULT_SETTINGS, Blend, RatedTests, fit_blend
+from matchkit.match.blend import Blend, fit_blend
 from matchkit.match.contacts import ContactBook
 from matchkit.match.desirability import Desirabilities, desirabilities, terms_for
 from matchkit.match.features import FEATURES, feature_matrix, has_cone, term_inputs
@@ -28,8 +28,10 @@ from matchkit.match.parts import (
     facing_parts,
     usual_test_m,
 )
+from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests
 from matchkit.match.reed_bench import ReedBench
 from matchkit.match.target import LIKED, PlayerView, Present, Targets, set_targets, view_player
+from matchkit.match.validate import choose_settings
 from matchkit.match.wishes import Wishes, understand
 from matchkit.physics.reed import modulus_from_stiffness_pa
 from matchkit.records.defaults import Defaults
@@ -97,8 +99,9 @@ class Scored:
 class Workshop:
     """Parts, closing, players and the fitted model of one house; computed when first asked for."""
 
-    def __init__(self, stock: Stock) -> None:
+    def __init__(self, stock: Stock, *, blend: Blend | None = None) -> None:
         self.stock = stock
+        self._given = blend
         self.spec = stock.spec
         self.book = ContactBook(u_profile_mm=stock.spec.gauge.u_profile_mm)
         self._bench = ReedBench(
@@ -411,8 +414,12 @@ class Workshop:
 
     @cached_property
     def blend(self) -> Blend:
-        """The model fitted to this house's playtests with the default settings."""
-        return fit_blend(self.rated_tests, self.ligatures, DEFAULT_SETTINGS)
+        """The model that was given, or else one fitted to this house's playtests with the default settings."""
+        return self._given if self._given is not None else fit_blend(self.rated_tests, self.ligatures, DEFAULT_SETTINGS)
+
+    def train(self) -> Blend:
+        """Fit a model with settings chosen on this house's playtests."""
+        return fit_blend(self.rated_tests, self.ligatures, choose_settings(self.rated_tests, self.ligatures))
 
 
 def find(items: Iterable[Item], wanted: str, kind: str, name: Callable[[Item], str]) -> Item:

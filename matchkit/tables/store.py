@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import tomllib
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -39,6 +40,17 @@ class Tables:
     playtests: tuple[Playtest, ...]
     spec: HouseSpec
     warnings: tuple[Problem, ...] = ()
+
+
+def digest(tables: Tables) -> str:
+    """Give a hash of everything a model is trained on: every record but stock, price and words, in whatever order."""
+    lines: list[str] = []
+    for table in TABLES:
+        left_out = {"stock", "price", "label", "note"}
+        rows = sorted(record.model_dump_json(exclude=left_out) for record in getattr(tables, table))
+        lines += [table, *rows]
+    lines.append(tables.spec.model_dump_json(exclude={"name", "window", "drawing"}))
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
 
 
 @dataclass

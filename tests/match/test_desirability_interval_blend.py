@@ -8,7 +8,7 @@ from conftest import Case, reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from matchkit.match.blend import PRIOR_TESTS, LigatureWeights, Settings, fit_line, player_columns
+from matchkit.match.blend import player_columns
 from matchkit.match.desirability import (
     FLOOR,
     NEUTRAL,
@@ -21,7 +21,8 @@ from matchkit.match.desirability import (
     geometric_mean,
     terms_for,
 )
-from matchkit.match.interval import LEVEL, conformal_rank, group_folds, half_width
+from matchkit.match.interval import LEVEL, conformal_rank, crossed_folds, fit_interval, group_folds
+from matchkit.match.rated import PRIOR_TESTS, LigatureWeights, Settings, fit_line
 from matchkit.records.parts import Ligature
 
 
@@ -122,27 +123,68 @@ def test_conformal_rank(case: Case) -> None:
     assert conformal_rank(case.inputs["count"], level=case.inputs["level"]) == case.expected["rank"]
 
 
-def test_conformal_coverage_in_simulation() -> None:
-    """Mean coverage of new residuals is k / (n + 1), here 0.80 within 0.01 (2000 seeded repeats; theory of split conformal)."""
+def test_interval_coverage_in_simulation() -> None:
+    """Over 2000 seeded repeats 78 to 82 % of new residuals fall inside, whatever their evidence (theory of split conformal).
+
+    The residuals' spread follows the model's own form, so wide and narrow intervals must both cover.
+    """
     rng = np.random.default_rng(7)
     n, groups = 99, [f"g{place % 9}" for place in range(99)]
     hits = 0
+    narrow: list[bool] = []
+    wide: list[bool] = []
     for _ in range(2000):
-        width = half_width(rng.normal(size=n), groups)
-        assert width is not None
-        hits += abs(rng.normal()) <= width
-    assert hits / 2000 == pytest.approx(LEVEL, abs=0.02)
+        evidence = rng.uniform(0, 12, n + 1)
+        residual = rng.normal(size=n + 1) * np.sqrt(0.5 + 2 / (evidence + 1))
+        interval = fit_interval(residual[:n], evidence[:n], groups, kappa=1.0)
+        assert interval is not None
+        inside = abs(residual[n]) <= interval.half_width(evidence[n])
+        hits += bool(inside)
+        (narrow if evidence[n] > 6 else wide).append(bool(inside))
+    assert 0.78 < hits / 2000 < 0.82
+    assert 0.76 < np.mean(narrow) < 0.84
+    assert 0.76 < np.mean(wide) < 0.84
+    assert LEVEL == 0.8
+
+
+def test_more_evidence_never_widens() -> None:
+    """The half width falls with the evidence where residuals do, and stays finite without any."""
+    rng = np.random.default_rng(3)
+    evidence = rng.uniform(0, 10, 400)
+    residual = rng.normal(size=400) * np.sqrt(0.2 + 3 / (evidence + 1))
+    interval = fit_interval(residual, evidence, [str(k % 20) for k in range(400)], kappa=1.0)
+    assert interval is not None
+    widths = interval.half_width(np.linspace(0, 20, 50))
+    assert np.all(np.diff(widths) <= 0)
+    assert widths[0] > 1.5 * widths[-1]
 
 
 @pytest.mark.parametrize(("rows", "groups"), [(39, 39), (60, 7)])
 def test_too_few_playtests_have_no_interval(rows: int, groups: int) -> None:
-    """Below 40 rows or 8 groups there is no width."""
-    assert half_width(np.ones(rows), [f"g{place % groups}" for place in range(rows)]) is None
+    """Below 40 rows or 8 groups there is no interval."""
+    names = [f"g{place % groups}" for place in range(rows)]
+    assert fit_interval(np.ones(rows), np.zeros(rows), names, kappa=1.0) is None
 
 
-def test_no_finite_bound_is_none() -> None:
-    """At a level that asks for more than the largest residual there is no width."""
-    assert half_width(np.ones(40), [str(place) for place in range(40)], level=0.99) is None
+def test_no_finite_bound_and_no_residual() -> None:
+    """At a level that asks for more than the largest residual there is no interval; perfect predictions have one of no width."""
+    names = [str(place) for place in range(40)]
+    assert fit_interval(np.ones(40), np.zeros(40), names, kappa=1.0, level=0.99) is None
+    perfect = fit_interval(np.zeros(40), np.zeros(40), names, kappa=0.0)
+    assert perfect is not None
+    assert float(perfect.half_width(0.0)) == 0.0
+
+
+def test_crossed_folds_hold_both_apart() -> None:
+    """In *new both* neither the player nor the mouthpiece of a test was trained on; every row is tested once."""
+    rng = np.random.default_rng(5)
+    one, two = ([f"{k}" for k in rng.integers(0, 10, 150)] for _ in range(2))
+    tested: list[int] = []
+    for train, test in crossed_folds(one, two, [None] * 150):
+        assert not {one[row] for row in train} & {one[row] for row in test}
+        assert not {two[row] for row in train} & {two[row] for row in test}
+        tested += test.tolist()
+    assert sorted(tested) == list(range(150))
 
 
 def test_folds_hold_groups_and_sessions_apart() -> None:

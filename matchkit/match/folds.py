@@ -1,0 +1,102 @@
+"""Predicting playtests from others, fold by fold: what the fitted neighbours would say, computed directly.
+
+A fold is small, so distances are taken to every training row at once, and every setting of a grid is answered from them. A test holds
+it against :class:`~matchkit.match.neighbours.ResidualNeighbours`, whose definitions it shares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.match.neighbours import shrunk_mean
+from matchkit.match.rated import LigatureWeights, RatedTests, Settings, fit_line
+from matchkit.records.parts import Ligature
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Folds = Iterable[tuple[Index, Index]]
+
+SAME, SAME_CONTACT, OTHER = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Predictions:
+    """What a model said of tests it never saw: the computed rating, the blended one, and the evidence behind it, all (n,)."""
+
+    computed: Array
+    blended: Array
+    evidence: Array
+
+
+@dataclass
+class Question:
+    """Tests of one instrument held out of one fold, and everything about their neighbours that no setting changes.
+
+    ``rows`` (t,) are the tests; ``squared`` (t, n) distances without the player, ``stranger`` (t, n) whether another player played,
+    ``likeness`` (t, n) of the ligatures, ``residual`` (n,) of the training rows, ``computed`` (t,) the rating the line expects.
+    """
+
+    rows: Index
+    squared: Array
+    stranger: NDArray[np.bool_]
+    likeness: Index
+    residual: Array
+    computed: Array
+    nearest: dict[float, tuple[Array, Index]] = field(default_factory=dict)
+
+    def answer(self, settings: Settings) -> tuple[Array, Array]:
+        """Give correction and evidence of each test; of neighbours at one distance the first in training order count."""
+        if settings.other_player not in self.nearest:
+            every: Array = np.asarray(np.sqrt(self.squared + settings.other_player * self.stranger), dtype=np.float64).round(9)
+            order = np.argsort(every, axis=1, kind="stable")
+            self.nearest[settings.other_player] = (np.take_along_axis(every, order, axis=1), order)
+        near, places = self.nearest[settings.other_player]
+        distance, index = near[:, : settings.neighbours], places[:, : settings.neighbours]
+        factor = np.array([1.0, settings.same_contact, settings.other_contact])
+        kernel = np.exp(-(distance**2) / (2 * settings.bandwidth**2)) * factor[np.take_along_axis(self.likeness, index, axis=1)]
+        return shrunk_mean(kernel, self.residual[index], kappa=settings.kappa), kernel.sum(axis=1)
+
+
+class FoldTable:
+    """Rated tests with the likeness of their ligatures, from which folds are asked."""
+
+    def __init__(self, tests: RatedTests, ligatures: Sequence[Ligature]) -> None:
+        self.tests = tests
+        ranks = LigatureWeights(ligatures, Settings(same_contact=SAME_CONTACT, other_contact=OTHER), same=SAME)
+        self._likeness = ranks(tests.ligatures, tests.ligatures).astype(np.intp)
+        self._instruments, self._players = np.array(tests.instruments), np.array(tests.players)
+
+    def questions(self, folds: Folds, *, flat: bool = False) -> Iterator[Question]:
+        """Prepare folds, instrument by instrument; ``flat`` puts the training mean in the place of the line (neighbours alone)."""
+        tests = self.tests
+        for train, test in folds:
+            start, slope = (
+                (float(tests.rating[train].mean()), 0.0) if flat else fit_line(tests.overall_d[train], tests.rating[train])
+            )
+            computed = start + slope * tests.overall_d
+            for instrument in sorted(set(self._instruments[test])):
+                asked = test[self._instruments[test] == instrument]
+                known = train[self._instruments[train] == instrument]
+                apart = tests.features[asked][:, None, :] - tests.features[known][None, :, :]
+                yield Question(
+                    rows=asked,
+                    squared=(apart**2).sum(axis=2),
+                    stranger=self._players[asked][:, None] != self._players[known][None, :],
+                    likeness=self._likeness[np.ix_(asked, known)],
+                    residual=(tests.rating - computed)[known],
+                    computed=computed[asked],
+                )
+
+    def predict(self, questions: Iterable[Question], settings: Settings) -> Predictions:
+        """Give predictions (n,) of every test that was asked, nan for the others."""
+        found = Predictions(*(np.full(len(self.tests), np.nan) for _ in range(3)))
+        for question in questions:
+            correction, evidence = question.answer(settings)
+            found.computed[question.rows] = question.computed
+            found.blended[question.rows] = question.computed + correction
+            found.evidence[question.rows] = evidence
+        return found

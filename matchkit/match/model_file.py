@@ -1,0 +1,174 @@
+"""A fitted model on disk: arrays and a JSON header in an npz archive, which can run no code.
+
+The archive is read with ``allow_pickle=False`` and bounded in size. Its header carries the format version, hashes of the schema and of
+the training data, the settings, the feature names and units, and a hash of every array, so that a truncated, tampered, foreign or
+newer file is refused in words. It carries no clock time: the same playtests give the same file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+import zipfile
+import zlib
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.errors import ModelError
+from matchkit.match.blend import Blend, fit_neighbours
+from matchkit.match.features import FEATURES
+from matchkit.match.interval import Interval
+from matchkit.match.rated import RatedTests, Settings
+
+FORMAT = "matchkit.model"
+VERSION = 1
+MAX_BYTES = 256 * 1024 * 1024
+HEADER = "header"
+_TEXTS = ("ids", "players", "mouthpieces", "reeds", "sessions", "instruments", "ligatures")
+_NUMBERS = ("rating", "overall_d", "features")
+_OPTIONAL = ("sessions", "ligatures")
+
+
+def schema_hash() -> str:
+    """Give the hash of what a model's numbers mean: features, their scales, and the version of the format."""
+    scales = {name: asdict(scale) for name, scale in constants.FEATURE_SCALES.items()}
+    return _digest(json.dumps({"version": VERSION, "features": scales}, sort_keys=True).encode())
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _arrays(tests: RatedTests) -> dict[str, NDArray[Any]]:
+    arrays: dict[str, NDArray[Any]] = {
+        name: np.array([item or "" for item in getattr(tests, name)], dtype=np.str_) for name in _TEXTS
+    }
+    return arrays | {name: np.ascontiguousarray(getattr(tests, name), dtype="<f8") for name in _NUMBERS}
+
+
+def _header(blend: Blend, arrays: dict[str, NDArray[Any]], data_hash: str) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "schema": schema_hash(),
+        "training_data": data_hash,
+        "tests": blend.tests,
+        "settings": asdict(blend.settings),
+        "line": {"intercept": blend.intercept, "slope": blend.slope},
+        "known_player": None if blend.known_player is None else asdict(blend.known_player),
+        "new_player": None if blend.new_player is None else asdict(blend.new_player),
+        "features": [{"name": name, "unit": constants.FEATURE_SCALES[name].unit} for name in FEATURES],
+        "arrays": {name: _array_digest(array) for name, array in arrays.items()},
+    }
+
+
+def _array_digest(array: NDArray[Any]) -> str:
+    if array.dtype.kind == "U":
+        return _digest("\0".join(array.tolist()).encode())
+    return _digest(str(array.shape).encode() + array.tobytes())
+
+
+def save_model(blend: Blend, tests: RatedTests, path: Path, *, data_hash: str) -> None:
+    """Write a model whole or not at all; raises ModelError where the place cannot be written."""
+    arrays = _arrays(tests)
+    header = json.dumps(_header(blend, arrays, data_hash), sort_keys=True)
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    except OSError as error:
+        raise ModelError(f"{path}: cannot be written ({error.strerror})") from error
+    whole = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+            for key, array in {HEADER: np.array(header), **arrays}.items():
+                entry = zipfile.ZipInfo(f"{key}.npy", date_time=(1980, 1, 1, 0, 0, 0))
+                entry.compress_type = zipfile.ZIP_DEFLATED
+                with archive.open(entry, "w") as member:
+                    np.lib.format.write_array(member, array, allow_pickle=False)
+        whole.chmod(0o644)
+        whole.replace(path)
+    except OSError as error:
+        whole.unlink(missing_ok=True)
+        raise ModelError(f"{path}: cannot be written ({error.strerror})") from error
+
+
+def load_model(path: Path) -> tuple[Blend, str]:
+    """Read a model and the hash of the data it was trained on.
+
+    Raises ModelError for a file that is missing, truncated, too large, tampered with, foreign or newer.
+    """
+    found = _read(path)
+    header = _read_header(path, found)
+    arrays = {name: found[name] for name in (*_TEXTS, *_NUMBERS)}
+    for name, array in arrays.items():
+        if header["arrays"].get(name) != _array_digest(array):
+            raise ModelError(f"{path}: the array {name} is not the one that was saved; train the model again")
+    try:
+        tests = _tests(arrays)
+        settings = Settings(**header["settings"])
+        line = (float(header["line"]["intercept"]), float(header["line"]["slope"]))
+        players = tuple(sorted(set(tests.players)))
+        blend = Blend(
+            settings=settings,
+            intercept=line[0],
+            slope=line[1],
+            by_instrument=fit_neighbours(tests, line, players, settings),
+            players=players,
+            known_player=None if header["known_player"] is None else Interval(**header["known_player"]),
+            new_player=None if header["new_player"] is None else Interval(**header["new_player"]),
+            tests=len(tests),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise ModelError(f"{path}: its header does not fit its arrays ({error})") from error
+    return blend, str(header["training_data"])
+
+
+def _read(path: Path) -> dict[str, NDArray[Any]]:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            size = sum(entry.file_size for entry in archive.infolist())
+        if size > MAX_BYTES:
+            raise ModelError(f"{path}: {size} bytes unpacked; expected at most {MAX_BYTES}")
+        with np.load(path, allow_pickle=False) as archive:
+            return {name: archive[name] for name in archive.files}
+    except FileNotFoundError as error:
+        raise ModelError(f"{path}: no such model file; matchkit train writes one") from error
+    except OSError as error:
+        raise ModelError(f"{path}: cannot be read ({error.strerror or error})") from error
+    except (zipfile.BadZipFile, ValueError, EOFError, KeyError, NotImplementedError, zlib.error) as error:
+        raise ModelError(f"{path}: not a whole model file ({error})") from error
+
+
+def _read_header(path: Path, found: dict[str, NDArray[Any]]) -> dict[str, Any]:
+    try:
+        header = json.loads(str(found[HEADER]))
+        foreign = header["format"] != FORMAT
+    except (KeyError, TypeError, ValueError) as error:
+        raise ModelError(f"{path}: not a matchkit model: it has no header") from error
+    if foreign:
+        raise ModelError(f"{path}: not a matchkit model, but {header['format']!r}")
+    if header.get("version") != VERSION:
+        raise ModelError(f"{path}: a model of version {header.get('version')}; this matchkit reads version {VERSION}")
+    if header.get("schema") != schema_hash():
+        raise ModelError(f"{path}: trained with other features or scales; train it again")
+    missing = [name for name in (*_TEXTS, *_NUMBERS) if name not in found or name not in header.get("arrays", {})]
+    if missing:
+        raise ModelError(f"{path}: not a whole model file (without {', '.join(missing)})")
+    return dict(header)
+
+
+def _tests(arrays: dict[str, NDArray[Any]]) -> RatedTests:
+    count = len(arrays["ids"])
+    if any(len(array) != count for array in arrays.values()) or arrays["features"].shape[1:] != (len(FEATURES),):
+        raise ValueError("arrays of different lengths")
+    columns: dict[str, Any] = {name: tuple(str(item) for item in arrays[name]) for name in _TEXTS}
+    for name in _OPTIONAL:
+        columns[name] = tuple(item or None for item in columns[name])
+    columns.update({name: arrays[name] for name in _NUMBERS})
+    return RatedTests(**columns)

@@ -1,0 +1,317 @@
+"""The model file, training and evaluation."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from conftest import Rows, edit_table
+from sklearn.datasets import load_diabetes, load_wine
+from sklearn.linear_model import LinearRegression
+from sklearn.model_selection import KFold
+from sklearn.neighbors import KNeighborsRegressor
+from sklearn.preprocessing import StandardScaler
+
+import matchkit as mk
+from matchkit.match.folds import FoldTable
+from matchkit.match.model_file import load_model, save_model
+from matchkit.match.neighbours import ResidualNeighbours, shrunk_mean
+from matchkit.match.rated import DEFAULT_SETTINGS, LigatureWeights, Settings
+from matchkit.match.validate import SPLITS, choose_settings, folds_of, ranking_quality
+from matchkit.tables.shipped import shipped
+from matchkit.tables.store import digest
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A model of the demo house with default settings, on disk."""
+    path = tmp_path_factory.mktemp("model") / "model.npz"
+    workshop = mk.open().workshop
+    save_model(workshop.blend, workshop.rated_tests, path, data_hash="abc")
+    return path
+
+
+def test_shipped_model_is_what_training_gives(tmp_path: Path) -> None:
+    """Training the demo house again gives the shipped model: same settings, line, intervals and arrays, to 1e-8."""
+    fresh = mk.open().train(tmp_path / "again.npz")
+    (again, hash_again), (demo, hash_demo) = load_model(fresh), load_model(shipped("models/demo.npz"))
+    assert hash_again == hash_demo == digest(mk.open().tables)
+    assert again.settings == demo.settings
+    assert (again.intercept, again.slope) == pytest.approx((demo.intercept, demo.slope), abs=1e-8)
+    for name in ("known_player", "new_player"):
+        assert vars(getattr(again, name)) == pytest.approx(vars(getattr(demo, name)), abs=1e-8)
+    for instrument, known in demo.by_instrument.items():
+        assert again.by_instrument[instrument].estimator.rows_ == pytest.approx(known.estimator.rows_, abs=1e-8)
+        assert again.by_instrument[instrument].residual == pytest.approx(known.residual, abs=1e-8)
+
+
+def test_same_playtests_give_the_same_file(saved: Path, tmp_path: Path) -> None:
+    """Saving again gives the same bytes: the header carries no clock."""
+    workshop = mk.open().workshop
+    save_model(workshop.blend, workshop.rated_tests, tmp_path / "two.npz", data_hash="abc")
+    assert (tmp_path / "two.npz").read_bytes() == saved.read_bytes()
+
+
+def test_a_loaded_model_ranks_as_the_fitted_one(tmp_path: Path) -> None:
+    """A house with a model from disk gives the same answer as the one that trained it."""
+    house = mk.open()
+    path = house.train(tmp_path / "m.npz")
+    loaded = mk.open(model=path)
+    assert loaded.rank("P01", top=5).to_dict() == house.rank("P01", top=5).to_dict()
+    assert "model m.npz" in loaded.model
+
+
+def rewrite(source: Path, target: Path, change: Any) -> Path:
+    """Copy a model with its arrays changed."""
+    with np.load(source, allow_pickle=False) as archive:
+        arrays = {name: archive[name] for name in archive.files}
+    change(arrays)
+    with target.open("wb") as file:
+        np.savez(file, **arrays)
+    return target
+
+
+def header_of(arrays: dict[str, Any], **changes: Any) -> None:
+    header = json.loads(str(arrays["header"]))
+    header.update(changes)
+    arrays["header"] = np.array(json.dumps(header))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda a: header_of(a, version=99), "a model of version 99; this matchkit reads version 1"),
+        (lambda a: header_of(a, format="something else"), "not a matchkit model, but 'something else'"),
+        (lambda a: header_of(a, schema="0"), "trained with other features"),
+        (lambda a: header_of(a, settings={"neighbours": 3, "more": 1}), "does not fit its arrays"),
+        (lambda a: header_of(a, line={}), "does not fit its arrays"),
+        (lambda a: a.pop("header"), "it has no header"),
+        (lambda a: a.pop("rating"), "not a whole model file"),
+        (lambda a: a.update(rating=a["rating"] + 1), "the array rating is not the one that was saved"),
+        (lambda a: a.update(players=a["players"][::-1]), "the array players is not the one that was saved"),
+        (lambda a: a.update(header=np.array("[1]")), "it has no header"),
+    ],
+)
+def test_foreign_newer_and_tampered_models_are_refused(saved: Path, tmp_path: Path, change: Any, words: str) -> None:
+    """Each kind of wrong file is a ModelError that says what is wrong."""
+    with pytest.raises(mk.ModelError, match=words):
+        load_model(rewrite(saved, tmp_path / "bad.npz", change))
+
+
+def test_truncated_missing_and_oversized_models_are_refused(
+    saved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half a file, no file, a folder, a file of something else, pickled objects and a huge one are refused, and nothing is run."""
+    whole = saved.read_bytes()
+    for name, content in (("half.npz", whole[: len(whole) // 2]), ("text.npz", b"hello"), ("empty.npz", b"")):
+        (tmp_path / name).write_bytes(content)
+        with pytest.raises(mk.ModelError, match="not a whole model file"):
+            load_model(tmp_path / name)
+    with pytest.raises(mk.ModelError, match="no such model file"):
+        load_model(tmp_path / "none.npz")
+    with pytest.raises(mk.ModelError, match="cannot be read"):
+        load_model(tmp_path)
+    pickled = tmp_path / "pickled.npz"
+    np.savez(pickled, header=np.array([{"run": "me"}], dtype=object))
+    with pytest.raises(mk.ModelError, match="not a whole model file"):
+        load_model(pickled)
+    flipped = bytearray(whole)
+    flipped[len(flipped) // 3] ^= 0xFF
+    (tmp_path / "flipped.npz").write_bytes(bytes(flipped))
+    with pytest.raises(mk.ModelError):
+        load_model(tmp_path / "flipped.npz")
+    monkeypatch.setattr("matchkit.match.model_file.MAX_BYTES", 1000)
+    with pytest.raises(mk.ModelError, match="expected at most 1000"):
+        load_model(saved)
+
+
+def test_a_zip_bomb_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
+    """An archive that claims more than the limit is refused by its listing alone."""
+    bomb = tmp_path / "bomb.npz"
+    with (
+        zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive,
+        archive.open("rating.npy", "w", force_zip64=True) as member,
+    ):
+        for _ in range(300):
+            member.write(b"\0" * 1024 * 1024)
+    assert bomb.stat().st_size < 1_000_000
+    with pytest.raises(mk.ModelError, match="bytes unpacked"):
+        load_model(bomb)
+
+
+def test_saving_where_nothing_can_be_written(saved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A missing folder, and a disk that fills, are ModelErrors and leave no half file."""
+    workshop = mk.open().workshop
+    with pytest.raises(mk.ModelError, match="cannot be written"):
+        save_model(workshop.blend, workshop.rated_tests, tmp_path / "no" / "m.npz", data_hash="")
+    target = Path(shutil.copy(saved, tmp_path / "m.npz"))
+
+    def fail(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "replace", fail)
+    with pytest.raises(mk.ModelError, match="No space left"):
+        save_model(workshop.blend, workshop.rated_tests, target, data_hash="")
+    assert target.read_bytes() == saved.read_bytes()
+    assert [path.name for path in tmp_path.iterdir()] == ["m.npz"]
+
+
+def test_model_beside_the_tables_is_taken_while_they_stay(demo_copy: Path) -> None:
+    """model.npz beside the tables counts while the tables are those it was trained on; stock and labels may change."""
+    mk.open(demo_copy).train()
+    assert "; model model.npz" in mk.open(demo_copy).model
+
+    def sell(rows: Rows) -> Rows:
+        rows[0].update(stock="0", label="sold")
+        return list(reversed(rows))
+
+    edit_table(demo_copy, "mouthpieces", sell)
+    assert "; model model.npz" in mk.open(demo_copy).model
+    edit_table(demo_copy, "playtests", lambda rows: rows[:-1])
+    changed = mk.open(demo_copy)
+    assert "model.npz was trained on other tables" in changed.model
+    assert changed.workshop.blend.tests == 899
+    assert "trained on other tables than these" in mk.open(demo_copy, model=demo_copy / "model.npz").model
+    (demo_copy / "model.npz").write_bytes(b"broken")
+    assert "not a whole model file" in mk.open(demo_copy).model
+    with pytest.raises(mk.ModelError):
+        mk.open(demo_copy, model=demo_copy / "model.npz")
+
+
+# folds against the estimator
+
+
+@pytest.mark.parametrize("settings", [Settings(), Settings(15, 2.0, 4.0, 0.0, 1.0, 0.2)])
+def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
+    """What a fold computes directly is what the fitted estimator predicts, neighbour by neighbour, on every split."""
+    house = mk.open()
+    tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
+    table = FoldTable(tests, ligatures)
+    weights = LigatureWeights(ligatures, settings)
+    for split in SPLITS[:2]:
+        fold = folds_of(tests, split)[0]
+        for question in table.questions([fold]):
+            instrument = tests.instruments[int(question.rows[0])]
+            known = np.array([row for row in fold[0] if tests.instruments[row] == instrument], dtype=np.intp)
+            if not len(known):
+                continue
+            train, test = tests.take(known), tests.take(question.rows)
+            from matchkit.match.blend import player_columns
+
+            players = sorted(set(tests.take(fold[0]).players))
+            estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
+            estimator.fit(np.hstack([train.features, player_columns(train.players, players, settings)]), question.residual)
+            distance, index = estimator.nearest(np.hstack([test.features, player_columns(test.players, players, settings)]))
+            factor = np.take_along_axis(weights(test.ligatures, train.ligatures), index, axis=1)
+            kernel = estimator.kernel(distance, index) * factor
+            correction, evidence = question.answer(settings)
+            assert correction == pytest.approx(shrunk_mean(kernel, question.residual[index], kappa=settings.kappa), abs=1e-7)
+            assert evidence == pytest.approx(kernel.sum(axis=1), abs=1e-7)
+
+
+def test_settings_are_chosen_and_stay_with_too_few() -> None:
+    """On the demo house the chosen settings predict no worse than the default ones; with few playtests they stay."""
+    house = mk.open()
+    tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
+    chosen = choose_settings(tests, ligatures)
+    table = FoldTable(tests, ligatures)
+    questions = list(table.questions(folds_of(tests, "new mouthpiece")))
+    error = {s: np.abs(tests.rating - table.predict(questions, s).blended).mean() for s in (chosen, DEFAULT_SETTINGS)}
+    assert error[chosen] <= error[DEFAULT_SETTINGS]
+    assert choose_settings(tests.take(np.arange(20)), ligatures) == DEFAULT_SETTINGS
+
+
+def test_evaluation_of_the_demo_house() -> None:
+    """On the invented demo rule the blend beats chance, the average and both its parts where a mouthpiece is new; intervals cover."""
+    evaluation = mk.open().evaluate(nested=False)
+    assert (evaluation.tests, evaluation.players, evaluation.lists) == (900, 16, 16)
+    blend = evaluation.score("new mouthpiece", "blend")
+    for part in ("random", "average", "physics alone", "neighbours alone"):
+        other = evaluation.score("new mouthpiece", part)
+        assert blend.ndcg > other.ndcg
+        assert blend.error < other.error
+    for split in SPLITS:
+        score = evaluation.score(split, "blend")
+        assert score.coverage is not None
+        assert 0.74 < score.coverage < 0.88
+        assert score.width is not None
+        assert 0 < score.width < 8
+    assert evaluation.to_dict()["schema"] == "matchkit.evaluate/1"
+    json.dumps(evaluation.to_dict(), allow_nan=False)
+    assert len(evaluation.to_frame()) == 15
+
+
+def test_too_few_playtests_cannot_be_evaluated(demo_copy: Path) -> None:
+    """Below 40 marks the answer is that there are not enough."""
+    edit_table(demo_copy, "playtests", lambda rows: rows[:30])
+    with pytest.raises(mk.RequestError, match="not enough playtests: 30 with a mark"):
+        mk.open(demo_copy).evaluate()
+
+
+# ranking quality
+
+
+@pytest.mark.parametrize(
+    ("rating", "guess", "ndcg"),
+    [
+        ([10, 0, 0, 1, 5], [0.1, 0.2, 0.3, 4, 70], 0.6957),
+        ([10, 0, 0, 1, 5], [0.05, 1.1, 1.0, 0.5, 0.0], 0.4937),
+    ],
+)
+def test_ndcg_of_published_examples(rating: list[float], guess: list[float], ndcg: float) -> None:
+    """scikit-learn's documented examples of ndcg_score (arguments from memory), which have five items, so NDCG@5 is NDCG."""
+    assert ranking_quality(np.array(rating), np.array(guess))[0] == pytest.approx(ndcg, abs=5e-5)
+
+
+def test_ndcg_of_the_encyclopedia_example() -> None:
+    """DCG set 3,2,3,0,1,2 (from memory): the first five of its own order over the ideal first five, gain = rating, log2(i + 1)."""
+    rating = np.array([3.0, 2.0, 3.0, 0.0, 1.0, 2.0])
+    discount = 1 / np.log2(np.arange(2, 7))
+    expected = (rating[:5] * discount).sum() / (np.sort(rating)[::-1][:5] * discount).sum()
+    assert ranking_quality(rating, np.arange(6, 0, -1.0))[0] == pytest.approx(expected)
+
+
+def test_kendall_tau_of_the_documented_example() -> None:
+    """Scipy's documented example of kendalltau: -0.4714 (inputs from memory); a constant guess has no order."""
+    assert ranking_quality(np.array([12.0, 2, 1, 12, 2]), np.array([1.0, 4, 7, 1, 0]))[1] == pytest.approx(-0.4714, abs=5e-5)
+    assert np.isnan(ranking_quality(np.array([1.0, 2]), np.array([3.0, 3]))[1])
+
+
+# open data: a linear prior and neighbours on its residual
+
+
+@pytest.mark.parametrize("table", ["diabetes", "wine"])
+def test_blend_beats_neither_part_by_accident_on_open_data(table: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """On scikit-learn's bundled tables a linear prior with residual neighbours errs no more than the worse part; all are printed.
+
+    Diabetes, and wine with alcohol as the target from the other columns.
+    """
+    if table == "diabetes":
+        x, y = load_diabetes(return_X_y=True)
+    else:
+        everything, _ = load_wine(return_X_y=True)
+        x, y = everything[:, 1:], everything[:, 0]
+    parts: dict[str, list[float]] = {"linear": [], "neighbours": [], "blend": []}
+    for train, test in KFold(10, shuffle=True, random_state=1).split(x):
+        scaler = StandardScaler().fit(x[train])
+        seen, new = scaler.transform(x[train]), scaler.transform(x[test])
+        linear = LinearRegression().fit(seen, y[train])
+        nearest = KNeighborsRegressor(15).fit(seen, y[train])
+        residual = ResidualNeighbours(15, 2.0, 3.0).fit(seen, y[train] - linear.predict(seen))
+        guesses = {
+            "linear": linear.predict(new),
+            "neighbours": nearest.predict(new),
+            "blend": linear.predict(new) + residual.predict(new),
+        }
+        for name, guess in guesses.items():
+            parts[name].append(float(np.abs(y[test] - guess).mean()))
+    error = {name: float(np.mean(values)) for name, values in parts.items()}
+    with capsys.disabled():
+        print(f"\n{table}: " + ", ".join(f"{name} {value:.4f}" for name, value in error.items()))
+    assert error["blend"] < max(error["linear"], error["neighbours"])
+    assert error["blend"] < 1.05 * min(error["linear"], error["neighbours"])
