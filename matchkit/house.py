@@ -8,29 +8,30 @@ from pathlib import Path
 
 import numpy as np
 
-from matchkit import constants
 from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
 from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
 from matchkit.match.blend import Blend
 from matchkit.match.closing import closing_report
+from matchkit.match.complaints import find_complaint
+from matchkit.match.counter import OVER_BUDGET, next_tries, within_budget
 from matchkit.match.fit import FITS, count_refused, ligature_reasons, pair_reasons
 from matchkit.match.model_file import load_model, save_model
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.rank import Candidates, rank_candidates
-from matchkit.match.setups import Question
-from matchkit.match.target import PlayerView, Targets
+from matchkit.match.requests import PARTS, aim_words, check_request, check_wishes, keep_others, person_assumptions
+from matchkit.match.setups import Question, owned_parts
+from matchkit.match.side_by_side import Strengths, Swap, strengths, swap
+from matchkit.match.target import PlayerView
 from matchkit.match.validate import Evaluation, evaluate_tests
 from matchkit.match.visitors import UNKNOWN, read_visitor
-from matchkit.match.wishes import Wishes, shift_words, understand
-from matchkit.match.workshop import Stock, Visitor, Workshop, check_request
+from matchkit.match.wishes import Wishes, understand
+from matchkit.match.workshop import Stock, Visitor, Workshop
 from matchkit.records.defaults import Defaults, DefaultValue
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.shipped import shipped
 from matchkit.tables.store import Tables, digest, read_tables
 
 MODEL_FILE = "model.npz"
-
-PARTS = ("mouthpiece", "reed", "ligature")
 
 Progress = Callable[[int, int], None]
 
@@ -183,8 +184,11 @@ class House:
         player: str | Visitor,
         *,
         wish: Sequence[str] = (),
+        complaint: Sequence[str] = (),
         fixed: Mapping[str, str] | None = None,
+        change: str | None = None,
         in_stock: bool = False,
+        budget: float | None = None,
         top: int = 3,
         different: bool = False,
         across: bool = False,
@@ -194,10 +198,11 @@ class House:
     ) -> Ranking:
         """Rank every set-up that fits for a player, best first.
 
-        ``player`` is an id or a :class:`Visitor`; ``wish`` words such as "freer"; ``fixed`` may hold a mouthpiece, reed or ligature
-        id to keep; ``in_stock`` leaves out what is counted as 0; with ``different`` no two rows share a mouthpiece or a reed profile;
-        ``across`` allows parts of another instrument. ``progress`` is
-        called with blocks done and blocks in all.
+        ``player`` is an id or a :class:`Visitor`; ``wish`` words such as "freer"; a ``complaint`` such as "tired lip" is answered first
+        with what costs nothing, then with its wish. ``fixed`` may hold a mouthpiece, reed or ligature id to keep; ``change`` names
+        the one part that may change. ``in_stock`` leaves out what is counted as 0, ``budget`` what costs more, the player's own
+        parts costing nothing. With ``different`` no two rows share a mouthpiece or a reed profile; ``across`` allows parts of
+        another instrument. ``progress`` is called with blocks done and blocks in all.
 
         Raises UnknownIdError for an id in no table, RequestError for a question that cannot be meant.
 
@@ -205,28 +210,38 @@ class House:
         >>> [row.position for row in ranking.rows]
         [1, 2]
         """
-        check_request(top=top, jobs=jobs)
-        workshop, wishes = self.workshop, understand(wish)
+        check_request(top=top, jobs=jobs, budget=budget)
+        complaints = [find_complaint(word) for word in complaint]
+        said = [*wish, *(item.wish for item in complaints if item.wish is not None)]
+        workshop, wishes = self.workshop, understand(said)
         view = workshop.view(player, neck_id=neck)
         check_wishes(wishes, view)
-        facings, reeds, allowed = self._chosen(fixed or {})
-        instrument = view.player.instrument
+        kept_parts = {**keep_others(change, view), **(fixed or {})}
+        facings, reeds, allowed = self._chosen(kept_parts)
+        instrument, ligatures = view.player.instrument, workshop.ligatures
         pair_refusals = pair_reasons(
             facings, reeds, instrument=instrument, across=across, in_stock=in_stock, wishes=wishes, view=view
         )
-        ligatures = workshop.ligatures
         ligature_refusals = ligature_reasons(facings, ligatures, in_stock=in_stock)
         kept = np.array([item.id in allowed for item in ligatures], dtype=bool)
         mouthpiece, reed = np.nonzero(pair_refusals == FITS)
         pairs = workshop.pairs(facings, reeds, mouthpiece, reed, lip_mm=view.lip_mm, jobs=jobs, progress=progress)
         scored = workshop.score(view, pairs, facings, reeds, wishes=wishes)
+        fits = ((ligature_refusals == FITS) & kept)[mouthpiece]
+        refused = count_refused(pair_refusals, ligature_refusals[:, kept])
+        if budget is not None:
+            affordable = within_budget(
+                budget, facings, reeds, ligatures, mouthpiece=mouthpiece, reed=reed, owned=owned_parts(view)
+            )
+            refused |= {OVER_BUDGET: int((fits & ~affordable).sum())}
+            fits = fits & affordable
         candidates = Candidates(
             [facings[place].mouthpiece.id for place in mouthpiece],
             [reeds[place].reed.id for place in reed],
             [reeds[place].shape_key[0] for place in reed],
             scored.terms.overall,
             scored.features,
-            ((ligature_refusals == FITS) & kept)[mouthpiece],
+            fits,
         )
         question = Question(workshop, workshop.blend, view, facings, reeds, scored, ligatures)
         placed = rank_candidates(
@@ -243,12 +258,47 @@ class House:
             wish=wishes.words,
             target=aim_words(workshop.targets(view, workshop.instrument_reeds(instrument), wishes), wishes),
             model=self.model,
-            rows=tuple(question.setup(position, line) for position, line in enumerate(placed, start=1)),
-            refused=count_refused(pair_refusals, ligature_refusals[:, kept]),
+            rows=question.setups(placed),
+            refused={reason: count for reason, count in refused.items() if count},
             combinations=len(facings) * len(reeds) * max(int(kept.sum()), 1),
             present=self._present(view, wishes),
             doubts=self._doubts(view, reeds, instrument),
+            first_try=tuple(dict.fromkeys(step for item in complaints for step in item.free)),
+            next_tries=next_tries(pairs, placed[0].pair, facings, reeds, wish_step=workshop.spec.wish_step) if placed else (),
         )
+
+    def strengths(self, mouthpiece: str, player: str | Visitor | None = None) -> Strengths:
+        """Lay every reed that fits a mouthpiece side by side: effort, air, closing, box, and the one equal to the present set-up.
+
+        Raises UnknownIdError for an id in no table.
+
+        >>> found = open_house().strengths("AM-05", "P02")
+        >>> sum(row.equal for row in found.rows)
+        1
+        """
+        facing = self.workshop.facing(mouthpiece)
+        person = Visitor(instrument=facing.mouthpiece.instrument) if player is None else player
+        return strengths(self.workshop, facing, view=self.workshop.view(person))
+
+    def swap(self, player: str | Visitor, *, mouthpiece: str | None = None, reed: str | None = None, top: int = 3) -> Swap:
+        """Replace one part of the present set-up: what on the new part feels like the old, and what difference remains.
+
+        Name a new mouthpiece (reeds are searched) or a new reed (mouthpieces are). Raises RequestError unless exactly one is named
+        and the present set-up is known, UnknownIdError for an id in no table.
+
+        >>> open_house().swap("P02", mouthpiece="AM-08").part
+        'mouthpiece'
+        """
+        check_request(top=top, jobs=1)
+        workshop = self.workshop
+        view = workshop.view(player)
+        if (mouthpiece is None) == (reed is None):
+            raise RequestError("name the new mouthpiece or the new reed, one of them")
+        if view.present is None:
+            raise RequestError("swap against what? the present mouthpiece and reed must be known")
+        facing = None if mouthpiece is None else workshop.facing(mouthpiece)
+        part = None if reed is None else workshop.reed(reed)
+        return swap(workshop, view=view, facing=facing, reed=part, top=top)
 
     def explain(
         self,
@@ -371,32 +421,3 @@ class House:
         if self.workshop.blend.interval(view.player.id) is None:
             found.append("no interval: not enough playtests")
         return tuple(found)
-
-
-def aim_words(targets: Targets, wishes: Wishes) -> str:
-    """Say what is aimed at, moved by the wishes."""
-    moved = shift_words(wishes)
-    return f"{moved} than {targets.words}" if moved and targets.known else targets.words
-
-
-def check_wishes(wishes: Wishes, view: PlayerView) -> None:
-    """Refuse a wish that needs a present set-up where there is none."""
-    if wishes.reed and view.present is None:
-        raise RequestError(
-            "a softer or harder reed than which? give the present mouthpiece and reed, or wish for 'freer' instead"
-        )
-    if wishes.tone and view.present_facing is None:
-        raise RequestError("brighter or darker than what? give the present mouthpiece")
-
-
-def person_assumptions(view: PlayerView) -> tuple[str, ...]:
-    """Name what is assumed about a player."""
-    found = []
-    if view.blow_source != "given":
-        found.append(f"blowing pressure {view.blow_kpa:.1f} kPa ({view.blow_source})")
-    found.append(f"lip load {view.lip_load_n:.1f} N ({view.lip_source})")
-    if view.player.lip_mm is None:
-        found.append(f"lip {constants.LIP_PLACE[view.player.instrument]:g} mm from the tip (assumed)")
-    if view.neck_assumed and view.neck is not None:
-        found.append(f"neck bore {view.neck.bore_mm:g} mm, half angle {view.neck.half_angle_deg:g} degrees (assumed)")
-    return tuple(found)

@@ -35,6 +35,8 @@ EXIT_CODES: tuple[tuple[type[MatchkitError], int], ...] = (
 COMMANDS = {
     "rank": "Rank set-ups for a player, best first, with reasons.",
     "explain": "Show every term and playtest behind one set-up.",
+    "strengths": "Lay every reed that fits a mouthpiece side by side.",
+    "swap": "Replace one part: what on the new one feels like the old?",
     "closing": "Compute how one reed closes on one facing.",
     "train": "Choose settings, fit the model and write it.",
     "evaluate": "Say how well the model predicts what it has not seen.",

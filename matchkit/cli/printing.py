@@ -137,6 +137,11 @@ def _umask() -> int:
     return mask
 
 
+def signed(value: float, digits: int = 1) -> str:
+    """Write a number with its sign; what rounds to nothing has a plus."""
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
 def number(value: float | None, digits: int = 2) -> str:
     """Write a number, or a dash where there is none."""
     return "-" if value is None else f"{value:.{digits}f}"

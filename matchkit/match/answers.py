@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from matchkit.match.counter import NextTry
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -74,6 +76,10 @@ class Setup:
     feel: tuple[str, ...]
     doubts: tuple[str, ...]
     measure_next: str
+    price: float | None
+    """Of the parts the player does not have; None where one of them has no price."""
+    changed: str | None
+    """The one part that differs from the set-up before it (for the first row: from the present one); None for none or several."""
 
     def to_dict(self) -> dict[str, Any]:
         """Give the JSON form."""
@@ -97,6 +103,10 @@ class Ranking:
     combinations: int
     present: Setup | None
     doubts: tuple[str, ...]
+    first_try: tuple[str, ...] = ()
+    """What costs nothing, to be tried before any other part, where a complaint was named."""
+    next_tries: tuple[NextTry, ...] = ()
+    """The one part to change if the first row turns out wrong."""
 
     columns: ClassVar[tuple[str, ...]] = tuple(item.name for item in fields(Setup) if "tuple" not in str(item.type))
     """Columns of the flat form."""

@@ -133,3 +133,9 @@ def share_at_closing(book: ContactBook, pairs: Pairs, *, lip_load_n: float) -> A
         return np.zeros(0)
     lip_kpa = lip_load_n / pairs.lip_area_mm2 * 1e3
     return closing_share(book.closing, pairs.row, lip_share=lip_kpa / pairs.closing_pressure_kpa)
+
+
+def empty_pairs() -> Pairs:
+    """Give no pairs at all."""
+    none, nothing = np.zeros(0, dtype=np.intp), np.zeros(0)
+    return Pairs(none, none, none, nothing, nothing, nothing, nothing, np.zeros((6, 0)))

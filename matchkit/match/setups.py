@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from matchkit import constants
 from matchkit.match.answers import Setup, TermReason
 from matchkit.match.blend import Blend
+from matchkit.match.counter import changed_part
 from matchkit.match.desirability import AIR_STEP
 from matchkit.match.explain import CLOSES_UP, POINTS, feel_words, neighbour_reasons, term_reasons, tone_words, why_words
 from matchkit.match.features import tone_vote
@@ -36,6 +37,18 @@ class Question:
     reeds: tuple[ReedPart, ...]
     scored: Scored
     ligatures: Sequence[Ligature]
+
+    def setups(self, placed: Sequence[Placed]) -> tuple[Setup, ...]:
+        """Give the set-ups of a ranking, each with the one part that changes against the one before it."""
+        rows: list[Setup] = []
+        before = owned_parts(self.view)
+        for position, line in enumerate(placed, start=1):
+            row = self.setup(position, line)
+            kept = before[2] if before[2] in row.ligature_ids else row.ligature_id
+            after = (row.mouthpiece_id, row.reed_id, kept)
+            rows.append(replace(row, changed=changed_part(before, after)))
+            before = after
+        return tuple(rows)
 
     def setup(self, position: int, placed: Placed) -> Setup:
         """Give the set-up of one ranked line."""
@@ -83,7 +96,17 @@ class Question:
             feel=self._feel(pair, effort),
             doubts=self._doubts(facing, reed, terms, first),
             measure_next=measure_next(pairs, pair, facing, reed, terms),
+            price=self._price(facing, reed, first),
+            changed=None,
         )
+
+    def _price(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> float | None:
+        """Give the price of what the player does not have."""
+        owned = owned_parts(self.view)
+        parts = (facing.mouthpiece, reed.reed, ligature)
+        wanted = [part for part, mine in zip(parts, owned, strict=True) if part is not None and part.id != mine]
+        prices = [part.price for part in wanted]
+        return None if any(price is None for price in prices) else float(sum(price or 0.0 for price in prices))
 
     def _feel(self, pair: int, effort: float) -> tuple[str, ...]:
         present, pairs = self.view.present, self.scored.pairs
@@ -119,6 +142,13 @@ class Question:
         found += [f"not known: {', '.join(unknown)}"] if unknown else []
         found += [f"fit not checked: {', '.join(unchecked)}"] if unchecked else []
         return tuple(found)
+
+
+def owned_parts(view: PlayerView) -> tuple[str | None, str | None, str | None]:
+    """Give the ids of what a player has: mouthpiece, reed, ligature."""
+    piece = None if view.present_facing is None else view.present_facing.mouthpiece.id
+    reed = None if view.present_reed is None else view.present_reed.reed.id
+    return piece, reed, view.ligature_id
 
 
 def difference_u(

@@ -51,6 +51,7 @@ class PlayerView:
     present: Present | None
     present_facing: FacingPart | None
     present_reed: ReedPart | None
+    ligature_id: str | None
     typed: tuple[str, ...]
     """What was typed of the present set-up and not measured, in words."""
     lip_mm: float
@@ -122,6 +123,7 @@ def view_player(
     present: Present | None = None,
     present_facing: FacingPart | None = None,
     present_reed: ReedPart | None = None,
+    ligature_id: str | None = None,
     typed: tuple[str, ...] = (),
     neck: Neck | None = None,
     neck_assumed: bool = True,
@@ -147,6 +149,7 @@ def view_player(
         present=present,
         present_facing=present_facing,
         present_reed=present_reed,
+        ligature_id=ligature_id,
         typed=typed,
         lip_mm=lip_mm,
         blow_kpa=blow,

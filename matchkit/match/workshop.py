@@ -19,7 +19,7 @@ from matchkit.match.contacts import ContactBook
 from matchkit.match.desirability import Desirabilities, desirabilities, terms_for
 from matchkit.match.features import FEATURES, feature_matrix, has_cone, term_inputs
 from matchkit.match.fit import FITS, pair_reasons
-from matchkit.match.pairs import Pairs, make_pairs
+from matchkit.match.pairs import Pairs, empty_pairs, make_pairs
 from matchkit.match.parts import (
     FacingPart,
     ReedPart,
@@ -233,6 +233,7 @@ class Workshop:
             present=present,
             present_facing=facing,
             present_reed=reed,
+            ligature_id=ligature_id,
             typed=typed,
             neck=self._default_neck(player.instrument) if neck is None else neck,
             neck_assumed=neck is None,
@@ -433,17 +434,3 @@ def find(items: Iterable[Item], wanted: str, kind: str, name: Callable[[Item], s
     near = get_close_matches(wanted, [name(item) for item in everything], n=3, cutoff=0.5)
     hint = f"; did you mean {', '.join(near)}?" if near else ""
     raise UnknownIdError(f"no {kind} has the id '{wanted}'{hint}")
-
-
-def empty_pairs() -> Pairs:
-    """Give no pairs at all."""
-    none, nothing = np.zeros(0, dtype=np.intp), np.zeros(0)
-    return Pairs(none, none, none, nothing, nothing, nothing, nothing, np.zeros((6, 0)))
-
-
-def check_request(*, top: int, jobs: int) -> None:
-    """Refuse a question that cannot be meant."""
-    if top < 1:
-        raise RequestError(f"top is {top}; ask for one set-up or more")
-    if jobs == 0:
-        raise RequestError("jobs is 0; 1 works alone, -1 uses every core")
