@@ -37,7 +37,7 @@ Progress = Callable[[int, int], None]
 
 
 def open_house(source: str | Path | None = None, *, model: str | Path | None = None) -> House:
-    """Open a house: a directory of csv tables, or the demo house where none is named.
+    """Open a house: a directory of csv tables, an xlsx workbook, or the demo house where none is named.
 
     ``model`` is a file that ``train`` wrote; without it, ``model.npz`` beside the tables is taken if it was trained on them as they
     are now (for the demo house the shipped one), else a model is fitted in memory. Raises DataError with every problem of the
@@ -51,7 +51,7 @@ def open_house(source: str | Path | None = None, *, model: str | Path | None = N
     tables = read_tables(place)
     if model is not None:
         return House(tables, demo=source is None, model=Path(model))
-    beside = _shipped_model() if source is None else place / MODEL_FILE
+    beside = _shipped_model() if source is None else (place if place.is_dir() else place.parent) / MODEL_FILE
     return House(tables, demo=source is None, beside=beside)
 
 
@@ -139,7 +139,8 @@ class House:
 
         Raises ModelError where it cannot be written.
         """
-        path = Path(self.tables.source) / MODEL_FILE if out is None else Path(out)
+        place = Path(self.tables.source)
+        path = (place if place.is_dir() else place.parent) / MODEL_FILE if out is None else Path(out)
         self._blend = self.workshop.train()
         save_model(self._blend, self.workshop.rated_tests, path, data_hash=digest(self.tables))
         self._model_note = f"model {path.name}"

@@ -49,7 +49,7 @@ def test_steps_up_say_what_half_a_strength_does(house: mk.House) -> None:
     words = house.strengths("TM-03", "P07").steps_up
     assert len(words) == 5
     assert all("+" in word.split("kPa")[0] for word in words)
-    assert sum("-" in word.split("effort and")[1] for word in words) >= 4  # one starts with the tip wide open
+    assert sum("-" in word.split("effort and")[1] for word in words) >= 3  # the softest start with the tip wide open
 
 
 def test_swap_finds_the_same_part_first(house: mk.House) -> None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 @click.command(name="evaluate")
-@click.option("--data", metavar="DIR", help="Directory of csv tables.  [default: the demo house]")
+@click.option("--data", metavar="PATH", help="Folder of csv tables, or an xlsx workbook.  [default: the demo house]")
 @click.option("--quick", is_flag=True, help="Keep the default settings instead of choosing them inside every fold.")
 @output_options
 def command(data: str | None, style: str, out: str | None, *, quick: bool) -> None:

@@ -25,7 +25,9 @@ def data_option(function: Command) -> Command:
     function = click.option("--model", metavar="FILE", help="Model that train wrote.  [default: the one beside the tables]")(
         function
     )
-    return click.option("--data", metavar="DIR", help="Directory of csv tables.  [default: the demo house]")(function)
+    return click.option("--data", metavar="PATH", help="Folder of csv tables, or an xlsx workbook.  [default: the demo house]")(
+        function
+    )
 
 
 def _some_path(ctx: click.Context, parameter: click.Parameter, value: str | None) -> str | None:

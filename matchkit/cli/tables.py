@@ -24,7 +24,7 @@ def command() -> None:
 @output_options
 @click.pass_context
 def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
-    """List every problem of the csv tables in SOURCE at once; exit code 3 where there is one."""
+    """List every problem of SOURCE, a folder of csv tables or an xlsx workbook, at once; exit code 3 where there is one."""
     from matchkit.tables.store import read_source
 
     reading = read_source(source)
@@ -55,9 +55,10 @@ def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
 
 @command.command(name="template")
 @click.argument("folder", type=click.Path(file_okay=False))
-def template(folder: str) -> None:
+@click.option("--xlsx", is_flag=True, help="One workbook with a sheet a table, instead of csv files.")
+def template(folder: str, *, xlsx: bool) -> None:
     """Write empty tables with their header rows into FOLDER; nothing is overwritten."""
     from matchkit.tables.template import write_template
 
-    for path in write_template(Path(folder)):
+    for path in write_template(Path(folder), xlsx=xlsx):
         click.echo(str(path))

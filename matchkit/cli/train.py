@@ -9,7 +9,9 @@ from matchkit.cli.printing import paragraph
 
 
 @click.command(name="train")
-@click.option("--data", metavar="DIR", help="Directory of csv tables.  [default: the demo house, which needs --out]")
+@click.option(
+    "--data", metavar="PATH", help="Folder of csv tables, or an xlsx workbook.  [default: the demo house, which needs --out]"
+)
 @click.option(
     "--out", type=click.Path(dir_okay=False), help="Where to write the model.  [default: model.npz beside the tables]"
 )

@@ -17,7 +17,8 @@ from matchkit.records.quantity import Record
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.records.spec import HouseSpec
 from matchkit.tables.cells import shown
-from matchkit.tables.csv_reader import Reading, read_csv
+from matchkit.tables.csv_reader import read_csv
+from matchkit.tables.sheet import Reading
 
 SPEC_FILE = "house.toml"
 
@@ -71,20 +72,47 @@ class SourceReading:
         return [(row, record) for row, record in zip(reading.rows, reading.records, strict=True) if isinstance(record, model)]
 
     def file(self, table: str) -> str:
-        """Give the name of a table's file, for messages."""
-        return f"{table}.csv"
+        """Give the name of a table's file or sheet, for messages."""
+        reading = self.tables.get(table)
+        return reading.source if reading is not None else f"{table}.csv"
 
 
 def read_source(source: str | Path) -> SourceReading:
-    """Read a directory of csv files and check everything in it; problems are collected.
+    """Read a directory of csv files, or an xlsx workbook, and check everything in it; problems are collected.
 
-    Raises SourceError where there is no such directory.
+    Raises SourceError where there is neither.
     """
     from matchkit.tables.rules import check_house
 
-    folder = Path(source)
-    names = _names(folder)
+    path = Path(source)
     reading = SourceReading(str(source), {})
+    if path.suffix.lower() == ".xlsx" and path.is_file():
+        _read_workbook(path, reading)
+    else:
+        _read_folder(path, reading)
+    for found in reading.tables.values():
+        reading.problems.extend(found.problems)
+        reading.warnings.extend(found.warnings)
+    check_house(reading)
+    return reading
+
+
+def _read_workbook(path: Path, reading: SourceReading) -> None:
+    from matchkit.tables.xlsx_reader import read_workbook
+
+    tables, problems, warnings = read_workbook(path)
+    reading.tables.update(tables)
+    reading.problems.extend(problems)
+    reading.warnings.extend(warnings)
+    if not problems:
+        for table in REQUIRED_TABLES:
+            if table not in tables:
+                reading.problems.append(Problem(path.name, None, None, f"no sheet {table}", "a sheet of this name"))
+    _read_spec(path.parent / SPEC_FILE, reading)
+
+
+def _read_folder(folder: Path, reading: SourceReading) -> None:
+    names = _names(folder)
     for table, model in TABLES.items():
         path = folder / f"{table}.csv"
         if path.is_file():
@@ -99,11 +127,6 @@ def read_source(source: str | Path) -> SourceReading:
         if name.lower().endswith(".csv") and Path(name).stem not in TABLES:
             reading.warnings.append(Problem(name, None, None, "a file", f"one of {', '.join(TABLES)}; it was left out"))
     _read_spec(folder / SPEC_FILE, reading)
-    for found in reading.tables.values():
-        reading.problems.extend(found.problems)
-        reading.warnings.extend(found.warnings)
-    check_house(reading)
-    return reading
 
 
 def read_tables(source: str | Path) -> Tables:

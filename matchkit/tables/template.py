@@ -9,6 +9,7 @@ from matchkit.errors import SourceError
 from matchkit.records.quantity import quantities
 from matchkit.records.schema import TABLES
 from matchkit.tables.store import SPEC_FILE
+from matchkit.tables.xlsx_reader import write_workbook_template
 
 _SPEC = """# What this house decides for itself; every line may be left out.
 # name = "our workshop"
@@ -25,14 +26,19 @@ _SPEC = """# What this house decides for itself; every line may be left out.
 """
 
 
-def write_template(folder: Path) -> list[Path]:
+WORKBOOK = "house.xlsx"
+
+
+def write_template(folder: Path, *, xlsx: bool = False) -> list[Path]:
     """Write a header row for every table, and a commented ``house.toml``; gives the files written.
 
-    Nothing is overwritten: raises SourceError, having written nothing, where one of the files is there already.
+    ``xlsx`` writes one workbook instead of csv files. Nothing is overwritten: raises SourceError, having written nothing, where
+    one of the files is there already or the folder cannot be written.
     """
-    files = {folder / f"{table}.csv": list(quantities(model)) for table, model in TABLES.items()}
-    spec = folder / SPEC_FILE
-    taken = [path.name for path in (*files, spec) if path.exists()]
+    files = {} if xlsx else {folder / f"{table}.csv": list(quantities(model)) for table, model in TABLES.items()}
+    book, spec = folder / WORKBOOK, folder / SPEC_FILE
+    everything = [*files, *([book] if xlsx else []), spec]
+    taken = [path.name for path in everything if path.exists()]
     if taken:
         raise SourceError(f"{folder}: {', '.join(taken)} already there; nothing was written")
     try:
@@ -40,8 +46,10 @@ def write_template(folder: Path) -> list[Path]:
         for path, columns in files.items():
             with path.open("x", encoding="utf-8", newline="") as file:
                 csv.writer(file).writerow(columns)
+        if xlsx:
+            write_workbook_template(book)
         with spec.open("x", encoding="utf-8") as file:
             file.write(_SPEC)
     except OSError as error:
         raise SourceError(f"{folder}: cannot be written ({error.strerror})") from error
-    return [*files, spec]
+    return everything

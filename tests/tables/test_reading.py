@@ -13,8 +13,9 @@ import matchkit as mk
 from matchkit.errors import DataError, Problem, SourceError
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.people import Playtest
-from matchkit.tables import csv_reader
-from matchkit.tables.csv_reader import Reading, read_csv
+from matchkit.tables import csv_reader, sheet
+from matchkit.tables.csv_reader import read_csv
+from matchkit.tables.sheet import Reading
 from matchkit.tables.store import read_source, read_tables
 from matchkit.tables.template import write_template
 
@@ -150,7 +151,7 @@ def test_broken_files_say_what_and_where(
 
 def test_limits_of_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A file too large or too long is refused without being taken in."""
-    monkeypatch.setattr(csv_reader, "MAX_ROWS", 3)
+    monkeypatch.setattr(sheet, "MAX_ROWS", 3)
     assert only(read(tmp_path, HEADER + "A,alto,1.9\nB,alto,1.9\nC,alto,1.9\n").problems).expected == "at most 3 rows"
     monkeypatch.setattr(csv_reader, "MAX_BYTES", 10)
     assert only(read(tmp_path, HEADER).problems).expected == "at most 10 bytes"
