@@ -21,7 +21,7 @@ if TYPE_CHECKING:
         SourceError,
         UnknownIdError,
     )
-    from matchkit.house import House
+    from matchkit.house import House, calibrate
     from matchkit.house import open_house as open
     from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
     from matchkit.match.validate import Evaluation
@@ -31,6 +31,7 @@ __version__ = "0.1.0"
 
 _PLACES = {
     "open": ("matchkit.house", "open_house"),
+    "calibrate": ("matchkit.house", "calibrate"),
     "House": ("matchkit.house", "House"),
     "Evaluation": ("matchkit.match.validate", "Evaluation"),
     "Visitor": ("matchkit.match.workshop", "Visitor"),
@@ -71,6 +72,7 @@ __all__ = [
     "SourceError",
     "UnknownIdError",
     "Visitor",
+    "calibrate",
     "open",
 ]
 

@@ -11,6 +11,7 @@ import numpy as np
 from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
 from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
 from matchkit.match.blend import Blend
+from matchkit.match.calibrate import Calibration, calibrate_readings
 from matchkit.match.closing import closing_report
 from matchkit.match.complaints import find_complaint
 from matchkit.match.counter import OVER_BUDGET, next_tries, within_budget
@@ -26,6 +27,7 @@ from matchkit.match.validate import Evaluation, evaluate_tests
 from matchkit.match.visitors import UNKNOWN, read_visitor
 from matchkit.match.wishes import Wishes, understand
 from matchkit.match.workshop import Stock, Visitor, Workshop
+from matchkit.records.calibration import BenchReading
 from matchkit.records.defaults import Defaults, DefaultValue
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.shipped import shipped
@@ -60,6 +62,20 @@ def _shipped_model() -> Path | None:
         return shipped("models/demo.npz")
     except SourceError:
         return None
+
+
+def calibrate(path: str | Path) -> Calibration:
+    """Turn a csv of bench readings into rows of the strength scale.
+
+    Raises SourceError where there is no such file, DataError with every problem of it.
+    """
+    place = Path(path)
+    if not place.is_file():
+        raise SourceError(f"{place}: expected a csv file of bench readings")
+    reading = read_csv(place, BenchReading)
+    if reading.problems:
+        raise DataError(reading.problems)
+    return calibrate_readings([record for record in reading.records if isinstance(record, BenchReading)])
 
 
 def read_defaults() -> Defaults:

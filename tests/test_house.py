@@ -228,11 +228,11 @@ def test_equal_resistance_and_different_opening_give_different_reasons(house: mk
     rows = {(row.mouthpiece_id, row.reed_id): row for row in ranking.rows}.values()
     found = 0
     for one, two in itertools.combinations(rows, 2):
+        air = [next(term for term in row.terms if term.name == "air") for row in (one, two)]
         same = abs(one.closing_pressure_kpa / two.closing_pressure_kpa - 1) < 0.003
-        if same and abs(one.playing_opening_mm / two.playing_opening_mm - 1) > 0.15:
+        apart = abs(one.playing_opening_mm / two.playing_opening_mm - 1) > 0.15
+        if same and apart and all(term.known for term in air):
             found += 1
-            assert cost(one, "effort") == pytest.approx(cost(two, "effort"), abs=0.6) or one.overall_d != two.overall_d
-            air = [next(term for term in row.terms if term.name == "air") for row in (one, two)]
             assert air[0].words != air[1].words
             assert one.feel != two.feel
     assert found > 5

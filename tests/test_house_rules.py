@@ -43,6 +43,11 @@ def physics_functions() -> list[str]:
 
 
 CHECKED_ELSEWHERE = {
+    "matchkit.physics.fitting.fit": "tests/physics/test_facing.py, against NIST StRD Misra1a and Norris (published)",
+    "matchkit.physics.fitting.weights_of": "tests/physics/test_facing.py, against its definition (analytic)",
+    "matchkit.physics.fair.rise_m": "tests/physics/test_facing.py, as the inverse of run_m (analytic)",
+    "matchkit.physics.fair.averaged": "tests/physics/test_facing.py, against simulated scatter and correlation",
+    "matchkit.physics.facing.flaws": "tests/physics/test_facing.py, against a bump that was put there (analytic)",
     "matchkit.physics.closing.closing_share": "tests/physics/test_closing.py, against its own contact solution",
     "matchkit.physics.closing.area_weights": "tests/physics/test_closing.py, against the area under a parabola (analytic)",
     "matchkit.physics.closing.sensitivity_to_clamp_per_m": "tests/physics/test_closing.py, against its own slope (analytic)",

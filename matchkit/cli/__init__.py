@@ -38,6 +38,7 @@ COMMANDS = {
     "strengths": "Lay every reed that fits a mouthpiece side by side.",
     "swap": "Replace one part: what on the new one feels like the old?",
     "closing": "Compute how one reed closes on one facing.",
+    "calibrate": "Turn weights and dial readings into a strength scale.",
     "train": "Choose settings, fit the model and write it.",
     "evaluate": "Say how well the model predicts what it has not seen.",
     "tables": "Check the tables of a house, or write empty ones.",

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.physics.facing import LEAST_LEAVES, AnyLay, MeanLay, Readings, mean_lay, measured_lay, nominal_lay
+from matchkit.physics.facing import LEAST_LEAVES, AnyLay, MeanLay, mean_lay, measured_lay, nominal_lay
+from matchkit.physics.fair import Readings
 from matchkit.physics.reed import ReedShape, stiffness_from_modulus_n_per_m
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, Mouthpiece, Reed

@@ -1,99 +1,38 @@
-"""The facing: from feeler readings to the lay, its fair arc, and how far the one strays from the other.
+"""The facing: from feeler readings to the lay, its fair curve, and how far the one strays from the other.
 
 ``x`` runs from the tip (0) towards the butt in the plane of the table; the lay height ``y(x)`` is the distance of the lay
-from that plane, so ``y(0)`` is the tip opening. The fair curve here is a circular arc tangent to the table at the break::
-
-    x = break - sqrt(2 R y - y^2)
-
-A feeler of known thickness is pushed in until it stops, so a reading is a place ``x`` for a given ``y``: the arc is fitted in
-``x``, each reading weighted by its own uncertainty and the leaf's, carried over by the slope.
+from that plane, so ``y(0)`` is the tip opening. The fair curve (``fair.py``) is fitted to the readings.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit import constants
 from matchkit.errors import PhysicsInputError
-from matchkit.units import mm_to_m
+from matchkit.physics.fair import FairCurve, Readings, fair_curve, nominal_curve
 
 Array = NDArray[np.float64]
 
 LEAST_LEAVES = 4
 """With fewer feelers on a rail the readings fix an arc, and say nothing of how far the facing strays from one."""
 
+LEAST_FLAW_M = 12e-6
+"""A deviation below this is not told from the readings' own scatter."""
+
+TIP_REGION_M = 2e-3
+"""Nearer the tip a deviation is told by the tip opening, not as a flaw of the facing."""
+
 _GRID = 201
 
 
 @dataclass(frozen=True)
-class Arc:
-    """A circular arc tangent to the table, and the covariance of its two parameters.
-
-    ``break_m`` is where it leaves the table, ``radius_m`` its radius; ``covariance`` (2, 2) is theirs, in m2.
-    """
-
-    break_m: float
-    radius_m: float
-    covariance: Array
-
-    def height_m(self, x_m: Array) -> Array:
-        """Give the height over ``x_m`` (any shape), 0 behind the break.
-
-        >>> arc = Arc(20e-3, 101e-3, np.zeros((2, 2)))
-        >>> round(float(arc.height_m(np.array(0.0))) * 1e3, 2)
-        2.0
-        """
-        run = np.clip(self.break_m - np.asarray(x_m, dtype=float), 0.0, self.radius_m)
-        return np.asarray(self.radius_m - np.sqrt(self.radius_m**2 - run**2))
-
-    def place_m(self, height_m: float) -> float:
-        """Give the ``x`` at which the arc is ``height_m`` high.
-
-        >>> arc = Arc(20e-3, 101e-3, np.zeros((2, 2)))
-        >>> round(arc.place_m(2e-3), 6)
-        0.0
-        """
-        return float(self.break_m - np.sqrt(2 * self.radius_m * height_m - height_m**2))
-
-    def u_place_m(self, height_m: float) -> float:
-        """Give the standard uncertainty of :meth:`place_m`, in m."""
-        slope = np.array([1.0, -height_m / np.sqrt(2 * self.radius_m * height_m - height_m**2)])
-        return float(np.sqrt(slope @ self.covariance @ slope))
-
-    @property
-    def clamp_m(self) -> float:
-        """Where the reed is taken as clamped: the fair arc is 0.010 mm high there."""
-        return self.place_m(mm_to_m(constants.CLAMP_HEIGHT.value))
-
-    @property
-    def u_clamp_m(self) -> float:
-        """Standard uncertainty of the clamp place."""
-        return self.u_place_m(mm_to_m(constants.CLAMP_HEIGHT.value))
-
-    @property
-    def facing_length_m(self) -> float:
-        """Where the 0.038 mm leaf stops, on the fair arc."""
-        return self.place_m(mm_to_m(constants.THIN_FEELER.value))
-
-
-@dataclass(frozen=True)
-class Readings:
-    """Feeler readings of one rail: heights, places and their standard uncertainties, all (n,) in m, thickest leaf first."""
-
-    height_m: Array
-    place_m: Array
-    u_height_m: Array
-    u_place_m: Array
-
-
-@dataclass(frozen=True)
 class Lay:
-    """A measured lay: its knots from the tip to the break, and the fair arc.
+    """A measured lay: its knots from the tip to the break, and the fair curve.
 
     ``height_m`` follows the knots by monotone cubic interpolation in sqrt(y), in which an arc is nearly a straight line
     (Fritsch and Carlson 1980, as scipy's PchipInterpolator).
@@ -101,7 +40,7 @@ class Lay:
 
     knots_x_m: Array
     knots_y_m: Array
-    fair: Arc
+    fair: FairCurve
     u_tip_m: float
     measured: bool
 
@@ -143,86 +82,15 @@ class Lay:
         return float(np.sqrt(np.mean((self.height_m(x) - self.fair.height_m(x)) ** 2)))
 
 
-def fit_arc(readings: Readings, *, tip_opening_m: float, u_tip_m: float) -> Arc:
-    """Fit the fair arc to the readings of a rail (or both) and the tip opening.
-
-    Weighted least squares in ``x`` with effective variance ``u_x^2 + (dx/dy u_y)^2`` (Orear 1982), the tip opening being one
-    more reading at ``x = 0``. The covariance is widened by the reduced chi-squared where that exceeds 1, so a rough
-    facing has a less certain clamp place.
-
-    Raises PhysicsInputError where no arc leaves the table behind the readings.
-    """
-    from scipy.optimize import least_squares
-
-    y = np.append(readings.height_m, tip_opening_m)
-    x = np.append(readings.place_m, 0.0)
-    u_y = np.append(readings.u_height_m, u_tip_m)
-    u_x = np.append(readings.u_place_m, 0.0)
-    order = np.argsort(y)
-    chord = np.polyfit(np.sqrt(y[order]), x[order], 1)
-    if not chord[0] < 0:
-        raise PhysicsInputError("the readings do not fall towards the table")
-
-    def run(radius: float) -> Array:
-        return np.asarray(np.sqrt(np.maximum(2 * radius * y - y**2, 1e-18)))
-
-    def residual(parameters: Array) -> Array:
-        edge, radius = parameters
-        along = run(radius)
-        sigma = np.sqrt(u_x**2 + ((radius - y) / along * u_y) ** 2)
-        return np.asarray((edge - along - x) / sigma)
-
-    start = np.array([chord[1], max(chord[0] ** 2 / 2, float(y.max()))])
-    low = np.array([float(x.max()), float(y.max())])
-    high = np.array([0.1, 10.0])
-    start = np.clip(start, low * (1 + 1e-6), high * (1 - 1e-6))
-    found = least_squares(residual, start, bounds=(low, high), x_scale=[1e-2, 1e-1], xtol=1e-12, ftol=1e-12)
-    if not found.success:
-        raise PhysicsInputError("no arc could be fitted to the readings")
-    degrees = len(y) - 2
-    widen = max(1.0, 2 * found.cost / degrees) if degrees > 0 else 1.0
-    slopes = np.asarray(found.jac)
-    covariance = np.linalg.inv(slopes.T @ slopes) * widen
-    return Arc(float(found.x[0]), float(found.x[1]), covariance)
-
-
-def nominal_arc(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float, u_facing_m: float) -> Arc:
-    """Give the arc that has this tip opening and this facing length (where the 0.038 mm leaf stops).
-
-    >>> arc = nominal_arc(tip_opening_m=2e-3, facing_length_m=22e-3, u_tip_m=5e-5, u_facing_m=1e-3)
-    >>> round(arc.place_m(0.038e-3) * 1e3, 3)
-    22.0
-    """
-    from scipy.optimize import brentq
-
-    thin = mm_to_m(constants.THIN_FEELER.value)
-    if not (tip_opening_m > thin and facing_length_m > 0):
-        raise PhysicsInputError(f"no arc has a tip opening of {tip_opening_m} m and a facing length of {facing_length_m} m")
-
-    def solve(tip: float, length: float) -> Array:
-        def miss(radius: float) -> float:
-            return float(np.sqrt(2 * radius * tip - tip**2) - np.sqrt(2 * radius * thin - thin**2) - length)
-
-        radius = float(brentq(miss, tip, 10.0, xtol=1e-15))
-        return np.array([np.sqrt(2 * radius * tip - tip**2), radius])
-
-    edge, radius = solve(tip_opening_m, facing_length_m)
-    step = 1e-6
-    by_tip = (solve(tip_opening_m + step, facing_length_m) - solve(tip_opening_m - step, facing_length_m)) / (2 * step)
-    by_length = (solve(tip_opening_m, facing_length_m + step) - solve(tip_opening_m, facing_length_m - step)) / (2 * step)
-    slopes = np.column_stack([by_tip, by_length])
-    return Arc(float(edge), float(radius), slopes @ np.diag([u_tip_m**2, u_facing_m**2]) @ slopes.T)
-
-
 def nominal_lay(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float, u_facing_m: float) -> Lay:
     """Give the lay of a mouthpiece known by its tip opening and facing length only."""
-    arc = nominal_arc(tip_opening_m=tip_opening_m, facing_length_m=facing_length_m, u_tip_m=u_tip_m, u_facing_m=u_facing_m)
-    x = np.array([0.0, arc.break_m])
-    return Lay(x, np.array([tip_opening_m, 0.0]), arc, u_tip_m, measured=False)
+    fair = nominal_curve(tip_opening_m=tip_opening_m, facing_length_m=facing_length_m, u_tip_m=u_tip_m, u_facing_m=u_facing_m)
+    x = np.array([0.0, fair.break_m])
+    return Lay(x, np.array([tip_opening_m, 0.0]), fair, u_tip_m, measured=False)
 
 
-def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float) -> Lay:
-    """Give the lay through the readings: tip, one knot a reading, and the arc's break.
+def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_only: bool = False) -> Lay:
+    """Give the lay through the readings: tip, one knot a reading, and the fair curve's break.
 
     The readings must be thickest leaf first with growing places (PhysicsInputError otherwise).
     """
@@ -234,17 +102,17 @@ def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float) ->
         raise PhysicsInputError(
             "a thinner leaf must stop further from the tip, and no leaf may be thicker than the tip opening"
         )
-    arc = fit_arc(readings, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m)
-    return Lay(np.append(x, max(arc.break_m, x[-1] + 1e-4)), np.append(y, 0.0), arc, u_tip_m, measured=True)
+    fair = fair_curve(readings, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=arc_only)
+    return Lay(np.append(x, max(fair.break_m, x[-1] + 1e-4)), np.append(y, 0.0), fair, u_tip_m, measured=True)
 
 
 @dataclass(frozen=True)
 class MeanLay:
-    """The mean of two rails as the reed meets it; the fair arc is fitted to the readings of both."""
+    """The mean of two rails as the reed meets it; the fair curve is fitted to the readings of both."""
 
     left: Lay
     right: Lay
-    fair: Arc
+    fair: FairCurve
     u_tip_m: float
     measured: bool = True
 
@@ -264,7 +132,7 @@ class MeanLay:
 
     @property
     def smoothness_m(self) -> float:
-        """RMS of the mean lay minus the fair arc, from the tip to the nearer of the thinnest readings."""
+        """RMS of the mean lay minus the fair curve, from the tip to the nearer of the thinnest readings."""
         x = np.linspace(0.0, min(self.left.knots_x_m[-2], self.right.knots_x_m[-2]), _GRID)
         return float(np.sqrt(np.mean((self.height_m(x) - self.fair.height_m(x)) ** 2)))
 
@@ -276,18 +144,17 @@ class MeanLay:
 
     @property
     def rail_difference_m(self) -> float:
-        """Left minus right facing length, each where the 0.038 mm leaf stops on that rail's own arc."""
+        """Left minus right facing length, each where the 0.038 mm leaf stops on that rail's own fair curve."""
         return self.left.fair.facing_length_m - self.right.fair.facing_length_m
 
     @property
     def u_rail_difference_m(self) -> float:
         """Standard uncertainty of the rail difference."""
-        thin = mm_to_m(constants.THIN_FEELER.value)
-        return float(np.hypot(self.left.fair.u_place_m(thin), self.right.fair.u_place_m(thin)))
+        return float(np.hypot(self.left.fair.u_facing_length_m, self.right.fair.u_facing_length_m))
 
 
 def mean_lay(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: float) -> MeanLay:
-    """Give the mean of the two rails' measured lays, with one fair arc for both."""
+    """Give the mean of the two rails' measured lays, with one fair curve for both."""
     both = Readings(
         *(
             np.concatenate([getattr(left, name), getattr(right, name)])
@@ -295,11 +162,43 @@ def mean_lay(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: 
         )
     )
     return MeanLay(
-        left=measured_lay(left, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m),
-        right=measured_lay(right, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m),
-        fair=fit_arc(both, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m),
+        left=measured_lay(left, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True),
+        right=measured_lay(right, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True),
+        fair=fair_curve(both, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m),
         u_tip_m=u_tip_m,
     )
 
 
 AnyLay = Lay | MeanLay
+
+
+@dataclass(frozen=True)
+class Flaw:
+    """A stretch where the lay strays from its fair curve: a bump stands proud of it, a hollow lies under it.
+
+    ``place_m`` and ``height_m`` are where it is worst, and by how much (above zero: the lay is too far from the reed's plane).
+    """
+
+    kind: Literal["bump", "hollow"]
+    place_m: float
+    height_m: float
+    length_m: float
+
+
+def flaws(lay: AnyLay, *, least_m: float = LEAST_FLAW_M) -> tuple[Flaw, ...]:
+    """Give the stretches where the measured lay strays by ``least_m`` or more, tip first; none where the shape is not known.
+
+    A flat is a hollow with a bump beside it. Feelers see no more than lies between their stops.
+    """
+    if not lay.shape_known:
+        return ()
+    x = np.linspace(TIP_REGION_M, lay.fair.facing_length_m, 4 * _GRID)
+    off = lay.height_m(x) - lay.fair.height_m(x)
+    found = []
+    for sign, kind in ((-1.0, "bump"), (1.0, "hollow")):
+        beyond = np.flatnonzero(sign * off >= least_m)
+        for stretch in np.split(beyond, np.flatnonzero(np.diff(beyond) > 1) + 1) if len(beyond) else []:
+            worst = stretch[np.argmax(sign * off[stretch])]
+            length = float(x[stretch[-1]] - x[stretch[0]])
+            found.append(Flaw("bump" if kind == "bump" else "hollow", float(x[worst]), float(off[worst]), length))
+    return tuple(sorted(found, key=lambda flaw: flaw.place_m))

