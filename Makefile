@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo test check bench houses demo-data clean
+.PHONY: demo test check bench million houses demo-data clean
 
 demo: $(STAMP)
 	$(BIN)/matchkit rank P02 --different
@@ -21,6 +21,9 @@ check: $(STAMP)
 
 bench: $(STAMP)
 	$(BIN)/python tests/bench.py
+
+million: $(STAMP)
+	$(BIN)/python tests/million.py
 
 houses: $(STAMP)
 	$(BIN)/python tests/houses.py

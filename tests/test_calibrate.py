@@ -69,7 +69,7 @@ def test_rows_can_be_pasted(tmp_path: Path) -> None:
 
 def test_slips_and_missing_files(tmp_path: Path) -> None:
     """A weight in the wrong unit is told in grams; a missing file is a SourceError."""
-    with pytest.raises(mk.DataError, match="a number from 5.099 to 2039 grams"):
+    with pytest.raises(mk.DataError, match=r"a number from 5\.099 to 2039 grams"):
         mk.calibrate(readings(tmp_path, "A,2.5,1,0.1,0.9\n"))
     with pytest.raises(mk.SourceError, match="bench readings"):
         mk.calibrate(tmp_path / "none.csv")

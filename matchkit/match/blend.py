@@ -20,11 +20,24 @@ Index = NDArray[np.intp]
 
 @dataclass(frozen=True)
 class InstrumentNeighbours:
-    """The fitted neighbours of one instrument and the tests behind them."""
+    """The rated tests of one instrument and what the line missed in each (n,)."""
 
-    estimator: ResidualNeighbours
     tests: RatedTests
     residual: Array
+
+    def seen_by(self, player: str | None, settings: Settings) -> ResidualNeighbours:
+        """Fit the neighbours as one player sees them: a test by another lies ``omega`` further in squared distance.
+
+        Asked features need one more column, of zeros (:func:`asked_by_player`).
+        """
+        other = np.array([name != player for name in self.tests.players]) * np.sqrt(settings.other_player)
+        estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
+        return estimator.fit(np.column_stack([self.tests.features, other]), self.residual)
+
+
+def asked_by_player(features: Array) -> Array:
+    """Append the column that says the player is the one who asks (N, f + 1)."""
+    return np.column_stack([features, np.zeros(len(features))])
 
 
 @dataclass(frozen=True)
@@ -44,34 +57,17 @@ class Blend:
         """Give the rating that the measurements alone let expect (N,)."""
         return self.intercept + self.slope * overall_d
 
-    def with_player(self, features: Array, player: str | None) -> Array:
-        """Append the player's columns to features (N, f), so that another player lies ``omega`` further in squared distance."""
-        return np.hstack([features, player_columns([player] * len(features), self.players, self.settings)])
-
     def interval(self, player: str | None) -> Interval | None:
         """Give the interval for a known or a new player; None where there are not enough playtests."""
         return self.known_player if player in self.players else self.new_player
 
 
-def player_columns(players: Sequence[str | None], known: Sequence[str], settings: Settings) -> Array:
-    """Give one column a player, so that two players stand apart by ``omega`` in squared distance; strangers share one more."""
-    place = {name: column for column, name in enumerate(known)}
-    columns = np.zeros((len(players), len(known) + 1))
-    columns[np.arange(len(players)), [place.get(player or "", len(known)) for player in players]] = 1.0
-    return np.asarray(columns * np.sqrt(settings.other_player / 2))
-
-
-def fit_neighbours(
-    tests: RatedTests, line: tuple[float, float], players: Sequence[str], settings: Settings
-) -> dict[str, InstrumentNeighbours]:
-    """Fit the residuals of each instrument's tests."""
+def residuals_by_instrument(tests: RatedTests, line: tuple[float, float]) -> dict[str, InstrumentNeighbours]:
+    """Give the tests of each instrument with what the line missed."""
     fitted = {}
     for instrument in sorted(set(tests.instruments)):
         mine = tests.take(np.flatnonzero(np.array([name == instrument for name in tests.instruments])))
-        residual = mine.rating - (line[0] + line[1] * mine.overall_d)
-        estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
-        estimator.fit(np.hstack([mine.features, player_columns(mine.players, players, settings)]), residual)
-        fitted[instrument] = InstrumentNeighbours(estimator, mine, residual)
+        fitted[instrument] = InstrumentNeighbours(mine, mine.rating - (line[0] + line[1] * mine.overall_d))
     return fitted
 
 
@@ -85,7 +81,7 @@ def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settin
         settings=settings,
         intercept=line[0],
         slope=line[1],
-        by_instrument=fit_neighbours(tests, line, players, settings),
+        by_instrument=residuals_by_instrument(tests, line),
         players=players,
         known_player=intervals[0],
         new_player=intervals[1],

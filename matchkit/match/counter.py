@@ -44,8 +44,10 @@ def next_tries(
     """
     step = -np.log(wish_step)
     here, reed_here = int(pairs.mouthpiece[pair]), reeds[int(pairs.reed[pair])]
-    steps = [float(value) for value in np.log(pairs.closing_pressure_kpa / pairs.closing_pressure_kpa[pair]) / step]
-    places = [(int(m), int(r)) for m, r in zip(pairs.mouthpiece, pairs.reed, strict=True)]
+    near = np.flatnonzero((pairs.mouthpiece == here) | (pairs.reed == pairs.reed[pair]))
+    away_from = np.log(pairs.closing_pressure_kpa[near] / pairs.closing_pressure_kpa[pair]) / step
+    steps = [float(value) for value in away_from]
+    places = [(int(pairs.mouthpiece[row]), int(pairs.reed[row])) for row in near]
 
     def other_reed(direction: int) -> ReedPart | None:
         found = [

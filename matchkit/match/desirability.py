@@ -139,6 +139,11 @@ class Desirabilities:
     value: Array
     weights: Array
 
+    def one(self, pair: int) -> Desirabilities:
+        """Give the terms of one pair, as a set of one."""
+        which = slice(pair, pair + 1)
+        return Desirabilities(self.names, self.d[:, which], self.known[:, which], self.value[:, which], self.weights)
+
     @property
     def overall(self) -> Array:
         """D, what the measurements say, 0 to 1 (N,)."""

@@ -25,12 +25,14 @@ CLOSES_UP = "closes up: at this blowing pressure the reed shuts before the lip d
 
 def term_reasons(found: Desirabilities, pair: int, *, slope: float) -> tuple[TermReason, ...]:
     """Give each term's exact cost: ``10 b (1 - D) s_i`` points of what perfect terms would reach."""
-    lost = POINTS * slope * (1 - float(found.overall[pair]))
+    found, pair = found.one(pair), 0
+    shares = found.shares
+    lost = POINTS * slope * (1 - float(found.overall[0]))
     reasons = []
     for place, name in enumerate(found.names):
         known = bool(found.known[place, pair])
         value = float(found.value[place, pair]) if known else None
-        share = float(found.shares[place, pair]) + 0.0  # no minus before a zero
+        share = float(shares[place, pair]) + 0.0  # no minus before a zero
         d = float(found.d[place, pair])
         term = TERMS[name]
         reasons.append(

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.errors import ModelError
-from matchkit.match.blend import Blend, fit_neighbours
+from matchkit.match.blend import Blend, residuals_by_instrument
 from matchkit.match.features import FEATURES
 from matchkit.match.interval import Interval
 from matchkit.match.rated import RatedTests, Settings
@@ -118,7 +118,7 @@ def load_model(path: Path) -> tuple[Blend, str]:
             settings=settings,
             intercept=line[0],
             slope=line[1],
-            by_instrument=fit_neighbours(tests, line, players, settings),
+            by_instrument=residuals_by_instrument(tests, line),
             players=players,
             known_player=None if header["known_player"] is None else Interval(**header["known_player"]),
             new_player=None if header["new_player"] is None else Interval(**header["new_player"]),

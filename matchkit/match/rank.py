@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.match.blend import Blend
+from matchkit.match.blend import Blend, InstrumentNeighbours, asked_by_player
+from matchkit.match.neighbours import ResidualNeighbours
 from matchkit.match.rated import LigatureWeights
 from matchkit.records.parts import Ligature
 
@@ -77,11 +78,13 @@ def rank_candidates(
     Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. With ``different``
     each line is the best that shares neither mouthpiece nor reed profile with the lines before it.
     """
+    known = blend.by_instrument.get(instrument)
+    estimator = None if known is None else known.seen_by(player, blend.settings)
     kept: list[tuple[Key, Placed]] = []
     best: dict[tuple[str, str], tuple[Key, Placed]] = {}
     for start in range(0, len(candidates), BLOCK):
         rows = np.arange(start, min(start + BLOCK, len(candidates)))
-        block = _score_block(candidates, rows, blend, ligatures, instrument=instrument, player=player)
+        block = _score_block(candidates, rows, blend, ligatures, known, estimator)
         if different:
             for key, placed in block.best_of_each(candidates, rows, ligatures):
                 which = (candidates.mouthpiece_ids[placed.pair], candidates.profiles[placed.pair])
@@ -169,21 +172,25 @@ class _Block:
 
 
 def _score_block(
-    candidates: Candidates, rows: Index, blend: Blend, ligatures: Sequence[Ligature], *, instrument: str, player: str | None
+    candidates: Candidates,
+    rows: Index,
+    blend: Blend,
+    ligatures: Sequence[Ligature],
+    known: InstrumentNeighbours | None,
+    estimator: ResidualNeighbours | None,
 ) -> _Block:
     computed = blend.computed(candidates.overall_d[rows])
     columns = max(len(ligatures), 1)
     fits = candidates.ligature_fits[rows] if ligatures else np.ones((len(rows), 1), dtype=bool)
-    known = blend.by_instrument.get(instrument)
-    if known is None:
+    if known is None or estimator is None:
         correction, evidence = np.zeros((len(rows), columns)), np.zeros((len(rows), columns))
         neighbours, distance = np.zeros((len(rows), 0), dtype=np.intp), np.zeros((len(rows), 0))
         weight = np.zeros((len(rows), columns, 0))
     else:
-        distance, neighbours = known.estimator.nearest(blend.with_player(candidates.features[rows], player))
+        distance, neighbours = estimator.nearest(asked_by_player(candidates.features[rows]))
         wanted: list[str | None] = [item.id for item in ligatures] or [None]
         factor = LigatureWeights(ligatures, blend.settings)(wanted, known.tests.ligatures)
-        weight = known.estimator.kernel(distance, neighbours)[:, None, :] * factor[:, neighbours].transpose(1, 0, 2)
+        weight = estimator.kernel(distance, neighbours)[:, None, :] * factor[:, neighbours].transpose(1, 0, 2)
         evidence = weight.sum(axis=2)
         pull = (weight * known.residual[neighbours][:, None, :]).sum(axis=2)
         total = evidence + blend.settings.kappa

@@ -52,7 +52,8 @@ class Question:
 
     def setup(self, position: int, placed: Placed) -> Setup:
         """Give the set-up of one ranked line."""
-        pairs, pair = self.scored.pairs, placed.pair
+        pair = placed.pair
+        pairs = self.scored.pairs
         facing, reed = self.facings[pairs.mouthpiece[pair]], self.reeds[pairs.reed[pair]]
         known = self.blend.by_instrument.get(self.view.player.instrument)
         terms = term_reasons(self.scored.terms, pair, slope=self.blend.slope)
@@ -85,7 +86,7 @@ class Question:
             correction=placed.correction,
             evidence=placed.evidence,
             blend=placed.evidence / total if (total := placed.evidence + self.blend.settings.kappa) > 0 else 0.0,
-            overall_d=float(self.scored.terms.overall[pair]),
+            overall_d=float(self.scored.terms.one(pair).overall[0]),
             closing_pressure_kpa=pressure,
             u_closing_pressure_kpa=pressure * float(pairs.u_closing_pressure[pair]),
             effort_kpa=effort,

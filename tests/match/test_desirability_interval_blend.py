@@ -8,7 +8,7 @@ from conftest import Case, reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from matchkit.match.blend import player_columns
+from matchkit.match.blend import InstrumentNeighbours, asked_by_player
 from matchkit.match.desirability import (
     FLOOR,
     NEUTRAL,
@@ -22,7 +22,7 @@ from matchkit.match.desirability import (
     terms_for,
 )
 from matchkit.match.interval import LEVEL, conformal_rank, crossed_folds, fit_interval, group_folds
-from matchkit.match.rated import PRIOR_TESTS, LigatureWeights, Settings, fit_line
+from matchkit.match.rated import PRIOR_TESTS, LigatureWeights, RatedTests, Settings, fit_line
 from matchkit.records.parts import Ligature
 
 
@@ -236,9 +236,20 @@ def test_ligature_weights() -> None:
 
 
 def test_another_player_stands_omega_apart() -> None:
-    """Two players, and a stranger, differ by omega in squared distance; a player from themselves by nothing."""
-    columns = player_columns(["p", "q", "stranger", None], ("p", "q"), Settings(other_player=4.0))
-    distance = ((columns[:, None] - columns[None]) ** 2).sum(axis=2)
-    assert distance[0, 1] == pytest.approx(4.0)
-    assert distance[0, 2] == pytest.approx(4.0)
-    assert distance[2, 3] == 0.0
+    """A test by another player lies omega further in squared distance than one's own; to a stranger all lie so."""
+    tests = RatedTests(
+        ids=("a", "b"),
+        players=("p", "q"),
+        mouthpieces=("m", "m"),
+        reeds=("r", "r"),
+        sessions=(None, None),
+        instruments=("alto", "alto"),
+        ligatures=(None, None),
+        rating=np.array([5.0, 5.0]),
+        overall_d=np.array([0.5, 0.5]),
+        features=np.array([[1.0, 0.0], [1.0, 0.0]]),
+    )
+    known = InstrumentNeighbours(tests, np.zeros(2))
+    for player, squared in (("p", [1.0, 5.0]), ("stranger", [5.0, 5.0]), (None, [5.0, 5.0])):
+        distance, _ = known.seen_by(player, Settings(other_player=4.0)).nearest(asked_by_player(np.zeros((1, 2))))
+        assert distance[0] ** 2 == pytest.approx(squared)

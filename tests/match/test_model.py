@@ -18,6 +18,7 @@ from sklearn.neighbors import KNeighborsRegressor
 from sklearn.preprocessing import StandardScaler
 
 import matchkit as mk
+from matchkit.match.blend import InstrumentNeighbours, asked_by_player
 from matchkit.match.folds import FoldTable
 from matchkit.match.model_file import load_model, save_model
 from matchkit.match.neighbours import ResidualNeighbours, shrunk_mean
@@ -46,7 +47,7 @@ def test_shipped_model_is_what_training_gives(tmp_path: Path) -> None:
     for name in ("known_player", "new_player"):
         assert vars(getattr(again, name)) == pytest.approx(vars(getattr(demo, name)), abs=1e-8)
     for instrument, known in demo.by_instrument.items():
-        assert again.by_instrument[instrument].estimator.rows_ == pytest.approx(known.estimator.rows_, abs=1e-8)
+        assert again.by_instrument[instrument].tests.features == pytest.approx(known.tests.features, abs=1e-8)
         assert again.by_instrument[instrument].residual == pytest.approx(known.residual, abs=1e-8)
 
 
@@ -200,18 +201,17 @@ def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
             known = np.array([row for row in fold[0] if tests.instruments[row] == instrument], dtype=np.intp)
             if not len(known):
                 continue
-            train, test = tests.take(known), tests.take(question.rows)
-            from matchkit.match.blend import player_columns
-
-            players = sorted(set(tests.take(fold[0]).players))
-            estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
-            estimator.fit(np.hstack([train.features, player_columns(train.players, players, settings)]), question.residual)
-            distance, index = estimator.nearest(np.hstack([test.features, player_columns(test.players, players, settings)]))
-            factor = np.take_along_axis(weights(test.ligatures, train.ligatures), index, axis=1)
-            kernel = estimator.kernel(distance, index) * factor
+            train = tests.take(known)
+            behind = InstrumentNeighbours(train, question.residual)
             correction, evidence = question.answer(settings)
-            assert correction == pytest.approx(shrunk_mean(kernel, question.residual[index], kappa=settings.kappa), abs=1e-7)
-            assert evidence == pytest.approx(kernel.sum(axis=1), abs=1e-7)
+            for place, row in enumerate(question.rows):
+                estimator = behind.seen_by(tests.players[row], settings)
+                distance, index = estimator.nearest(asked_by_player(tests.features[row : row + 1]))
+                factor = np.take_along_axis(weights([tests.ligatures[row]], train.ligatures), index, axis=1)
+                kernel = estimator.kernel(distance, index) * factor
+                guess = shrunk_mean(kernel, question.residual[index], kappa=settings.kappa)
+                assert correction[place] == pytest.approx(guess[0], abs=1e-7)
+                assert evidence[place] == pytest.approx(kernel.sum(), abs=1e-7)
 
 
 def test_settings_are_chosen_and_stay_with_too_few() -> None:
