@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo test check bench million houses demo-data clean
+.PHONY: demo test check bench million houses docs readme demo-data clean
 
 demo: $(STAMP)
 	$(BIN)/matchkit rank P02 --different
@@ -17,7 +17,7 @@ check: $(STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(MAKE) test
+	$(MAKE) --no-print-directory test
 
 bench: $(STAMP)
 	$(BIN)/python tests/bench.py
@@ -27,6 +27,12 @@ million: $(STAMP)
 
 houses: $(STAMP)
 	$(BIN)/python tests/houses.py
+
+docs: $(STAMP)
+	$(BIN)/python docs/build.py
+
+readme: $(STAMP)
+	$(BIN)/python docs/readme.py
 
 demo-data: $(STAMP)
 	$(BIN)/python data/make_demo.py

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     )
     from matchkit.house import House, calibrate
     from matchkit.house import open_house as open
-    from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
+    from matchkit.match.answers import ClosingReport, Explanation, FacingReport, Ranking, Setup
     from matchkit.match.validate import Evaluation
     from matchkit.match.workshop import Visitor
 
@@ -38,6 +38,7 @@ _PLACES = {
     "Ranking": ("matchkit.match.answers", "Ranking"),
     "Setup": ("matchkit.match.answers", "Setup"),
     "Explanation": ("matchkit.match.answers", "Explanation"),
+    "FacingReport": ("matchkit.match.answers", "FacingReport"),
     "ClosingReport": ("matchkit.match.answers", "ClosingReport"),
     **{
         name: ("matchkit.errors", name)
@@ -61,6 +62,7 @@ __all__ = [
     "DataError",
     "Evaluation",
     "Explanation",
+    "FacingReport",
     "House",
     "MatchkitError",
     "ModelError",

@@ -117,8 +117,8 @@ REED_VOLUME = PerInstrument(
     {"soprano": 1.5, "alto": 2.25, "tenor": 3.25, "baritone": 5.5},
     "cm3",
     "air volume with the compliance of a reed as played",
-    "soprano and tenor read at second hand (UNSW); alto between them, baritone beyond",
-    "published",
+    "soprano and tenor published (UNSW, at second hand); alto between them, baritone beyond",
+    "assumed",
 )
 
 # Comparing two set-ups

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
-from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
+from matchkit.match.answers import ClosingReport, Explanation, FacingReport, Ranking, Setup
 from matchkit.match.blend import Blend
 from matchkit.match.calibrate import Calibration, calibrate_readings
-from matchkit.match.closing import closing_report
+from matchkit.match.closing import closing_report, facing_report
 from matchkit.match.complaints import find_complaint
 from matchkit.match.counter import OVER_BUDGET, next_tries, within_budget
 from matchkit.match.fit import FITS, count_refused, ligature_reasons, pair_reasons
@@ -362,6 +362,14 @@ class House:
             not_checked=tuple(doubt for doubt in setup.doubts if doubt.startswith("fit not checked")),
         )
 
+    def facing(self, mouthpiece: str) -> FacingReport:
+        """Say what the readings of a mouthpiece tell: lengths, shape, smoothness, rails, bumps. Raises UnknownIdError.
+
+        >>> open_house().facing("AM-07").rail_difference_mm < -0.5
+        True
+        """
+        return facing_report(self.workshop.facing(mouthpiece))
+
     def closing(
         self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0
     ) -> ClosingReport:
@@ -426,8 +434,9 @@ class House:
         found = list(view.typed)
         if view.present is None:
             parts = {"mouthpiece": view.present_facing, "reed": view.present_reed}
-            missing = " and ".join(name for name, part in parts.items() if part is None)
-            found.append(f"the present {missing} is not known, so the target is not the present set-up")
+            missing = [name for name, part in parts.items() if part is None]
+            verb = "are" if len(missing) > 1 else "is"
+            found.append(f"the present {' and '.join(missing)} {verb} not known, so the target is not the present set-up")
         scales = sorted({part.scale for part in reeds if part.scale is not None and part.reed.instrument == instrument})
         if scales:
             found.append(

@@ -16,8 +16,6 @@ from hypothesis import strategies as st
 
 import matchkit as mk
 from matchkit.match.answers import Ranking, Setup
-from matchkit.match.fit import FITS, ligature_reasons, pair_reasons
-from matchkit.match.workshop import NO_WISH
 
 EVERYTHING = 10_000
 Line = tuple[str, str, tuple[str, ...]]
@@ -64,23 +62,28 @@ def test_every_combination_is_ranked_or_refused(house: mk.House) -> None:
 
 
 def test_every_refused_combination_has_a_reason(house: mk.House) -> None:
-    """A combination is in the ranking exactly where no mask gives a reason against it."""
-    workshop = house.workshop
-    view = workshop.view("P01")
-    pairs = pair_reasons(
-        workshop.facings, workshop.reeds, instrument="alto", across=False, in_stock=False, wishes=NO_WISH, view=view
-    )
-    ligatures = ligature_reasons(workshop.facings, workshop.ligatures, in_stock=False)
+    """What is ranked is what fits by the columns of the tables, and explain names a reason for each of the rest."""
+    tables = house.tables
     ranked = {
         (row.mouthpiece_id, row.reed_id, ligature)
         for row in house.rank("P01", top=EVERYTHING).rows
         for ligature in row.ligature_ids
     }
-    for (m, facing), (r, reed), (k, item) in itertools.product(
-        enumerate(workshop.facings), enumerate(workshop.reeds), enumerate(workshop.ligatures)
-    ):
-        fits = pairs[m, r] == FITS and ligatures[m, k] == FITS
-        assert ((facing.mouthpiece.id, reed.reed.id, item.id) in ranked) == fits
+    pieces = [piece for piece in tables.mouthpieces if piece.instrument == "alto"]
+    reeds = [reed for reed in tables.reeds if reed.instrument == "alto"]
+    expected = {
+        (piece.id, reed.id, item.id)
+        for piece, reed, item in itertools.product(pieces, reeds, tables.ligatures)
+        if piece.body_diameter_mm is None
+        or item.min_diameter_mm is None
+        or item.max_diameter_mm is None
+        or item.min_diameter_mm <= piece.body_diameter_mm <= item.max_diameter_mm
+    }
+    assert ranked == expected
+    some = random.Random(1).sample(list(itertools.product(tables.mouthpieces, tables.reeds, tables.ligatures)), 60)
+    for piece, reed, item in some:
+        refused = house.explain("P01", piece.id, reed.id, item.id).refused
+        assert bool(refused) == ((piece.id, reed.id, item.id) not in expected)
 
 
 def test_reasons_add_up(house: mk.House) -> None:
@@ -175,16 +178,26 @@ def test_scaling_every_modulus_changes_no_rank(tmp_path: Path, factor: float) ->
         )
 
 
-def test_lip_place_does_not_reorder_reeds_by_effort(house: mk.House) -> None:
-    """The lip's place moves lip loads by much and the order of reeds on one mouthpiece not at all."""
-    orders, loads = [], []
+def test_lip_place_does_not_change_the_order_of_reeds(house: mk.House) -> None:
+    """Where the lip rests moves lip loads by much, and neither the order of reeds on one mouthpiece nor the one equal to the present.
+
+    Order by resistance and air, which the lip has no part in; the closing term, a matter of shape, may change near ties of the score.
+    """
+    orders, equal, loads = [], [], []
     for lip in (7.0, 10.0, 14.0):
-        person = mk.Visitor(instrument="alto", lip_mm=lip, blow_kpa=2.5)
-        reports = [house.closing("AM-02", f"AR-{line}-{s}", player=person) for line in "ABD" for s in ("2", "2.5", "3.5")]
-        orders.append([report.reed_id for report in sorted(reports, key=lambda report: report.effort_kpa)])
-        loads.append(reports[0].lip_load_n)
+        person = mk.Visitor(instrument="alto", lip_mm=lip, mouthpiece_id="AM-05", reed_id="AR-B-2.5")
+        found = house.strengths("AM-02", person)
+        orders.append([(row.reed_id, row.steps) for row in found.rows])
+        equal.append([row.reed_id for row in found.rows if row.equal])
+        loads.append(house.closing("AM-02", "AR-B-3.5", player=person).lip_load_n)
+        ranked = {row.reed_id: row for row in house.rank(person, fixed={"mouthpiece": "AM-02"}, top=EVERYTHING).rows}
+        costs = {
+            name: round(cost(row, "effort") / cost(row, "air"), 6) for name, row in ranked.items() if cost(row, "air") > 0.5
+        }
+        assert costs
     assert orders[0] == orders[1] == orders[2]
-    assert abs(loads[0] / loads[2]) > 1.5 or abs(loads[2] / loads[0]) > 1.5
+    assert equal[0] == equal[1] == equal[2]
+    assert abs(loads[2] / loads[0]) > 1.5 or abs(loads[0] / loads[2]) > 1.5
 
 
 @pytest.mark.parametrize(
@@ -200,10 +213,8 @@ def test_lip_place_does_not_reorder_reeds_by_effort(house: mk.House) -> None:
 def test_an_unrelated_part_never_reorders_the_rest(demo_copy: Path, table: str, row: dict[str, str]) -> None:
     """Adding a part changes no score of the others, for a player with a present set-up.
 
-    A part for the same instrument may move the medians that other players are measured by, so there the playtests are left out.
+    The playtests stay: what is learned does not depend on which other parts there are.
     """
-    if row.get("instrument") == "alto":
-        drop_playtests(demo_copy)
     before = mk.open(demo_copy).rank("P01", top=EVERYTHING)
     edit_table(demo_copy, table, lambda rows: [*rows, {**dict.fromkeys(rows[0], ""), **row}])
     after = mk.open(demo_copy).rank("P01", top=EVERYTHING)
@@ -385,14 +396,12 @@ def test_chamber_too_large_is_told(demo_copy: Path) -> None:
 
 
 def test_every_demo_set_up_is_of_the_published_order(house: mk.House) -> None:
-    """Closing pressures and stiffnesses lie within published orders; loud clarinet levels lie about the closing pressure."""
-    blowing, loud, lumped = reference("orders_of_magnitude")
+    """Onset pressures lie within the published span of blowing; loud clarinet levels lie about the closing pressure."""
+    blowing, loud = reference("orders_of_magnitude")
     for instrument in ("soprano", "alto", "tenor", "baritone", "clarinet"):
         pairs = house.workshop.fitting_pairs(instrument)
         onset = pairs.closing_pressure_kpa / 3
         assert np.all((onset > blowing.expected["low_kpa"]) & (onset < blowing.expected["high_kpa"]))
-        stiffness = np.median(pairs.stiffness_mpa_per_m)
-        assert lumped.expected["low_mpa_per_m"] / 3 < stiffness < lumped.expected["high_mpa_per_m"] * 3
     level = 20e-6 * 10 ** (loud.inputs["level_db"] / 20) * 1e-3
     loud.check("pressure_kpa", level)
     clarinet = np.median(house.workshop.fitting_pairs("clarinet").closing_pressure_kpa)

@@ -77,6 +77,7 @@ def test_every_reference_case_names_its_source(name: str) -> None:
         assert case["source"]
         assert case["place"]
         assert case["expected"]
+        assert set(case["digits"]) == set(case["expected"])
 
 
 def test_every_reference_file_is_used() -> None:
@@ -248,3 +249,4 @@ def test_installed_package_ranks_in_an_empty_folder(built: Path, kind: str, tmp_
     listed = subprocess.run([python, "-m", "pip", "list", "--format", "freeze"], capture_output=True, text=True, check=True)
     assert not {"pytest", "ruff", "mypy", "hypothesis"} & {line.split("==")[0] for line in listed.stdout.splitlines()}
     assert not list(empty.iterdir())
+    assert list(environment.glob("lib/python3*/site-packages/matchkit/py.typed"))

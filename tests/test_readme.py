@@ -24,8 +24,16 @@ def test_every_command_of_the_tour_prints_what_is_shown(command: str, shown: str
 
 
 def test_the_tour_is_there() -> None:
-    """All five commands are shown, and the Python example runs."""
-    assert {command.split()[0] for command, _ in BLOCKS} == {"rank", "explain", "closing", "tables"}
+    """Each command for the three users is shown, and the Python example runs."""
+    assert {command.split()[0] for command, _ in BLOCKS} == {
+        "rank",
+        "explain",
+        "strengths",
+        "swap",
+        "facing",
+        "closing",
+        "tables",
+    }
     (example,) = re.findall(r"```python\n((?:.*\n)*?)```", README)
     done = subprocess.run([sys.executable, "-c", example], capture_output=True, text=True, check=True)
     assert len(done.stdout.splitlines()) == 2

@@ -37,6 +37,7 @@ COMMANDS = {
     "explain": "Show every term and playtest behind one set-up.",
     "strengths": "Lay every reed that fits a mouthpiece side by side.",
     "swap": "Replace one part: what on the new one feels like the old?",
+    "facing": "Say what the readings of a mouthpiece tell.",
     "closing": "Compute how one reed closes on one facing.",
     "calibrate": "Turn weights and dial readings into a strength scale.",
     "train": "Choose settings, fit the model and write it.",

@@ -82,12 +82,12 @@ def as_text(report: ClosingReport) -> str:
             number(report.closing_share, 3),
             number(report.u_closing_share, 3),
             "",
-            "still open at the closing pressure, under the lip",
+            "still open at the closing pressure, under the lip" + ("" if report.shape_known else "; from an assumed shape"),
         ),
         ("without lip", number(report.closing_share_free, 3), "-", "", "the same with no lip"),
         ("tip opening", number(report.tip_opening_mm), number(report.u_tip_opening_mm), "mm", ""),
         ("rest area", number(report.rest_area_mm2, 1), "-", "mm2", "of the jet, at rest"),
-        ("clamp", number(report.clamp_mm), number(report.u_clamp_mm), "mm", "from the tip: where the reed leaves the lay"),
+        ("clamp", number(report.clamp_mm), number(report.u_clamp_mm), "mm", "from the tip: where the reed is taken as held"),
         ("first contact", number(report.first_contact_mm, 1), "-", "mm", "from the tip: where the reed lands first"),
         ("lip area", number(report.lip_area_mm2, 0), "-", "mm2", f"lip {report.lip_mm:g} mm from the tip"),
         ("lip load", number(report.lip_load_n, 1), "-", "N", "an illustration: 20 % per mm of lip place"),
@@ -110,8 +110,8 @@ def as_text(report: ClosingReport) -> str:
     lines += [
         paragraph(f"The uncertainty comes mostly from the {report.u_dominated_by}."),
         paragraph(
-            f"Reed place: {report.reed_offset_mm:+.1f} mm. Half a millimetre forward adds about {half:.0f} % to the closing "
-            "pressure, half a millimetre back takes as much away: try that before another reed; it costs nothing."
+            f"Reed place: {report.reed_offset_mm:+.1f} mm. Half a millimetre moves the closing pressure by about {half:.0f} %: forward for "
+            "more resistance, back for less. Try that before another reed; it costs nothing."
         ),
     ]
     if report.assumed:

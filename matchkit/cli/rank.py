@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from matchkit.match.answers import Ranking, Setup
 
 
+WRONG_INSTRUMENT = "wrong instrument"
+
+
 @click.command(name="rank")
 @click.argument("player", required=False)
 @person_options
@@ -75,7 +78,10 @@ def as_text(ranking: Ranking) -> str:
     lines += [*_next_tries(ranking), *_against_present(ranking), *_reading(ranking)]
     lines += [paragraph(f"Note: {doubt}.") for doubt in ranking.doubts]
     if ranking.refused:
-        counts = ", ".join(f"{reason} {count}" for reason, count in ranking.refused.items())
+        counts = ", ".join(
+            f"{reason} {count}"
+            for reason, count in sorted(ranking.refused.items(), key=lambda item: item[0] == WRONG_INSTRUMENT)
+        )
         lines.append(paragraph(f"Left out of {ranking.combinations} combinations: {counts}."))
     return "\n".join(lines) + "\n"
 
@@ -123,7 +129,7 @@ def _reading(ranking: Ranking) -> list[str]:
         lines.append("These are one mouthpiece and one reed with other ligatures; --different shows other set-ups.")
     if any(row.score_low is not None for row in ranking.rows):
         lines.append(
-            "In brackets: where 8 of 10 next marks by this player should fall. It is no test of one row against another."
+            "In brackets: where 8 of 10 next marks should fall, over all players. It is no test of one row against another."
         )
     if ranking.rows:
         lines.append("A step is about half a strength of reed, or a seventh of the opening for air.")

@@ -146,6 +146,61 @@ class Explanation:
 
 
 @dataclass(frozen=True)
+class CurvePoint:
+    """One point of the characteristic."""
+
+    pressure_kpa: float
+    area_mm2: float
+    flow_l_s: float
+
+
+@dataclass(frozen=True)
+class FlawFound:
+    """A bump (the lay stands proud of its fair curve) or a hollow (it lies under it)."""
+
+    kind: str
+    place_mm: float
+    height_um: float
+    length_mm: float
+
+
+@dataclass(frozen=True)
+class FacingReport:
+    """What the readings of a mouthpiece say; ``u_`` fields are standard uncertainties.
+
+    ``shape`` weighs most of those averaged, ``shape_weights`` has all. ``covariance_mm2`` is that of tip opening, facing length and
+    clamp place on the fair curve, in this order.
+    """
+
+    mouthpiece_id: str
+    measured: bool
+    tip_opening_mm: float
+    u_tip_opening_mm: float
+    facing_length_mm: float
+    u_facing_length_mm: float
+    clamp_mm: float
+    u_clamp_mm: float
+    break_mm: float
+    shape: str
+    shape_weights: dict[str, float]
+    covariance_mm2: tuple[tuple[float, ...], ...]
+    smoothness_um: float | None
+    rail_difference_mm: float | None
+    u_rail_difference_mm: float | None
+    leak_mm2: float | None
+    bumps: tuple[FlawFound, ...]
+    assumed: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the JSON form."""
+        return {"schema": "matchkit.facing/1", **asdict(self)}
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give one row, nested keys left out."""
+        return frame([{name: value for name, value in asdict(self).items() if not isinstance(value, tuple | list | dict)}])
+
+
+@dataclass(frozen=True)
 class ClosingReport:
     """How one reed closes on one facing; ``u_`` fields are standard uncertainties in the unit of their quantity."""
 
@@ -175,6 +230,8 @@ class ClosingReport:
     closing_share: float
     u_closing_share: float
     closing_share_free: float
+    shape_known: bool
+    """Whether facing and profile were both measured; otherwise the closing share rests on an assumed shape."""
     elbow_pressure_kpa: float | None
     seal_pressure_kpa: float | None
     first_contact_mm: float
@@ -188,6 +245,8 @@ class ClosingReport:
     """Closing pressures that the house calls playable on this instrument."""
     assumed: tuple[str, ...]
     measure_next: str
+    curve: tuple[CurvePoint, ...] = ()
+    """Jet area and flow from rest to one and a half closing pressures, without lip."""
 
     def to_dict(self) -> dict[str, Any]:
         """Give the JSON form."""

@@ -23,13 +23,13 @@ FLOOR = 0.01
 """Lowest desirability of a term: one that is bad never erases a set-up."""
 
 NEUTRAL = 0.7
-"""Desirability of a term that is not known; it keeps its weight, so not measuring is never rewarded."""
+"""Desirability of a term that is not known; it keeps its weight, so not measuring never beats a good measurement."""
 
 AIR_STEP = 1.15
 """One step of playing opening, as a factor."""
 
 STEP_POWER = 1.73
-"""Makes d = 0.5 at one step and 0.1 at two."""
+"""Makes d = 0.1 at the poor limit where it is 0.5 half way."""
 
 TONE_REACH = 0.3
 """How far the tone term may move from neutral: ordinal and weak."""
@@ -37,7 +37,9 @@ TONE_REACH = 0.3
 
 @dataclass(frozen=True)
 class Term:
-    """One line of the score: its weight, and the limits between which d falls from 1 to the floor, in ``unit``.
+    """One line of the score: its weight, and the limits in ``unit`` between which d falls from 1 to the floor.
+
+    For effort and air, which have two sides, d is 0.1 at the poor limit and falls on. Tone has no limits: it is a vote.
 
     Every number here is assumed: chosen once by judgement, and stated so in the answers.
     """
@@ -69,13 +71,14 @@ EVENNESS: tuple[TermName, ...] = ("closing", "smoothness", "rails")
 """Terms that count double for "more even"."""
 
 
-def by_steps(steps: Array) -> Array:
-    """Give d for a distance from the target in steps: 1 at none, 0.5 at one, 0.1 at two.
+def by_steps(steps: Array, *, good: float = 0.0, poor: float = 2.0) -> Array:
+    """Give d for a distance from the target in steps: 1 up to ``good``, 0.1 at ``poor``, 0.5 half way between.
 
     >>> [round(float(d), 3) for d in by_steps(np.array([0.0, 1.0, 2.0, 9.0]))]
     [1.0, 0.5, 0.1, 0.01]
     """
-    return np.asarray(np.maximum(np.exp(-np.log(2) * np.abs(steps) ** STEP_POWER), FLOOR))
+    beyond = np.maximum(np.abs(steps) - good, 0.0) * 2 / (poor - good)
+    return np.asarray(np.maximum(np.exp(-np.log(2) * beyond**STEP_POWER), FLOOR))
 
 
 def falling(value: Array, *, good: float, poor: float) -> Array:
@@ -177,8 +180,8 @@ def desirabilities(inputs: TermInputs, terms: dict[TermName, Term], *, wish_step
     air_steps = inputs.air_ln / np.log(AIR_STEP)
     limits = TERMS
     table: dict[TermName, tuple[Array, Array]] = {
-        "effort": (effort_steps, by_steps(effort_steps)),
-        "air": (air_steps, by_steps(air_steps)),
+        "effort": (effort_steps, by_steps(effort_steps, good=limits["effort"].good, poor=limits["effort"].poor)),
+        "air": (air_steps, by_steps(air_steps, good=limits["air"].good, poor=limits["air"].poor)),
         "closing": (
             inputs.closing_share,
             falling_on_average(
@@ -187,7 +190,7 @@ def desirabilities(inputs: TermInputs, terms: dict[TermName, Term], *, wish_step
         ),
         "smoothness": (inputs.smoothness_um, _falling(inputs.smoothness_um, limits["smoothness"])),
         "rails": (inputs.leak_mm2, _falling(inputs.leak_mm2, limits["rails"])),
-        "box spread": (inputs.box_share, np.clip(inputs.box_share, FLOOR, 1.0)),
+        "box spread": (inputs.box_share, _falling(inputs.box_share, limits["box spread"])),
         "volume": (inputs.volume_miss, _falling(np.abs(inputs.volume_miss), limits["volume"])),
         "tone": (inputs.tone_vote, NEUTRAL + TONE_REACH * inputs.tone_vote),
     }

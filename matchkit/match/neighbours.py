@@ -39,7 +39,7 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
         """
         if self.n_neighbors < 1 or self.bandwidth <= 0 or self.kappa < 0:
             raise ValueError("n_neighbors must be at least 1, bandwidth above 0, kappa not negative")
-        X, y = validate_data(self, X, y, y_numeric=True, dtype=float)  # noqa: N806
+        X, y = validate_data(self, X, y, y_numeric=True, dtype=float)  # noqa: N806 - sklearn's name
         self.residual_ = np.asarray(y, dtype=float)
         if sample_weight is None:
             self.weight_ = np.ones(len(X))
@@ -54,10 +54,10 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
         self.rows_ = np.asarray(X)
         return self
 
-    def nearest(self, X: Any) -> tuple[Array, Index]:  # noqa: N803
+    def nearest(self, X: Any) -> tuple[Array, Index]:  # noqa: N803 - sklearn's name
         """Give distances (N, k) and training rows (N, k) of the nearest, ties in training order."""
         check_is_fitted(self)
-        X = validate_data(self, X, reset=False, dtype=float)  # noqa: N806
+        X = validate_data(self, X, reset=False, dtype=float)  # noqa: N806 - sklearn's name
         count = len(self.rows_)
         wanted = min(self.n_neighbors, count)
         reach = min(wanted + 8, count)
@@ -76,7 +76,7 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
         """Give the weight of each neighbour, before any ligature factor."""
         return np.asarray(self.weight_[index] * np.exp(-(distance**2) / (2 * self.bandwidth**2)))
 
-    def predict(self, X: Any) -> Array:  # noqa: N803
+    def predict(self, X: Any) -> Array:  # noqa: N803 - sklearn's name
         """Give the predicted residual (N,)."""
         distance, index = self.nearest(X)
         return shrunk_mean(self.kernel(distance, index), self.residual_[index], kappa=self.kappa)

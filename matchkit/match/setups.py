@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.match.answers import Setup, TermReason
@@ -21,6 +22,8 @@ from matchkit.match.rank import Placed
 from matchkit.match.target import PlayerView, effort_kpa, opening_mm
 from matchkit.match.workshop import Scored, Workshop
 from matchkit.records.parts import Ligature
+
+Array = NDArray[np.float64]
 
 REDUCIBLE = 0.75
 """Share of a squared uncertainty that a first measurement is taken to remove, where one is usually missing."""
@@ -69,7 +72,6 @@ class Question:
         )
         effort = float(effort_kpa(pairs, blow_kpa=self.view.blow_kpa)[pair])
         pressure = float(pairs.closing_pressure_kpa[pair])
-        near = sum(1 for reason in neighbours if reason.weight >= 0.1)
         return Setup(
             position=position,
             mouthpiece_id=facing.mouthpiece.id,
@@ -93,13 +95,23 @@ class Question:
             playing_opening_mm=float(opening_mm(pairs, blow_kpa=self.view.blow_kpa)[pair]),
             terms=terms,
             neighbours=neighbours,
-            why=why_words(terms, POINTS * placed.correction, near),
+            why=why_words(terms, POINTS * placed.correction, len(neighbours)),
             feel=self._feel(pair, effort),
             doubts=self._doubts(facing, reed, terms, first),
-            measure_next=measure_next(pairs, pair, facing, reed, terms),
+            measure_next=self._measure_next(pair, facing, reed, terms),
             price=self._price(facing, reed, first),
             changed=None,
         )
+
+    def _measure_next(self, pair: int, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...]) -> str:
+        """Name the measurement that narrows the answer most; for a customer with typed parts it may be of their own."""
+        present = self.view.present
+        if present is not None and self.view.typed:
+            theirs = gains(present.pair, 0, present.facing, present.reed)
+            here = gains(self.scored.pairs, pair, facing, reed)
+            if theirs.max() > here.max():
+                return f"of what they play now: {MEASURES[UNCERTAINTIES[int(theirs.argmax())]]}"
+        return measure_next(self.scored.pairs, pair, facing, reed, terms)
 
     def _price(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> float | None:
         """Give the price of what the player does not have."""
@@ -179,6 +191,17 @@ def measure_next(pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart, te
     A part of the closing pressure's uncertainty that was measured already is not named again; where the rest is small, the
     weightiest term that is not known is.
     """
+    gain = gains(pairs, pair, facing, reed)
+    best = int(gain.argmax())
+    missing = [term for term in terms if not term.known and term.name != "tone"]
+    step = constants.NOTICE.value * constants.HALF_STRENGTH.value
+    if missing and (gain[best] < step**2 or max(term.weight for term in missing) >= 2):
+        return max(missing, key=lambda term: term.weight).words.removeprefix("not known: ")
+    return MEASURES[UNCERTAINTIES[best]]
+
+
+def gains(pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart) -> Array:
+    """Give how much of the squared relative uncertainty of the closing pressure each measurement would take away (6,)."""
     open_share = {
         "tip": 0.0 if facing.lay.measured else 1.0,
         "clamp": 0.0 if facing.lay.measured else 1.0,
@@ -187,10 +210,4 @@ def measure_next(pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart, te
         "reed place": REDUCIBLE,
         "wet factor": REDUCIBLE,
     }
-    gain = pairs.relative_u[:, pair] ** 2 * np.array([open_share[name] for name in UNCERTAINTIES])
-    best = int(gain.argmax())
-    missing = [term for term in terms if not term.known and term.name != "tone"]
-    step = constants.NOTICE.value * constants.HALF_STRENGTH.value
-    if missing and (gain[best] < step**2 or max(term.weight for term in missing) >= 2):
-        return max(missing, key=lambda term: term.weight).words.removeprefix("not known: ")
-    return MEASURES[UNCERTAINTIES[best]]
+    return np.asarray(pairs.relative_u[:, pair] ** 2 * np.array([open_share[name] for name in UNCERTAINTIES]))

@@ -340,15 +340,21 @@ class Workshop:
         ]
         return self._test_pairs.take(np.array(rows, dtype=np.intp))
 
-    def targets(self, view: PlayerView, reeds: Sequence[ReedPart], wishes: Wishes = NO_WISH) -> Targets:
-        """Choose what to aim at for one player, under a wish."""
+    def targets(
+        self, view: PlayerView, reeds: Sequence[ReedPart], wishes: Wishes = NO_WISH, *, training: bool = False
+    ) -> Targets:
+        """Choose what to aim at for one player, under a wish.
+
+        In ``training`` nothing is aimed at the middle of what the house happens to have, so that another part changes nothing that
+        was learned.
+        """
         instrument = view.player.instrument
         needs_medians = view.present is None
         return set_targets(
             view,
             liked=self._liked(instrument) if needs_medians else empty_pairs(),
             liked_reeds=self.reeds,
-            fitting=self.fitting_pairs(instrument) if needs_medians else empty_pairs(),
+            fitting=self.fitting_pairs(instrument) if needs_medians and not training else empty_pairs(),
             fitting_reeds=self.instrument_reeds(instrument),
             reeds=reeds,
             wishes=wishes,
@@ -363,11 +369,12 @@ class Workshop:
         reeds: Sequence[ReedPart],
         *,
         wishes: Wishes = NO_WISH,
+        training: bool = False,
     ) -> Scored:
         """Compute the terms of pairs under a wish, and their features without one."""
         terms = terms_for(cone=has_cone(view.neck), tone=abs(wishes.tone), even=wishes.even)
         step = self.spec.wish_step
-        plain_targets = self.targets(view, reeds)
+        plain_targets = self.targets(view, reeds, training=training)
         plain = term_inputs(self.book, pairs, facings, reeds, view=view, targets=plain_targets, wishes=NO_WISH, wish_step=step)
         inputs = plain
         if wishes != NO_WISH:
@@ -397,7 +404,7 @@ class Workshop:
         features = np.zeros((len(self.rated), len(FEATURES)))
         for player_id, rows in by_player.items():
             mine = np.array(rows, dtype=np.intp)
-            scored = self.score(self.view(player_id), pairs.take(mine), self.facings, self.reeds)
+            scored = self.score(self.view(player_id), pairs.take(mine), self.facings, self.reeds, training=True)
             overall[mine] = scored.terms.overall
             features[mine] = scored.features
         return RatedTests(

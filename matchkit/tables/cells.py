@@ -23,6 +23,8 @@ class Refusal:
 
     expected: str
     hint: str = ""
+    read: str = ""
+    """What was read, where the text of the cell does not say it."""
 
 
 @dataclass(frozen=True)

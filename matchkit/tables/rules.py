@@ -48,11 +48,11 @@ def duplicates(house: SourceReading) -> Iterator[Problem]:
 def references(house: SourceReading) -> Iterator[Problem]:
     """An id that points to another table must be there; each missing id is told once, where it first stands.
 
-    A table that is missing or has problems of its own is not pointed at: its slips come first.
+    A table that could not be read at all is not pointed at: its slips come first.
     """
-    ids = {table: {getattr(record, "id", None) for _, record in house.rows(table, model)} for table, model in TABLES.items()}
+    ids = {table: house.tables[table].ids if table in house.tables else set() for table in TABLES}
     unusable = {table for table in REQUIRED_TABLES if table not in house.tables}
-    unusable |= {table for table, reading in house.tables.items() if reading.problems}
+    unusable |= {table for table, reading in house.tables.items() if not reading.header_read}
     for table, model in TABLES.items():
         targets = {name: quantity.refers_to for name, quantity in quantities(model).items() if quantity.refers_to}
         lost: dict[tuple[str, str, str], list[int]] = defaultdict(list)

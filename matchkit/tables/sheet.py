@@ -30,6 +30,9 @@ class Reading:
     problems: list[Problem] = field(default_factory=list)
     warnings: list[Problem] = field(default_factory=list)
     last_row: int = 1
+    ids: set[str] = field(default_factory=set)
+    """Every id that stands in the file, of refused rows too."""
+    header_read: bool = False
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,7 @@ def take_rows(rows: Iterator[list[str]], model: type[Record], reading: Reading, 
     columns = _columns(header, model, reading)
     if reading.problems:
         return
+    reading.header_read = True
     for number, cells in enumerate(rows, start=2):
         if number > MAX_ROWS:
             reading.problems.append(Problem(reading.source, number, None, "more rows", f"at most {MAX_ROWS} rows"))
@@ -123,19 +127,13 @@ def _read_row(
     for column in columns:
         text = cells[column.place] if column.place < len(cells) else ""
         if not text.strip():
-            if not column.kind.optional and model.model_fields[column.name].is_required():
+            if model.model_fields[column.name].is_required():
                 expected = f"a value: {column.quantity.meaning}"
                 found.append(Problem(reading.source, number, column.header, "nothing", expected))
             continue
-        if column.name == "id" or column.name.endswith("_id"):
-            if isinstance(text, NumberCell):
-                hint = "format the column as text and type it again: a number loses zeros before it"
-                found.append(Problem(reading.source, number, column.header, f"the number {text}", "an id as text", hint))
-                continue
-            text = text.strip()
-        value = parse_cell(text, column.kind, column.quantity, other=column.other, decimal_comma=decimal_comma)
+        value = _value(text, column, reading, decimal_comma=decimal_comma)
         if isinstance(value, Refusal):
-            found.append(Problem(reading.source, number, column.header, shown(text), value.expected, value.hint))
+            found.append(Problem(reading.source, number, column.header, value.read or shown(text), value.expected, value.hint))
         else:
             values[column.name] = value
     if found:
@@ -147,3 +145,15 @@ def _read_row(
         return
     reading.records.append(record)
     reading.rows.append(number)
+
+
+def _value(text: str, column: _Column, reading: Reading, *, decimal_comma: bool) -> Any | Refusal:
+    """Parse one cell; ids lose blanks around them and are noted, whatever becomes of their row."""
+    if column.name == "id" or column.name.endswith("_id"):
+        if isinstance(text, NumberCell):
+            hint = "format the column as text and type it again: a number loses zeros before it"
+            return Refusal("an id as text", hint, read=f"the number {text}")
+        text = text.strip()
+        if column.name == "id":
+            reading.ids.add(text)
+    return parse_cell(text, column.kind, column.quantity, other=column.other, decimal_comma=decimal_comma)

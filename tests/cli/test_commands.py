@@ -49,6 +49,8 @@ EVERY_ANSWER = [
     ("swap", "P02", "--mouthpiece", "AM-08"),
     ("swap", "P11", "--reed", "TR-A-2.5"),
     ("evaluate", "--quick"),
+    ("facing", "AM-07"),
+    ("facing", "AM-11"),
     ("closing", "TM-01", "TR-A-2.5"),
     ("closing", "AM-10", "AR-E-3", "--player", "P03"),
 ]

@@ -1,0 +1,26 @@
+"""Refresh what the README's commands print: ``python docs/readme.py``. A test holds the README to it."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+README = Path(__file__).parent.parent / "README.md"
+
+
+def printed(match: re.Match[str]) -> str:
+    """Run the command of one block and give the block with what it prints."""
+    with tempfile.TemporaryDirectory() as empty:
+        done = subprocess.run(  # noqa: S603 - the project's own command
+            [sys.executable, "-m", "matchkit", *shlex.split(match[1])], cwd=empty, capture_output=True, text=True, check=True
+        )
+    return f"```console\n$ matchkit {match[1]}\n{done.stdout}```"
+
+
+if __name__ == "__main__":
+    text = README.read_text(encoding="utf-8")
+    README.write_text(re.sub(r"```console\n\$ matchkit (.*)\n(?:.*\n)*?```", printed, text), encoding="utf-8")

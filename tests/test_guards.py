@@ -1,0 +1,303 @@
+"""Small things that everything rests on, each seen to fail when it is broken."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from test_counter import present
+
+import matchkit as mk
+from matchkit.match.blend import Blend, InstrumentNeighbours
+from matchkit.match.explain import feel_words, tone_words
+from matchkit.match.fit import NOT_SOFTER, REED_TOO_NARROW, VAMP_TOO_SHORT, pair_reasons
+from matchkit.match.folds import FoldTable
+from matchkit.match.interval import LEVEL, Interval, fit_interval
+from matchkit.match.pairs import UNCERTAINTIES
+from matchkit.match.rank import Candidates, rank_candidates
+from matchkit.match.rated import DEFAULT_SETTINGS
+from matchkit.match.setups import REDUCIBLE, gains
+from matchkit.match.target import box_share
+from matchkit.match.validate import folds_of
+from matchkit.match.wishes import understand
+from matchkit.match.workshop import NO_WISH
+from matchkit.physics.facing import mean_lay
+from matchkit.physics.fair import Readings
+
+
+def test_interval_takes_the_right_order_statistic() -> None:
+    """Of residuals 1 to 99 at 80 % the 80th bounds the interval, exactly (split conformal, k = ceil(100 * 0.8))."""
+    interval = fit_interval(np.arange(1.0, 100.0), np.full(99, 5.0), [str(k % 10) for k in range(99)], kappa=1.0)
+    assert interval is not None
+    assert float(interval.half_width(5.0)) == pytest.approx(80.0, rel=1e-9)
+    assert LEVEL == 0.8
+
+
+@pytest.mark.parametrize(
+    ("piece", "reed", "reason"),
+    [
+        ({"window_width_mm": 14.8, "side_rail_mm": 1.0}, {}, REED_TOO_NARROW),
+        ({"window_width_mm": 14.6, "side_rail_mm": 1.0}, {}, ""),
+        ({"window_width_mm": None}, {}, ""),
+        ({}, {"vamp_length_mm": 23.0}, VAMP_TOO_SHORT),
+        ({}, {"vamp_length_mm": None}, ""),
+    ],
+)
+def test_reeds_that_cannot_sit_are_refused(house: mk.House, piece: dict[str, Any], reed: dict[str, Any], reason: str) -> None:
+    """Narrower than window and rail, or a vamp that ends before the clamp and 2 mm, is refused; unmeasured never is."""
+    from dataclasses import replace
+
+    workshop = house.workshop
+    facing, part = workshop.facing("AM-02"), workshop.reed("AR-A-2.5")
+    facing = replace(facing, mouthpiece=facing.mouthpiece.model_copy(update=piece))
+    vamp = reed.get("vamp_length_mm", part.vamp_mm)
+    part = replace(part, vamp_mm=vamp or 0.0, vamp_measured=vamp is not None)
+    found = pair_reasons(
+        (facing,), (part,), instrument="alto", across=False, in_stock=False, wishes=NO_WISH, view=workshop.view("P01")
+    )
+    assert found[0, 0] == reason
+
+
+def test_softer_and_harder_reed_refuse_the_others(house: mk.House) -> None:
+    """A wish for a softer reed leaves only reeds that are softer on the bench than the present one."""
+    ranking = house.rank("P02", wish=["softer reed"], top=500)
+    mine = {row.reed_id: row for row in house.strengths("AM-02", "P02").rows}
+    here = mine[present(house, "P02")[1]].closing_pressure_kpa
+    on_scale = {row.reed_id for row in ranking.rows if not row.reed_id.startswith("AR-E")}
+    assert all(mine[name].closing_pressure_kpa < 1.1 * here for name in on_scale)
+    assert NOT_SOFTER in ranking.refused
+
+
+@pytest.mark.parametrize(("wish", "factor"), [("bigger sound", 1.15), ("less air", 1 / 1.15), ("much bigger sound", 1.15**2)])
+def test_air_wishes_move_the_air_target(house: mk.House, wish: str, factor: float) -> None:
+    """A step of sound is 15 % of playing opening; the effort target stays."""
+    workshop = house.workshop
+    view = workshop.view("P02")
+    plain, moved = (workshop.targets(view, workshop.reeds, understand(words)).by_scale[None] for words in ([], [wish]))
+    assert plain is not None
+    assert moved is not None
+    assert moved.playing_opening_mm / plain.playing_opening_mm == pytest.approx(factor)
+    assert moved.closing_pressure_kpa == plain.closing_pressure_kpa
+
+
+@pytest.mark.parametrize(("wish", "factor"), [("freer", 0.88), ("more resistance", 1 / 0.88), ("much freer", 0.88**2)])
+def test_effort_wishes_move_the_effort_target(house: mk.House, wish: str, factor: float) -> None:
+    """A step of effort is a factor 0.88 in closing pressure, about half a strength."""
+    workshop = house.workshop
+    view = workshop.view("P02")
+    plain, moved = (workshop.targets(view, workshop.reeds, understand(words)).by_scale[None] for words in ([], [wish]))
+    assert plain is not None
+    assert moved is not None
+    assert moved.closing_pressure_kpa / plain.closing_pressure_kpa == pytest.approx(factor)
+
+
+def test_light_and_firm_shift_the_middle_of_the_house(house: mk.House) -> None:
+    """Light aims at 0.88 and firm at 1.12 of the middle; the present set-up, where known, is not shifted."""
+    workshop = house.workshop
+    aims = {}
+    for held in ("light", "medium", "firm"):
+        aim = workshop.targets(workshop.view(mk.Visitor(instrument="alto", embouchure=held)), workshop.reeds).by_scale[None]
+        assert aim is not None
+        aims[held] = aim.closing_pressure_kpa
+    assert aims["light"] / aims["medium"] == pytest.approx(0.88)
+    assert aims["firm"] / aims["medium"] == pytest.approx(1.12)
+
+
+def test_the_middle_is_of_liked_set_ups(house: mk.House) -> None:
+    """The target without a present set-up is the median over playtests rated 7 or more of the instrument (numpy's median)."""
+    workshop = house.workshop
+    aim = workshop.targets(workshop.view(mk.Visitor(instrument="alto")), workshop.reeds).by_scale[None]
+    assert aim is not None
+    liked = []
+    for test in house.tables.playtests:
+        reed = workshop.reed(test.reed_id)
+        if (test.overall or 0) >= 7 and reed.reed.instrument == "alto" and reed.scale is None:
+            liked.append(
+                house.closing(test.mouthpiece_id, test.reed_id, reed_offset_mm=test.reed_offset_mm).closing_pressure_kpa
+            )
+    assert aim.closing_pressure_kpa == pytest.approx(float(np.median(liked)), rel=1e-9)
+
+
+def test_scores_are_rounded_before_they_are_compared() -> None:
+    """Two pairs whose scores differ by less than a millionth stand by id, whichever is larger."""
+    blend = Blend(DEFAULT_SETTINGS, 0.0, 10.0, {}, (), None, None, 0)
+    candidates = Candidates(
+        ["B", "A"], ["r", "r"], ["p", "q"], np.array([0.5 + 1e-9, 0.5]), np.zeros((2, 1)), np.ones((2, 0), dtype=bool)
+    )
+    placed = rank_candidates(candidates, blend, (), instrument="alto", player=None, top=2)
+    assert [candidates.mouthpiece_ids[line.pair] for line in placed] == ["A", "B"]
+
+
+def test_features_are_scaled_by_the_table_and_not_by_the_parts(house: mk.House) -> None:
+    """A pair has the same features alone and among all others, with a wish and without; they are what the constants say."""
+    workshop = house.workshop
+    view = workshop.view("P02")
+    facing, reed = workshop.facing("AM-02"), workshop.reed("AR-A-2.5")
+    one = workshop.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=view.lip_mm)
+    alone = workshop.score(view, one, (facing,), (reed,)).features[0]
+    place = {part.mouthpiece.id: k for k, part in enumerate(workshop.facings)}["AM-02"]
+    reeds = {part.reed.id: k for k, part in enumerate(workshop.reeds)}
+    many = workshop.pairs(
+        workshop.facings, workshop.reeds, np.full(3, place), np.array([reeds["AR-A-2.5"], 0, 5]), lip_mm=view.lip_mm
+    )
+    for wishes in (NO_WISH, understand(["much freer"])):
+        among = workshop.score(view, many, workshop.facings, workshop.reeds, wishes=wishes).features[0]
+        assert among == pytest.approx(alone)
+    assert alone[0] == pytest.approx((facing.mouthpiece.tip_opening_mm - 1.9) / 0.25)
+
+
+def test_a_tests_own_mark_never_predicts_it(house: mk.House) -> None:
+    """Changing the marks of a fold changes no prediction of that fold."""
+    from dataclasses import replace
+
+    tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
+    fold = folds_of(tests, "new mouthpiece")[0]
+    changed = tests.rating.copy()
+    changed[fold[1]] = 0.0
+    one, two = (FoldTable(t, ligatures) for t in (tests, replace(tests, rating=changed)))
+    before, after = (table.predict(table.questions([fold]), DEFAULT_SETTINGS).blended[fold[1]] for table in (one, two))
+    assert before == pytest.approx(after)
+
+
+def test_known_and_new_players_have_their_own_interval() -> None:
+    """A player with playtests gets the interval of known players, any other that of new ones."""
+    known, new = Interval(1.0, 1.0, 0.0, 1.0), Interval(2.0, 1.0, 0.0, 1.0)
+    blend = Blend(DEFAULT_SETTINGS, 0.0, 10.0, {}, ("P1",), known, new, 1)
+    assert blend.interval("P1") is known
+    assert blend.interval("P2") is new
+    assert blend.interval(None) is new
+
+
+def test_reed_offset_of_a_playtest_counts(house: mk.House) -> None:
+    """A reed that stood forward in a playtest is learned from as the stiffer set-up it was."""
+    workshop = house.workshop
+    moved = next(k for k, test in enumerate(workshop.rated) if test.reed_offset_mm > 0)
+    test = workshop.rated[moved]
+    stood = house.closing(test.mouthpiece_id, test.reed_id, reed_offset_mm=test.reed_offset_mm).closing_pressure_kpa
+    assert workshop._test_pairs.closing_pressure_kpa[moved] == pytest.approx(stood)
+    assert stood > 1.03 * house.closing(test.mouthpiece_id, test.reed_id).closing_pressure_kpa
+
+
+def test_reed_place_is_part_of_the_uncertainty(house: mk.House) -> None:
+    """0.2 mm of reed place, at some 28 % a millimetre, is in every pair's uncertainty."""
+    report = house.closing("AM-02", "AR-A-2.5")
+    expected = report.closing_pressure_kpa * report.pressure_per_mm_forward_pct / 100 * 0.2
+    assert report.u_parts["reed place"] == pytest.approx(expected)
+    moved = [house.closing("AM-02", "AR-A-2.5", reed_offset_mm=step).closing_pressure_kpa for step in (-0.01, 0.01)]
+    slope = (math.log(moved[1]) - math.log(moved[0])) / 0.02
+    assert report.pressure_per_mm_forward_pct / 100 == pytest.approx(slope, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("effort", "air", "u", "words"),
+    [
+        (-0.13, 0.0, 0.01, ("surely freer (about half a strength)", "about the same air")),
+        (0.13, 0.0, 0.1, ("probably more resistant (about half a strength)", "about the same air")),
+        (-0.05, 0.0, 0.2, ("may be a little freer (less than half a strength)", "about the same air")),
+        (0.0, 0.14, 0.01, ("about the same resistance", "surely bigger, takes more air")),
+        (0.0, -0.3, 0.1, ("about the same resistance", "surely much smaller, takes less air")),
+        (0.3, 0.0, 0.1, ("surely much more resistant (about one strength)", "about the same air")),
+        (0.5, 0.0, 0.1, ("surely much more resistant (more than one strength)", "about the same air")),
+    ],
+)
+def test_words_for_a_difference(effort: float, air: float, u: float, words: tuple[str, str]) -> None:
+    """Direction, size and certainty of a difference are said as the numbers have them."""
+    assert feel_words(effort, air, u, wish_step=0.88, air_step=1.15) == words
+
+
+@pytest.mark.parametrize(
+    ("vote", "words"),
+    [(1.0, "may be brighter"), (-0.5, "may be darker"), (0.0, "tone about the same"), (None, "tone not known")],
+)
+def test_words_for_tone(vote: float | None, words: str) -> None:
+    """Tone is never more than "may"."""
+    assert tone_words(vote) == words
+
+
+def test_box_share_has_two_sides() -> None:
+    """The share of a normal box within a step of the target: both tails are out (normal tables: one sd holds 68.27 %)."""
+    step = -math.log(0.88)
+    assert float(box_share(np.array([0.0]), np.array([step]), wish_step=0.88)[0]) == pytest.approx(0.6827, abs=1e-4)
+    assert float(box_share(np.array([step]), np.array([step]), wish_step=0.88)[0]) == pytest.approx(0.4772, abs=1e-4)
+
+
+def test_crossing_rails_leak_on_both_sides() -> None:
+    """Rails that cross leak before and after the crossing: the areas add, they do not cancel; the mean lay stays between."""
+    feelers = np.array([1.2, 0.9, 0.6, 0.4, 0.2, 0.1, 0.038]) * 1e-3
+    places = 24e-3 - np.sqrt(2 * 145e-3 * feelers - feelers**2)
+    tilt = np.linspace(-3e-4, 3e-4, 7)
+    u = np.full(7, 5e-5)
+    left, right = (Readings(feelers, places + sign * tilt, u / 10, u) for sign in (1, -1))
+    lay = mean_lay(left, right, tip_opening_m=2e-3, u_tip_m=2e-5)
+    x = np.linspace(0, 26e-3, 800)
+    off = lay.left.height_m(x) - lay.right.height_m(x)
+    assert off.min() < 0 < off.max()
+    assert lay.leak_m2 > 1.3 * abs(float(np.trapezoid(off, x)))
+    assert lay.smoothness_m is not None
+    assert lay.smoothness_m < 0.5 * (lay.left.smoothness_m or 0.0)
+
+
+def test_lip_rests_where_the_instrument_has_it(house: mk.House) -> None:
+    """Without a lip place of their own players rest 9 to 13 mm from the tip, by instrument."""
+    found = {
+        kind: house.workshop.view(mk.Visitor(instrument=kind)).lip_mm
+        for kind in ("clarinet", "soprano", "alto", "tenor", "baritone")
+    }
+    assert found == {"clarinet": 9.0, "soprano": 9.0, "alto": 10.0, "tenor": 12.0, "baritone": 13.0}
+
+
+def test_measuring_what_is_usually_unmeasured_gains_three_quarters(house: mk.House) -> None:
+    """Reed place and wet factor can be narrowed though never removed; what was measured already gains nothing."""
+    workshop = house.workshop
+    facing, reed = workshop.facing("AM-02"), workshop.reed("AR-A-3")
+    pairs = workshop.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=10.0)
+    found = dict(zip(UNCERTAINTIES, gains(pairs, 0, facing, reed), strict=True))
+    assert found["tip"] == found["clamp"] == found["stiffness"] == found["profile"] == 0.0
+    place = UNCERTAINTIES.index("reed place")
+    assert found["reed place"] == pytest.approx(REDUCIBLE * pairs.relative_u[place, 0] ** 2)
+    assert REDUCIBLE == 0.75
+
+
+def test_peak_flow_of_a_report_is_that_of_the_playing_area(house: mk.House) -> None:
+    """Peak flow is (2/3) S sqrt(2 p / (3 rho)) at the closing pressure the lip leaves (see reed_flow.json)."""
+    report = house.closing("AM-02", "AR-B-3", player="P02")
+    left = (report.closing_pressure_kpa - max(report.effort_kpa, 0.0)) * 1e3
+    expected = 2 / 3 * report.playing_area_mm2 * 1e-6 * math.sqrt(2 * left / (3 * 1.19)) * 1e3
+    assert report.peak_flow_l_s == pytest.approx(expected, rel=1e-9)
+    curve = report.curve
+    assert curve[0].area_mm2 == pytest.approx(report.rest_area_mm2)
+    assert max(point.flow_l_s for point in curve) > 0
+    assert all(a.area_mm2 >= b.area_mm2 for a, b in pairwise(curve))
+
+
+def test_a_walk_in_is_told_to_measure_their_own_parts(house: mk.House) -> None:
+    """Where the typed present set-up is the larger doubt, the measurement named is of what they play now."""
+    visitor = house.visitor("alto", mouthpiece="75thou", reed="3")
+    assert any(row.measure_next.startswith("of what they play now:") for row in house.rank(visitor, different=True).rows)
+
+
+def test_facing_report_of_a_short_rail(house: mk.House) -> None:
+    """The short left rail is found with its uncertainty, the covariance is that of the lengths, nominal pieces have no bumps."""
+    report = house.facing("AM-07")
+    assert report.rail_difference_mm is not None
+    assert report.u_rail_difference_mm is not None
+    assert report.rail_difference_mm < -3 * report.u_rail_difference_mm
+    assert math.sqrt(report.covariance_mm2[2][2]) == pytest.approx(report.u_clamp_mm)
+    assert sum(report.shape_weights.values()) == pytest.approx(1.0)
+    assert house.facing("AM-10").bumps == ()
+    assert not house.facing("AM-10").measured
+    assert any(flaw.kind == "bump" for flaw in house.facing("TM-04").bumps)
+    assert report.to_dict()["schema"] == "matchkit.facing/1"
+    assert len(report.to_frame()) == 1
+
+
+def test_neighbours_of_one_instrument_only(house: mk.House) -> None:
+    """No playtest of another instrument stands behind a correction."""
+    instrument = {piece.id: piece.instrument for piece in house.tables.mouthpieces}
+    tests = {test.id: test for test in house.tables.playtests}
+    for row in house.rank("P09", top=5).rows:
+        assert {instrument[tests[near.playtest].mouthpiece_id] for near in row.neighbours} == {"tenor"}
+    assert isinstance(house.workshop.blend.by_instrument["tenor"], InstrumentNeighbours)
