@@ -66,7 +66,7 @@ def commands() -> str:
     lines = ["# Commands", ""]
     for path in [[], *[[name] for name in COMMANDS], ["tables", "check"], ["tables", "template"]]:
         command: click.Command = main
-        context = click.Context(main, info_name="matchkit", max_content_width=80, terminal_width=80)
+        context = click.Context(main, info_name="matchkit", terminal_width=80, **main.context_settings)
         for name in path:
             found = command.get_command(context, name) if isinstance(command, click.Group) else None
             if found is None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person, wish_option
-from matchkit.cli.printing import deliver, number, paragraph, table, to_csv, to_json, wrapped
+from matchkit.cli.printing import deliver, number, paragraph, signed, table, to_csv, to_json, wrapped
 from matchkit.cli.rank import setup_lines
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def as_text(explanation: Explanation) -> str:
     ]
     if setup.neighbours:
         lines += [
-            f"Playtests nearby change that by {10 * setup.correction:+.1f}, with a say of {100 * setup.blend:.0f} %.",
+            f"Playtests nearby change that by {signed(10 * setup.correction)}, with a say of {100 * setup.blend:.0f} %.",
             "",
             table(
                 [
@@ -102,8 +102,8 @@ def as_text(explanation: Explanation) -> str:
                         number(near.distance),
                         number(near.weight),
                         number(near.rating, 1),
-                        f"{near.residual:+.1f}",
-                        f"{near.points:+.1f}",
+                        signed(near.residual),
+                        signed(near.points),
                     )
                     for near in setup.neighbours[:SHOWN_NEIGHBOURS]
                 ],
@@ -111,7 +111,7 @@ def as_text(explanation: Explanation) -> str:
         ]
         rest = setup.neighbours[SHOWN_NEIGHBOURS:]
         if rest:
-            lines.append(f"and {len(rest)} more, {sum(near.points for near in rest):+.1f} points together.")
+            lines.append(f"and {len(rest)} more, {signed(sum(near.points for near in rest))} points together.")
     else:
         lines.append("No playtest is near: the score is physics alone.")
     lines += [

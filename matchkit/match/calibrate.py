@@ -58,7 +58,7 @@ def stiffness_n_per_mm(loads_n: Sequence[float], sinks_mm: Sequence[float]) -> f
 
     The slope frees the answer from a dial that was not zeroed and from the first settling of the bar.
 
-    >>> stiffness_n_per_mm([0.981], [0.9])
+    >>> round(stiffness_n_per_mm([0.981], [0.9]), 9)
     1.09
     >>> round(stiffness_n_per_mm([0.5, 1.0, 1.5], [0.6, 1.1, 1.6]), 6)
     1.0

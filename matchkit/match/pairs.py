@@ -23,7 +23,7 @@ UNCERTAINTIES = ("tip", "clamp", "stiffness", "profile", "reed place", "wet fact
 MEASURES = {
     "tip": "the tip opening, with a gauge",
     "clamp": "the facing, with feelers on both rails",
-    "stiffness": "the stiffness of this reed",
+    "stiffness": "the stiffness of the reed",
     "profile": "the thickness of the reed's profile at seven places",
     "reed place": "where the reed's tip stands against the tip rail",
     "wet factor": "the stiffness of the reed when wet",
