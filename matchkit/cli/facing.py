@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 @data_option
 @output_options
 def command(mouthpiece: str, data: str | None, model: str | None, style: str, out: str | None) -> None:
-    """Say what the feeler readings of MOUTHPIECE tell: lengths, shape, smoothness, rails, bumps and hollows."""
+    """Say what the feeler readings of MOUTHPIECE tell: lengths, shape, smoothness, rails, bumps and flats."""
     report = open_data(data, model).facing(mouthpiece)
     if style == "json":
         deliver(to_json(report.to_dict()), out)

@@ -156,7 +156,7 @@ class CurvePoint:
 
 @dataclass(frozen=True)
 class FlawFound:
-    """A bump (the lay stands proud of its fair curve) or a hollow (it lies under it)."""
+    """A bump (the lay stands proud of its fair curve) or a flat (it lies under it)."""
 
     kind: str
     place_mm: float

@@ -174,12 +174,12 @@ AnyLay = Lay | MeanLay
 
 @dataclass(frozen=True)
 class Flaw:
-    """A stretch where the lay strays from its fair curve: a bump stands proud of it, a hollow lies under it.
+    """A stretch where the lay strays from its fair curve: a bump stands proud of it, a flat lies under it.
 
     ``place_m`` and ``height_m`` are where it is worst, and by how much (above zero: the lay is too far from the reed's plane).
     """
 
-    kind: Literal["bump", "hollow"]
+    kind: Literal["bump", "flat"]
     place_m: float
     height_m: float
     length_m: float
@@ -188,17 +188,17 @@ class Flaw:
 def flaws(lay: AnyLay, *, least_m: float = LEAST_FLAW_M) -> tuple[Flaw, ...]:
     """Give the stretches where the measured lay strays by ``least_m`` or more, tip first; none where the shape is not known.
 
-    A flat is a hollow with a bump beside it. Feelers see no more than lies between their stops.
+    Beside a bump the lay often seems flat, and the other way round. Feelers see no more than lies between their stops.
     """
     if not lay.shape_known:
         return ()
     x = np.linspace(TIP_REGION_M, lay.fair.facing_length_m, 4 * _GRID)
     off = lay.height_m(x) - lay.fair.height_m(x)
     found = []
-    for sign, kind in ((-1.0, "bump"), (1.0, "hollow")):
+    for sign, kind in ((-1.0, "bump"), (1.0, "flat")):
         beyond = np.flatnonzero(sign * off >= least_m)
         for stretch in np.split(beyond, np.flatnonzero(np.diff(beyond) > 1) + 1) if len(beyond) else []:
             worst = stretch[np.argmax(sign * off[stretch])]
             length = float(x[stretch[-1]] - x[stretch[0]])
-            found.append(Flaw("bump" if kind == "bump" else "hollow", float(x[worst]), float(off[worst]), length))
+            found.append(Flaw("bump" if kind == "bump" else "flat", float(x[worst]), float(off[worst]), length))
     return tuple(sorted(found, key=lambda flaw: flaw.place_m))

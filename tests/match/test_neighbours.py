@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from sklearn.datasets import load_diabetes
+from sklearn.datasets import load_diabetes, load_wine
 from sklearn.neighbors import KNeighborsRegressor
 from sklearn.utils.estimator_checks import check_estimator
 
@@ -36,12 +36,18 @@ def test_weights_and_repeats_agree_when_every_row_is_a_neighbour() -> None:
     assert weighted.predict(asked) == pytest.approx(repeated.predict(asked), abs=1e-12)
 
 
+@pytest.mark.parametrize("table", ["diabetes", "wine"])
 @pytest.mark.parametrize("k", [1, 5, 30])
-def test_without_shrinkage_it_is_the_plain_neighbour_mean(k: int) -> None:
-    """With kappa 0 and equal weights, predictions equal KNeighborsRegressor's to 1e-12 (diabetes table bundled with scikit-learn)."""
-    x, y = load_diabetes(return_X_y=True)
-    mine = ResidualNeighbours(n_neighbors=k, bandwidth=np.inf, kappa=0.0).fit(x[:300], y[:300]).predict(x[300:])
-    theirs = KNeighborsRegressor(n_neighbors=k, algorithm="brute").fit(x[:300], y[:300]).predict(x[300:])
+def test_without_shrinkage_it_is_the_plain_neighbour_mean(k: int, table: str) -> None:
+    """With kappa 0, equal weights and no map, predictions equal KNeighborsRegressor's to 1e-12 (tables bundled with scikit-learn)."""
+    if table == "diabetes":
+        x, y = load_diabetes(return_X_y=True)
+    else:
+        columns, _ = load_wine(return_X_y=True)
+        x, y = columns[:, 1:], columns[:, 0]
+    split = 2 * len(x) // 3
+    mine = ResidualNeighbours(n_neighbors=k, bandwidth=np.inf, kappa=0.0).fit(x[:split], y[:split]).predict(x[split:])
+    theirs = KNeighborsRegressor(n_neighbors=k, algorithm="brute").fit(x[:split], y[:split]).predict(x[split:])
     assert mine == pytest.approx(theirs, rel=1e-12)
 
 

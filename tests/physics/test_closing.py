@@ -23,6 +23,7 @@ from matchkit.physics.closing import (
     sensitivity_to_clamp_per_m,
 )
 from matchkit.physics.contact import (
+    CELLS,
     Beams,
     build_beams,
     node_places_m,
@@ -180,7 +181,7 @@ def test_clamp_sensitivity_is_the_slope() -> None:
         t = 1e-4 + 4.5e-2 * x
         beams = build_beams(
             clamp_m=np.array([clamp]),
-            lay_m=np.full((1, 49), 1e-3),
+            lay_m=np.full((1, CELLS + 1), 1e-3),
             second_moment_m4=width * t**3 / 12,
             width_m=np.array([width]),
             widening=np.array([0.0]),

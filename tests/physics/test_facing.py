@@ -116,7 +116,7 @@ def test_lengths_from_one_set_of_readings_are_correlated() -> None:
     assert stated[0, 1] == pytest.approx(seen[0, 1], abs=0.25)
 
 
-def test_bumps_and_hollows_have_a_place_and_a_height() -> None:
+def test_bumps_and_flats_have_a_place_and_a_height() -> None:
     """A bump of 45 µm at 11 mm is found there, standing proud, with a height of its order; a sound facing has none."""
     edge, radius = 24e-3, 145e-3
     x = np.linspace(0, 24e-3, 4000)
@@ -126,7 +126,7 @@ def test_bumps_and_hollows_have_a_place_and_a_height() -> None:
         places = np.interp(-many, -height, x)
         lay = measured_lay(readings(places, many), tip_opening_m=float(height[0]), u_tip_m=1e-5)
         worst = max(flaws(lay), key=lambda flaw: abs(flaw.height_m))
-        assert worst.kind == ("bump" if size < 0 else "hollow")
+        assert worst.kind == ("bump" if size < 0 else "flat")
         assert worst.place_m == pytest.approx(11e-3, abs=1.5e-3)
         assert 15e-6 < abs(worst.height_m) < 60e-6
         assert np.sign(worst.height_m) == np.sign(size)
