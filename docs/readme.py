@@ -1,4 +1,4 @@
-"""Refresh what the README's commands print: ``python docs/readme.py``. A test holds the README to it."""
+"""Refresh what the commands of the README and the tour print: ``python docs/readme.py``. A test holds the pages to it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-README = Path(__file__).parent.parent / "README.md"
+PAGES = (Path(__file__).parent.parent / "README.md", Path(__file__).parent / "tour.md")
 
 
 def printed(match: re.Match[str]) -> str:
@@ -22,5 +22,6 @@ def printed(match: re.Match[str]) -> str:
 
 
 if __name__ == "__main__":
-    text = README.read_text(encoding="utf-8")
-    README.write_text(re.sub(r"```console\n\$ matchkit (.*)\n(?:.*\n)*?```", printed, text), encoding="utf-8")
+    for page in PAGES:
+        text = page.read_text(encoding="utf-8")
+        page.write_text(re.sub(r"```console\n\$ matchkit (.*)\n(?:.*\n)*?```", printed, text), encoding="utf-8")

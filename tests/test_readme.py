@@ -1,4 +1,4 @@
-"""The README's tour: every command is run and its output compared."""
+"""The tours of the README and the docs: every command is run and its output compared."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-BLOCKS = re.findall(r"```console\n\$ matchkit (.*)\n((?:.*\n)*?)```", README)
+TOUR = (Path(__file__).parent.parent / "docs" / "tour.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```console\n\$ matchkit (.*)\n((?:.*\n)*?)```", README + TOUR)
 
 
 @pytest.mark.parametrize(("command", "shown"), BLOCKS, ids=[command for command, _ in BLOCKS])
