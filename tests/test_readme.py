@@ -34,6 +34,7 @@ def test_the_tour_is_there() -> None:
         "facing",
         "closing",
         "tables",
+        "evaluate",
     }
     (example,) = re.findall(r"```python\n((?:.*\n)*?)```", README)
     done = subprocess.run([sys.executable, "-c", example], capture_output=True, text=True, check=True)
