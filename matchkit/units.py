@@ -5,7 +5,6 @@ from __future__ import annotations
 MM_PER_INCH = 25.4
 MM_PER_THOU = 0.0254
 MM_PER_HALF_MM = 0.5
-KPA_PER_PA = 1e-3
 
 
 def mm_to_m(length_mm: float) -> float:

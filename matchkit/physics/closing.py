@@ -36,7 +36,6 @@ class Closing:
     ``area_slope_m2``             loss of jet area per unit p/E before anything touches.
     ``lip_area_m2``               S_lip: a lip force F lowers the closing pressure by F / S_lip.
     ``share``                     (B, len(LIP_SHARES)) jet area at the lowered closing pressure over that at rest.
-    ``lip_rest_share``            (B, len(LIP_SHARES)) jet area at rest under the lip over that without.
     ``first_contact_m``           where the reed first meets the lay, from the tip.
     ``first_contact_per_modulus`` the p/E at which it does.
     """
@@ -47,7 +46,6 @@ class Closing:
     area_slope_m2: Array
     lip_area_m2: Array
     share: Array
-    lip_rest_share: Array
     first_contact_m: Array
     first_contact_per_modulus: Array
 
@@ -131,7 +129,6 @@ def close_reeds(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Closing:
         area_slope_m2=(weights * by_pressure).sum(axis=1),
         lip_area_m2=lip_area,
         share=(at_closing / at_rest).reshape(count, shares),
-        lip_rest_share=at_rest.reshape(count, shares) / rest[:, None],
         first_contact_m=beams.x_m[everything, first + 1],
         first_contact_per_modulus=room[everything, first],
     )
