@@ -82,6 +82,10 @@ class DataError(MatchkitError, ValueError):
         head = f"{count} problem{'' if count == 1 else 's'} in the tables"
         super().__init__("\n".join([head, *(f"  {line}" for line in listing(self.problems))]))
 
+    def __reduce__(self) -> tuple[type[DataError], tuple[tuple[Problem, ...]]]:
+        """Let a worker process hand the error on: it is made of its problems, not of its text."""
+        return type(self), (self.problems,)
+
 
 class UnknownIdError(MatchkitError, LookupError):
     """An id that is in no table."""

@@ -6,26 +6,17 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 
-import numpy as np
-
 from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
-from matchkit.match.answers import ClosingReport, Explanation, FacingReport, Ranking, Setup
+from matchkit.match.answers import ClosingReport, Explanation, FacingReport, Ranking
 from matchkit.match.blend import Blend
 from matchkit.match.calibrate import Calibration, calibrate_readings
 from matchkit.match.closing import closing_report, facing_report
-from matchkit.match.complaints import find_complaint
-from matchkit.match.counter import OVER_BUDGET, next_tries, within_budget
-from matchkit.match.fit import FITS, count_refused, ligature_reasons, pair_reasons
 from matchkit.match.model_file import load_model, save_model
-from matchkit.match.parts import FacingPart, ReedPart
-from matchkit.match.rank import Candidates, rank_candidates
-from matchkit.match.requests import PARTS, aim_words, check_request, check_wishes, keep_others, person_assumptions
-from matchkit.match.setups import Question, owned_parts
+from matchkit.match.questions import Asked, explain_setup, rank_setups
+from matchkit.match.requests import check_request
 from matchkit.match.side_by_side import Strengths, Swap, strengths, swap
-from matchkit.match.target import PlayerView
 from matchkit.match.validate import Evaluation, evaluate_tests
 from matchkit.match.visitors import UNKNOWN, read_visitor
-from matchkit.match.wishes import Wishes, understand
 from matchkit.match.workshop import Stock, Visitor, Workshop
 from matchkit.records.calibration import BenchReading
 from matchkit.records.defaults import Defaults, DefaultValue
@@ -127,6 +118,7 @@ class House:
             Stock(
                 mouthpieces=tables.mouthpieces,
                 facings=tables.facings,
+                lay_points=tables.lay_points,
                 reeds=tables.reeds,
                 reed_profiles=tables.reed_profiles,
                 strength_scale=tables.strength_scale,
@@ -227,62 +219,19 @@ class House:
         >>> [row.position for row in ranking.rows]
         [1, 2]
         """
-        check_request(top=top, jobs=jobs, budget=budget)
-        complaints = [find_complaint(word) for word in complaint]
-        said = [*wish, *(item.wish for item in complaints if item.wish is not None)]
-        workshop, wishes = self.workshop, understand(said)
-        view = workshop.view(player, neck_id=neck)
-        check_wishes(wishes, view)
-        kept_parts = {**keep_others(change, view), **(fixed or {})}
-        facings, reeds, allowed = self._chosen(kept_parts)
-        instrument, ligatures = view.player.instrument, workshop.ligatures
-        pair_refusals = pair_reasons(
-            facings, reeds, instrument=instrument, across=across, in_stock=in_stock, wishes=wishes, view=view
-        )
-        ligature_refusals = ligature_reasons(facings, ligatures, in_stock=in_stock)
-        kept = np.array([item.id in allowed for item in ligatures], dtype=bool)
-        mouthpiece, reed = np.nonzero(pair_refusals == FITS)
-        pairs = workshop.pairs(facings, reeds, mouthpiece, reed, lip_mm=view.lip_mm, jobs=jobs, progress=progress)
-        scored = workshop.score(view, pairs, facings, reeds, wishes=wishes)
-        fits = ((ligature_refusals == FITS) & kept)[mouthpiece]
-        refused = count_refused(pair_refusals, ligature_refusals[:, kept])
-        if budget is not None:
-            affordable = within_budget(
-                budget, facings, reeds, ligatures, mouthpiece=mouthpiece, reed=reed, owned=owned_parts(view)
-            )
-            refused |= {OVER_BUDGET: int((fits & ~affordable).sum())}
-            fits = fits & affordable
-        candidates = Candidates(
-            [facings[place].mouthpiece.id for place in mouthpiece],
-            [reeds[place].reed.id for place in reed],
-            [reeds[place].shape_key[0] for place in reed],
-            scored.terms.overall,
-            scored.features,
-            fits,
-        )
-        question = Question(workshop, workshop.blend, view, facings, reeds, scored, ligatures)
-        placed = rank_candidates(
-            candidates,
-            workshop.blend,
-            ligatures,
-            instrument=instrument,
-            player=view.player.id,
+        asked = Asked(
+            wish=tuple(wish),
+            complaint=tuple(complaint),
+            fixed=dict(fixed or {}),
+            change=change,
+            in_stock=in_stock,
+            budget=budget,
             top=top,
             different=different,
+            across=across,
+            neck=neck,
         )
-        return Ranking(
-            player=view.player.id,
-            wish=wishes.words,
-            target=aim_words(workshop.targets(view, workshop.instrument_reeds(instrument), wishes), wishes),
-            model=self.model,
-            rows=question.setups(placed),
-            refused={reason: count for reason, count in refused.items() if count},
-            combinations=len(facings) * len(reeds) * max(int(kept.sum()), 1),
-            present=self._present(view, wishes),
-            doubts=self._doubts(view, reeds, instrument),
-            first_try=tuple(dict.fromkeys(step for item in complaints for step in item.free)),
-            next_tries=next_tries(pairs, placed[0].pair, facings, reeds, wish_step=workshop.spec.wish_step) if placed else (),
-        )
+        return rank_setups(self.workshop, player, asked, model=self.model, jobs=jobs, progress=progress)
 
     def strengths(self, mouthpiece: str, player: str | Visitor | None = None) -> Strengths:
         """Lay every reed that fits a mouthpiece side by side: effort, air, closing, box, and the one equal to the present set-up.
@@ -331,36 +280,7 @@ class House:
 
         A set-up that would be refused is explained all the same, with the reasons against it. Raises as :meth:`rank` does.
         """
-        workshop, wishes = self.workshop, understand(wish)
-        view = workshop.view(player, neck_id=neck)
-        check_wishes(wishes, view)
-        facing, part = workshop.facing(mouthpiece), workshop.reed(reed)
-        instrument = view.player.instrument
-        fixed_ligature = None if ligature is None else workshop.ligature(ligature)
-        setup = self._score_one(view, facing, part, ligature, wishes)
-        refused = [
-            str(
-                pair_reasons((facing,), (part,), instrument=instrument, across=False, in_stock=False, wishes=wishes, view=view)[
-                    0, 0
-                ]
-            )
-        ]
-        if fixed_ligature is not None:
-            refused.append(str(ligature_reasons((facing,), (fixed_ligature,), in_stock=False)[0, 0]))
-        blend = workshop.blend
-        return Explanation(
-            player=view.player.id,
-            wish=wishes.words,
-            target=aim_words(workshop.targets(view, (part,), wishes), wishes),
-            model=self.model,
-            setup=setup,
-            intercept=blend.intercept,
-            slope=blend.slope,
-            kappa=blend.settings.kappa,
-            refused=tuple(reason for reason in refused if reason != FITS),
-            assumed=(*facing.assumed, *part.assumed, *person_assumptions(view)),
-            not_checked=tuple(doubt for doubt in setup.doubts if doubt.startswith("fit not checked")),
-        )
+        return explain_setup(self.workshop, player, (mouthpiece, reed, ligature), wish=wish, neck=neck, model=self.model)
 
     def facing(self, mouthpiece: str) -> FacingReport:
         """Say what the readings of a mouthpiece tell: lengths, shape, smoothness, rails, bumps. Raises UnknownIdError.
@@ -388,62 +308,3 @@ class House:
         person = Visitor(instrument=facing.mouthpiece.instrument) if player is None else player
         view = self.workshop.view(person)
         return closing_report(self.workshop, facing, part, view=view, reed_offset_mm=reed_offset_mm)
-
-    def _chosen(self, fixed: Mapping[str, str]) -> tuple[tuple[FacingPart, ...], tuple[ReedPart, ...], set[str]]:
-        """Give the parts a question is about: all of them, or the fixed one of a kind."""
-        strange = sorted(set(fixed) - set(PARTS))
-        if strange:
-            raise RequestError(f"{', '.join(strange)} cannot be fixed; expected {', '.join(PARTS)}")
-        workshop = self.workshop
-        facings = (workshop.facing(fixed["mouthpiece"]),) if "mouthpiece" in fixed else workshop.facings
-        reeds = (workshop.reed(fixed["reed"]),) if "reed" in fixed else workshop.reeds
-        ligatures = (
-            {workshop.ligature(fixed["ligature"]).id} if "ligature" in fixed else {item.id for item in workshop.ligatures}
-        )
-        return facings, reeds, ligatures
-
-    def _present(self, view: PlayerView, wishes: Wishes) -> Setup | None:
-        """Score what the player plays now, under the same wish, so that the answers can be held against it."""
-        present = view.present
-        if present is None:
-            return None
-        return self._score_one(view, present.facing, present.reed, present.ligature_id, wishes)
-
-    def _score_one(self, view: PlayerView, facing: FacingPart, reed: ReedPart, ligature: str | None, wishes: Wishes) -> Setup:
-        """Score one set-up; with no ligature named, the playtests count as with an unlike one."""
-        workshop = self.workshop
-        one = np.array([0])
-        pairs = workshop.pairs((facing,), (reed,), one, one, lip_mm=view.lip_mm)
-        scored = workshop.score(view, pairs, (facing,), (reed,), wishes=wishes)
-        ligatures = () if ligature is None else (workshop.ligature(ligature),)
-        candidates = Candidates(
-            [facing.mouthpiece.id],
-            [reed.reed.id],
-            [reed.shape_key[0]],
-            scored.terms.overall,
-            scored.features,
-            np.ones((1, len(ligatures)), dtype=bool),
-        )
-        placed = rank_candidates(
-            candidates, workshop.blend, ligatures, instrument=view.player.instrument, player=view.player.id, top=1
-        )
-        return Question(workshop, workshop.blend, view, (facing,), (reed,), scored, ligatures).setup(1, placed[0])
-
-    def _doubts(self, view: PlayerView, reeds: Sequence[ReedPart], instrument: str) -> tuple[str, ...]:
-        """Say once what holds for the whole answer."""
-        found = list(view.typed)
-        if view.present is None:
-            parts = {"mouthpiece": view.present_facing, "reed": view.present_reed}
-            missing = [name for name, part in parts.items() if part is None]
-            verb = "are" if len(missing) > 1 else "is"
-            found.append(f"the present {' and '.join(missing)} {verb} not known, so the target is not the present set-up")
-        scales = sorted({part.scale for part in reeds if part.scale is not None and part.reed.instrument == instrument})
-        if scales:
-            found.append(
-                "no strength scale for "
-                + ", ".join(scales)
-                + ": ordered among themselves by their number, not compared with other reeds"
-            )
-        if self.workshop.blend.interval(view.player.id) is None:
-            found.append("no interval: not enough playtests")
-        return tuple(found)

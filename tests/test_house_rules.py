@@ -55,6 +55,7 @@ CHECKED_ELSEWHERE = {
     "matchkit.physics.fitting.weights_of": "tests/physics/test_facing.py, against its definition (analytic)",
     "matchkit.physics.fair.rise_m": "tests/physics/test_facing.py, as the inverse of run_m (analytic)",
     "matchkit.physics.fair.averaged": "tests/physics/test_facing.py, against simulated scatter and correlation",
+    "matchkit.physics.scan.readings_from_profile": "tests/physics/test_scan.py, against an arc and simulated noise (analytic)",
     "matchkit.physics.facing.flaws": "tests/physics/test_facing.py, against a bump that was put there (analytic)",
     "matchkit.physics.closing.closing_share": "tests/physics/test_closing.py, against its own contact solution",
     "matchkit.physics.closing.area_weights": "tests/physics/test_closing.py, against the area under a parabola (analytic)",

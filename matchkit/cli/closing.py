@@ -90,7 +90,7 @@ def as_text(report: ClosingReport) -> str:
         ("clamp", number(report.clamp_mm), number(report.u_clamp_mm), "mm", "from the tip: where the reed is taken as held"),
         ("first contact", number(report.first_contact_mm, 1), "-", "mm", "from the tip: where the reed lands first"),
         ("lip area", number(report.lip_area_mm2, 0), "-", "mm2", f"lip {report.lip_mm:g} mm from the tip"),
-        ("lip load", number(report.lip_load_n, 1), "-", "N", "an illustration: 20 % per mm of lip place"),
+        ("lip load", number(report.lip_load_n, 1), "-", "N", "an illustration: a quarter per mm of lip"),
     ]
     lines = [
         paragraph(f"{report.reed_id} on {report.mouthpiece_id}, blown at {report.blow_kpa:.1f} kPa ({report.blow_source}):"),

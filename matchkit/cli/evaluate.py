@@ -41,7 +41,7 @@ def as_text(evaluation: Evaluation, *, demo: bool) -> str:
         rows.append(
             (
                 score.split,
-                score.method,
+                score.method.removesuffix(" alone"),
                 *("-" if value != value else number(value, 3) for value in (score.ndcg, score.kendall_tau)),  # noqa: PLR0124 - nan
                 number(score.error),
                 cover,
@@ -65,7 +65,9 @@ def as_text(evaluation: Evaluation, *, demo: bool) -> str:
         paragraph(
             "NDCG@5: one list a player, repeats averaged, gain is the mark, discount log2(i + 1), ties averaged. Tau is Kendall's."
         ),
-        paragraph("Error is the mean absolute one, in points of the mark (0 to 10)."),
+        paragraph(
+            "Error is the mean absolute one, in points of the mark (0 to 10). Physics and neighbours stand alone; blend is both."
+        ),
         paragraph(
             "In: per cent of marks within the 80 % interval; width in points; spread: nine of ten and one of ten players have more of their own marks inside."
         ),

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 FORMATS = ("table", "json", "csv")
+PERSON = ("instrument", "embouchure", "blow_kpa", "lip_mm", "now_mouthpiece", "now_reed", "now_ligature")
+"""What :func:`person_options` asks for."""
 
 
 def data_option(function: Command) -> Command:
@@ -65,6 +67,9 @@ def person_options(function: Command) -> Command:
             click.option("--instrument", type=click.Choice(INSTRUMENTS), help="Instrument of a player who is in no table."),
             click.option("--embouchure", type=click.Choice(("light", "medium", "firm")), help="How much they hold."),
             click.option("--blow", "blow_kpa", type=float, metavar="KPA", help="Blowing pressure, where it was measured."),
+            click.option(
+                "--lip", "lip_mm", type=float, metavar="MM", help="Tip to the middle of the lip, where it was measured."
+            ),
             click.option("--now-mouthpiece", metavar="ID|TIP|?", help="What they play now: an id, or 1.9mm, or 75thou, or ?"),
             click.option("--now-reed", metavar="ID|STRENGTH|?", help="An id, or 2.5, or 'unfiled 2.5', or ?"),
             click.option("--now-ligature", metavar="ID|?", help="An id, or ?"),

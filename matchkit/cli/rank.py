@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person, wish_option
+from matchkit.cli.options import PERSON, data_option, open_data, output_options, person_options, read_person, wish_option
 from matchkit.cli.printing import WIDTH, clean, deliver, paragraph, to_csv, to_json, wrapped
 
 if TYPE_CHECKING:
@@ -48,10 +48,7 @@ def command(player: str | None, data: str | None, model: str | None, style: str,
     what is not known is "?".
     """
     house = open_data(data, model)
-    described = {
-        name: options.pop(name)
-        for name in ("instrument", "embouchure", "blow_kpa", "now_mouthpiece", "now_reed", "now_ligature")
-    }
+    described = {name: options.pop(name) for name in PERSON}
     person = read_person(house, player, described)
     if person is None:
         raise click.UsageError("whom for? name a PLAYER of the tables, or describe one with --instrument")

@@ -72,17 +72,17 @@ def fit_interval(
     return Interval(float(np.sort(scaled)[rank - 1]), s0, s1, kappa)
 
 
-def fold_of(groups: Sequence[str]) -> Index:
+def fold_of(groups: Sequence[str], *, folds: int = FOLDS) -> Index:
     """Deal groups out to the folds by sorted name, so that the folds do not depend on the order of the rows."""
     names = sorted(set(groups))
-    place = {name: number % FOLDS for number, name in enumerate(names)}
+    place = {name: number % folds for number, name in enumerate(names)}
     return np.array([place[group] for group in groups], dtype=np.intp)
 
 
-def group_folds(groups: Sequence[str], sessions: Sequence[str | None]) -> Iterator[tuple[Index, Index]]:
+def group_folds(groups: Sequence[str], sessions: Sequence[str | None], *, folds: int = FOLDS) -> Iterator[tuple[Index, Index]]:
     """Give train and test rows, whole groups held out at a time; a session of the test rows is never trained on."""
-    fold = fold_of(groups)
-    for number in range(min(FOLDS, len(set(groups)))):
+    fold = fold_of(groups, folds=folds)
+    for number in range(min(folds, len(set(groups)))):
         test = np.flatnonzero(fold == number)
         train = without_sessions(np.flatnonzero(fold != number), test, sessions)
         if len(train):

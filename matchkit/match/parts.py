@@ -15,9 +15,10 @@ from matchkit import constants
 from matchkit.physics.facing import LEAST_LEAVES, AnyLay, MeanLay, mean_lay, measured_lay, nominal_lay
 from matchkit.physics.fair import Readings
 from matchkit.physics.reed import ReedShape, stiffness_from_modulus_n_per_m
+from matchkit.physics.scan import readings_from_profile
 from matchkit.records.defaults import Defaults
-from matchkit.records.parts import FacingReading, Mouthpiece, Reed
-from matchkit.records.spec import HouseSpec
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece, Reed
+from matchkit.records.spec import Gauge, HouseSpec
 from matchkit.units import mm_to_m
 
 Array = NDArray[np.float64]
@@ -81,17 +82,46 @@ class ReedPart:
 
 
 def facing_parts(
-    mouthpieces: Iterable[Mouthpiece], readings: Iterable[FacingReading], *, defaults: Defaults, spec: HouseSpec
+    mouthpieces: Iterable[Mouthpiece],
+    readings: Iterable[FacingReading],
+    points: Iterable[LayPoint] = (),
+    *,
+    defaults: Defaults,
+    spec: HouseSpec,
 ) -> tuple[FacingPart, ...]:
-    """Give each mouthpiece its lay, from its readings or from its nominal numbers."""
+    """Give each mouthpiece its lay, from its readings, its scan or its nominal numbers."""
     by_piece: dict[str, list[FacingReading]] = defaultdict(list)
+    scans: dict[str, list[LayPoint]] = defaultdict(list)
     for reading in readings:
         by_piece[reading.mouthpiece_id].append(reading)
-    return tuple(facing_part(piece, by_piece[piece.id], defaults=defaults, spec=spec) for piece in mouthpieces)
+    for point in points:
+        scans[point.mouthpiece_id].append(point)
+    return tuple(facing_part(piece, by_piece[piece.id], scans[piece.id], defaults=defaults, spec=spec) for piece in mouthpieces)
+
+
+def rails_of(
+    mouthpiece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, gauge: Gauge
+) -> dict[str, Readings]:
+    """Give the readings of each rail that was read; a scanned rail is read at standard heights, and its scan counts alone."""
+    found: dict[str, Readings] = {}
+    for rail in ("left", "right"):
+        scan = [point for point in points if point.rail == rail]
+        if scan:
+            x, y = (np.array([getattr(point, name) for point in scan]) * 1e-3 for name in ("x_mm", "height_mm"))
+            u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in scan]) * 1e-3
+            found[rail] = readings_from_profile(x, y, u, tip_opening_m=mm_to_m(mouthpiece.tip_opening_mm))
+        elif any(reading.rail == rail for reading in readings):
+            found[rail] = _rail(readings, rail, gauge)
+    return found
 
 
 def facing_part(
-    mouthpiece: Mouthpiece, readings: Sequence[FacingReading], *, defaults: Defaults, spec: HouseSpec
+    mouthpiece: Mouthpiece,
+    readings: Sequence[FacingReading],
+    points: Sequence[LayPoint] = (),
+    *,
+    defaults: Defaults,
+    spec: HouseSpec,
 ) -> FacingPart:
     """Give one mouthpiece its lay.
 
@@ -99,7 +129,7 @@ def facing_part(
     the tip opening and the facing length, the instrument's default where the length was not given either.
     """
     tip_m = mm_to_m(mouthpiece.tip_opening_mm)
-    rails = {rail: _rail(readings, rail, spec) for rail in ("left", "right") if any(r.rail == rail for r in readings)}
+    rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
     assumed: list[str] = []
     lay: AnyLay
     if len(rails) == 2:
@@ -136,8 +166,11 @@ def facing_part(
     )
 
 
-def _rail(readings: Sequence[FacingReading], rail: str, spec: HouseSpec) -> Readings:
-    """Average the repeats of one rail, thickest leaf first."""
+def _rail(readings: Sequence[FacingReading], rail: str, gauge: Gauge) -> Readings:
+    """Average the repeats of one rail, thickest leaf first.
+
+    Stacked leaves come from one set and err together; the step to which a stop is read does not average out.
+    """
     by_leaf: dict[float, list[FacingReading]] = defaultdict(list)
     for reading in readings:
         if reading.rail == rail:
@@ -146,10 +179,11 @@ def _rail(readings: Sequence[FacingReading], rail: str, spec: HouseSpec) -> Read
     for feeler, taken in sorted(by_leaf.items(), reverse=True):
         heights.append(feeler)
         places.append(math.fsum(reading.stop_mm for reading in taken) / len(taken))
-        u_heights.append(max(spec.gauge.u_feeler_mm if r.u_feeler_mm is None else r.u_feeler_mm for r in taken))
-        u_stop = max(spec.gauge.u_stop_mm if r.u_stop_mm is None else r.u_stop_mm for r in taken)
-        u_places.append(u_stop / math.sqrt(len(taken)))
-    return Readings(*(np.array(column) * 1e-3 for column in (heights, places, u_heights, u_places)))
+        u_heights.append(max((gauge.u_feeler_mm if r.u_feeler_mm is None else r.u_feeler_mm) * (r.leaves or 1) for r in taken))
+        u_touch = max(gauge.u_stop_mm if r.u_stop_mm is None else r.u_stop_mm for r in taken)
+        u_places.append(math.hypot(u_touch / math.sqrt(len(taken)), gauge.stop_step_mm / math.sqrt(12)))
+    y, x, u_y, u_x = (np.array(column) * 1e-3 for column in (heights, places, u_heights, u_places))
+    return Readings(y, x, u_y, u_x, u_common_m=gauge.u_operator_mm * 1e-3)
 
 
 def usual_test_m(instrument: constants.Instrument) -> dict[str, float]:

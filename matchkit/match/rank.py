@@ -72,11 +72,13 @@ def rank_candidates(
     player: str | None,
     top: int,
     different: bool = False,
+    tested: Sequence[Ligature] = (),
 ) -> list[Placed]:
     """Give the best ``top`` lines, by score, then mouthpiece, reed and ligature id.
 
     Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. With ``different``
-    each line is the best that shares neither mouthpiece nor reed profile with the lines before it.
+    each line is the best that shares neither mouthpiece nor reed profile with the lines before it. ``tested`` are the ligatures of the
+    house, whose contact says how near a playtest with one of them is; those ranked are taken where it is not given.
     """
     known = blend.by_instrument.get(instrument)
     estimator = None if known is None else known.seen_by(player, blend.settings)
@@ -84,7 +86,7 @@ def rank_candidates(
     best: dict[tuple[str, str], tuple[Key, Placed]] = {}
     for start in range(0, len(candidates), BLOCK):
         rows = np.arange(start, min(start + BLOCK, len(candidates)))
-        block = _score_block(candidates, rows, blend, ligatures, known, estimator)
+        block = _score_block(candidates, rows, blend, (ligatures, tested or ligatures), known, estimator)
         if different:
             for key, placed in block.best_of_each(candidates, rows, ligatures):
                 which = (candidates.mouthpiece_ids[placed.pair], candidates.profiles[placed.pair])
@@ -175,10 +177,11 @@ def _score_block(
     candidates: Candidates,
     rows: Index,
     blend: Blend,
-    ligatures: Sequence[Ligature],
+    offered_and_tested: tuple[Sequence[Ligature], Sequence[Ligature]],
     known: InstrumentNeighbours | None,
     estimator: ResidualNeighbours | None,
 ) -> _Block:
+    ligatures, tested = offered_and_tested
     computed = blend.computed(candidates.overall_d[rows])
     columns = max(len(ligatures), 1)
     fits = candidates.ligature_fits[rows] if ligatures else np.ones((len(rows), 1), dtype=bool)
@@ -189,7 +192,7 @@ def _score_block(
     else:
         distance, neighbours = estimator.nearest(asked_by_player(candidates.features[rows]))
         wanted: list[str | None] = [item.id for item in ligatures] or [None]
-        factor = LigatureWeights(ligatures, blend.settings)(wanted, known.tests.ligatures)
+        factor = LigatureWeights(tested, blend.settings)(wanted, known.tests.ligatures)
         weight = estimator.kernel(distance, neighbours)[:, None, :] * factor[:, neighbours].transpose(1, 0, 2)
         evidence = weight.sum(axis=2)
         pull = (weight * known.residual[neighbours][:, None, :]).sum(axis=2)

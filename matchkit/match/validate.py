@@ -19,7 +19,7 @@ from matchkit.errors import RequestError
 from matchkit.match.answers import frame
 from matchkit.match.blend import interval_from
 from matchkit.match.folds import FoldTable, Question
-from matchkit.match.interval import MIN_GROUPS, MIN_ROWS, crossed_folds, group_folds
+from matchkit.match.interval import FOLDS, MIN_GROUPS, MIN_ROWS, crossed_folds, group_folds
 from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings
 from matchkit.records.parts import Ligature
 
@@ -36,20 +36,23 @@ TOP = 5
 LEAST_LIST = 6
 """A player's list counts from so many set-ups on."""
 
-NEIGHBOURS = (10, 15, 25, 40)
+NEIGHBOURS = (5, 10, 15, 25, 40)
 BANDWIDTHS = (1.0, 1.5, 2.0, 3.0)
-KAPPAS = (1.0, 2.0, 4.0, 8.0)
+KAPPAS = (0.25, 0.5, 1.0, 2.0, 4.0)
 OMEGAS = (0.0, 1.0, 2.0, 4.0, 8.0)
 LIGATURES = ((1.0, 1.0), (1.0, 0.5), (0.7, 0.5), (0.5, 0.2))
 SEED = 1
 
+MOST_FOLDS = 40
+"""Where there are up to so many players or mouthpieces, each is held out by itself in an evaluation: new ones come one at a time."""
 
-def folds_of(tests: RatedTests, split: str) -> Folds:
-    """Give the folds of a split."""
+
+def folds_of(tests: RatedTests, split: str, *, folds: int = FOLDS) -> Folds:
+    """Give the folds of a split; *new both* always has 8 by 8."""
     if split == "new player":
-        return list(group_folds(tests.players, tests.sessions))
+        return list(group_folds(tests.players, tests.sessions, folds=folds))
     if split == "new mouthpiece":
-        return list(group_folds(tests.mouthpieces, tests.sessions))
+        return list(group_folds(tests.mouthpieces, tests.sessions, folds=folds))
     return list(crossed_folds(tests.players, tests.mouthpieces, tests.sessions))
 
 
@@ -146,7 +149,7 @@ def evaluate_tests(
             f"not enough playtests: {len(tests)} with a mark, {len(set(tests.players))} players, {len(set(tests.mouthpieces))} "
             f"mouthpieces; {MIN_ROWS}, {MIN_GROUPS} and {MIN_GROUPS} are needed"
         )
-    work = {split: folds_of(tests, split) for split in splits}
+    work = {split: folds_of(tests, split, folds=MOST_FOLDS) for split in splits}
     table = FoldTable(tests, ligatures)
     total, done = sum(len(folds) for folds in work.values()), 0
     scores: list[Score] = []

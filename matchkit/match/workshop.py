@@ -35,7 +35,7 @@ from matchkit.match.validate import choose_settings
 from matchkit.match.wishes import Wishes, understand
 from matchkit.physics.reed import modulus_from_stiffness_pa
 from matchkit.records.defaults import Defaults
-from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
+from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.spec import HouseSpec
 
@@ -55,6 +55,7 @@ class Stock:
 
     mouthpieces: Sequence[Mouthpiece]
     facings: Sequence[FacingReading]
+    lay_points: Sequence[LayPoint]
     reeds: Sequence[Reed]
     reed_profiles: Sequence[ProfilePoint]
     strength_scale: Sequence[StrengthStep]
@@ -113,7 +114,8 @@ class Workshop:
     @cached_property
     def facings(self) -> tuple[FacingPart, ...]:
         """Every mouthpiece with its lay, by id."""
-        parts = facing_parts(self.stock.mouthpieces, self.stock.facings, defaults=self.stock.defaults, spec=self.spec)
+        stock = self.stock
+        parts = facing_parts(stock.mouthpieces, stock.facings, stock.lay_points, defaults=stock.defaults, spec=self.spec)
         return tuple(sorted(parts, key=lambda part: part.mouthpiece.id))
 
     @cached_property

@@ -155,12 +155,11 @@ class MeanLay:
 
 def mean_lay(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: float) -> MeanLay:
     """Give the mean of the two rails' measured lays, with one fair curve for both."""
-    both = Readings(
-        *(
-            np.concatenate([getattr(left, name), getattr(right, name)])
-            for name in ("height_m", "place_m", "u_height_m", "u_place_m")
-        )
+    y, x, u_y, u_x = (
+        np.concatenate([getattr(left, name), getattr(right, name)])
+        for name in ("height_m", "place_m", "u_height_m", "u_place_m")
     )
+    both = Readings(y, x, u_y, u_x, left.u_common_m)
     return MeanLay(
         left=measured_lay(left, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True),
         right=measured_lay(right, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True),

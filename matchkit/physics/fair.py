@@ -12,7 +12,7 @@ They are averaged with weights ``exp(-AICc/2)``, and their spread enters the unc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -34,18 +34,23 @@ LEAST_WEIGHT = 0.01
 
 @dataclass(frozen=True)
 class Readings:
-    """Feeler readings of one rail: heights, places and their standard uncertainties, all (n,) in m, thickest leaf first."""
+    """Feeler readings of one rail: heights, places and their standard uncertainties, all (n,) in m, thickest leaf first.
+
+    Readings of one height were taken with one leaf and err alike in it; ``u_common_m`` is an error of place that all share.
+    """
 
     height_m: Array
     place_m: Array
     u_height_m: Array
     u_place_m: Array
+    u_common_m: float = 0.0
 
 
 def run_m(form: Form, shape: Array, height_m: Array) -> Array:
     """Give the distance from the break at which a shape is ``height_m`` high.
 
-    ``shape`` is (R,) for an arc, (a, b) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law: all in m but the last.
+    ``shape`` is (R,) for an arc, (a, b) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law: all in m but the last; each may
+    be an array that broadcasts with ``height_m``.
     """
     y = np.asarray(height_m, dtype=float)
     if form == "arc":
@@ -163,21 +168,20 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
 
     Weighted least squares in ``x`` with effective variance ``u_x^2 + (dx/dy u_y)^2`` (Orear 1982), the tip opening being one more reading
     at ``x = 0``. A shape's covariance is widened by its reduced chi-squared where that exceeds 1, so a rough facing has a less
-    certain clamp place. Raises PhysicsInputError where no arc leaves the table behind the readings.
+    certain clamp place. Readings with one leaf, or by one person, are correlated. Raises PhysicsInputError where no arc leaves the table behind the readings.
     """
     y = np.append(readings.height_m, tip_opening_m)
     x = np.append(readings.place_m, 0.0)
     u_y = np.append(readings.u_height_m, u_tip_m)
     u_x = np.append(readings.u_place_m, 0.0)
+    data = _Data(x, y, u_x, u_y, readings.u_common_m)
     order = np.argsort(y)
     chord = np.polyfit(np.sqrt(y[order]), x[order], 1)
     if not chord[0] < 0:
         raise PhysicsInputError("the readings do not fall towards the table")
     edge, radius = chord[1], max(chord[0] ** 2 / 2, float(y.max()))
     far, tall = float(x.max()), float(y.max())
-    fits: list[tuple[Form, Fit]] = [
-        ("arc", _fit_form("arc", (x, y, u_x, u_y), np.array([edge, radius]), [far, tall], [0.1, 10.0]))
-    ]
+    fits: list[tuple[Form, Fit]] = [("arc", _fit_form("arc", data, np.array([edge, radius]), [far, tall], [0.1, 10.0]))]
     arc = fits[0][1]
     if len(y) > 5 and not arc_only:
         run = float(run_m("arc", arc.parameters[1:], np.array(1e-3)))
@@ -192,7 +196,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
         ]
         for form, start, low, high in starts:
             try:
-                fits.append((form, _fit_form(form, (x, y, u_x, u_y), start, low, high)))
+                fits.append((form, _fit_form(form, data, start, low, high)))
             except PhysicsInputError:
                 continue  # a shape the readings do not fix has no say
     # scatter beyond the stated uncertainties is common to all shapes: the best of them says how much
@@ -204,16 +208,44 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     return averaged(shapes, weights[kept] / weights[kept].sum())
 
 
-def _fit_form(form: Form, data: tuple[Array, Array, Array, Array], start: Array, low: list[float], high: list[float]) -> Fit:
-    x, y, u_x, u_y = data
+@dataclass(frozen=True)
+class _Data:
+    """Readings with the tip opening as one more, at ``x = 0`` and last; see :class:`Readings`."""
 
+    x: Array
+    y: Array
+    u_x: Array
+    u_y: Array
+    u_common: float
+
+
+def _fit_form(form: Form, data: _Data, start: Array, low: list[float], high: list[float]) -> Fit:
     def residual(parameters: Array) -> Array:
-        step = 1e-3 * y
-        slope = (run_m(form, parameters[1:], y + step) - run_m(form, parameters[1:], y - step)) / (2 * step)
-        sigma = np.sqrt(u_x**2 + (slope * u_y) ** 2)
-        return np.asarray((parameters[0] - run_m(form, parameters[1:], y) - x) / np.maximum(sigma, 1e-9))
+        miss, sigma, _ = _misses(form, parameters, data.x, data.y, data)
+        return miss / sigma
 
-    return fit(residual, start, low=np.array(low), high=np.array(high))
+    found = fit(residual, start, low=np.array(low), high=np.array(high))
+    _, sigma, slope = _misses(form, found.parameters, data.x, data.y, data)
+    likeness = _likeness(data, sigma, slope)
+    return replace(found, covariance=found.gain @ likeness @ found.gain.T)
+
+
+def _misses(form: Form, parameters: Array, x: Array, y: Array, data: _Data) -> tuple[Array, Array, Array]:
+    """Give how far readings lie from a shape along x, their standard uncertainties, and dx/dy, all (..., n)."""
+    step = 1e-3 * y
+    slope = (run_m(form, parameters[1:], y + step) - run_m(form, parameters[1:], y - step)) / (2 * step)
+    sigma = np.maximum(np.sqrt(data.u_x**2 + (slope * data.u_y) ** 2), 1e-9)
+    return parameters[0] - run_m(form, parameters[1:], y) - x, sigma, slope
+
+
+def _likeness(data: _Data, sigma: Array, slope: Array) -> Array:
+    """Give the covariance (n, n) of the residuals over their sigmas: one leaf errs alike wherever it is used, people along x."""
+    by_leaf = slope * data.u_y / sigma
+    leaf = (data.y[:, None] == data.y[None, :]) * np.outer(by_leaf, by_leaf)
+    moved = np.where(np.arange(len(sigma)) < len(sigma) - 1, data.u_common / sigma, 0.0)  # all but the tip
+    whole = leaf + np.outer(moved, moved)
+    np.fill_diagonal(whole, 1.0 + moved**2)
+    return np.asarray(whole)
 
 
 def _widened(found: Fit) -> Array:

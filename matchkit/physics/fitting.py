@@ -15,10 +15,14 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Fit:
-    """Parameters (p,), their covariance (p, p) for residuals of unit variance, and the sum of squared residuals."""
+    """Parameters (p,), their covariance (p, p) for independent residuals of unit variance, and the sum of squared residuals.
+
+    ``gain`` (p, n) is how the parameters move with the residuals, so that correlated residuals propagate as ``gain S gain^T``.
+    """
 
     parameters: Array
     covariance: Array
+    gain: Array
     chi_squared: float
     count: int
 
@@ -62,8 +66,9 @@ def fit(residual: Callable[[Array], Array], start: Array, *, low: Array, high: A
     if not np.all(np.isfinite(information)) or np.linalg.cond(information) > 1e14:
         raise PhysicsInputError("the readings do not fix the curve")
     parameters = np.asarray(found.x) * scale
-    covariance = np.linalg.inv(information) * np.outer(parameters, parameters)
-    return Fit(parameters, covariance, float(2 * found.cost), len(found.fun))
+    inverse = np.linalg.inv(information)
+    gain = parameters[:, None] * (inverse @ slopes.T)
+    return Fit(parameters, inverse * np.outer(parameters, parameters), gain, float(2 * found.cost), len(found.fun))
 
 
 def _slopes(residual: Callable[[Array], Array], parameters: Array) -> Array:

@@ -36,7 +36,7 @@ def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
             Slip(
                 ".".join(str(part) for part in slip["loc"]),
                 str(slip["input"]),
-                slip["msg"].removeprefix("Input should be "),
+                slip["msg"].removeprefix("Input should be ").removeprefix("Value error, "),
                 slip["type"] == "extra_forbidden",
             )
             for slip in error.errors()

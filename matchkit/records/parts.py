@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Annotated, ClassVar, Literal
 
 from matchkit.constants import Instrument
@@ -20,7 +21,8 @@ class Mouthpiece(Record):
     id: Id
     label: Label = None
     model: Annotated[str | None, Quantity("the house's name of the design")] = None
-    serial: Annotated[str | None, Quantity("number of the piece")] = None
+    serial: Annotated[str | None, Quantity("number of the piece; the order of making follows it")] = None
+    batch: Annotated[str | None, Quantity("batch it was made in")] = None
     instrument: Annotated[Instrument, Quantity("instrument it is made for")]
     material: Annotated[str | None, Quantity("what the body is made of")] = None
     tip_opening_mm: Annotated[
@@ -40,6 +42,12 @@ class Mouthpiece(Record):
     baffle_height_mm: Annotated[
         float | None, Quantity("rail plane down to the baffle, 5 mm behind the tip rail; small is high", "mm", 0.1, 15)
     ] = None
+    baffle_10_mm: Annotated[
+        float | None, Quantity("rail plane down to the baffle, 10 mm behind the tip rail", "mm", 0.1, 20)
+    ] = None
+    baffle_15_mm: Annotated[
+        float | None, Quantity("rail plane down to the baffle, 15 mm behind the tip rail", "mm", 0.1, 25)
+    ] = None
     baffle_length_mm: Annotated[float | None, Quantity("tip rail to the end of the baffle", "mm", 1, 60)] = None
     chamber_volume_cm3: Annotated[
         float | None, Quantity("water it holds with a reed taped on, plugged where the neck ends", "cm3", 0.5, 40)
@@ -52,6 +60,9 @@ class Mouthpiece(Record):
     window_length_mm: Annotated[float | None, Quantity("opening from the tip rail to its end", "mm", 15, 60)] = None
     tip_rail_mm: Annotated[float | None, Quantity("thickness of the tip rail", "mm", 0.1, 4)] = None
     side_rail_mm: Annotated[float | None, Quantity("thickness of one side rail", "mm", 0.1, 4)] = None
+    wall_mm: Annotated[
+        float | None, Quantity("thinnest wall under table and facing, where material would come off", "mm", 0.3, 15)
+    ] = None
     table_gap_mm: Annotated[float | None, Quantity("thickest leaf under a straight edge; hollow is negative", "mm", -1, 1)] = (
         None
     )
@@ -84,6 +95,25 @@ class FacingReading(Record):
     repeat: Annotated[int | None, Quantity("number of the repeat, where a reading was taken again", "", 1, 1000)] = None
     u_feeler_mm: Annotated[float | None, Quantity("standard uncertainty of the leaf", "mm", 0.0001, 0.5)] = None
     u_stop_mm: Annotated[float | None, Quantity("standard uncertainty of one stop", "mm", 0.001, 5)] = None
+    leaves: Annotated[int | None, Quantity("leaves stacked to that thickness, 1 where not given", "leaves", 1, 20)] = None
+    date: Annotated[dt.date | None, Quantity("day of the reading, as 2026-01-31")] = None
+    operator: Annotated[str | None, Quantity("code of the person who read, never a name")] = None
+    gauge_id: Annotated[str | None, Quantity("which gauge was used")] = None
+
+
+class LayPoint(Record):
+    """One height of a rail above the plane of the table, from an indicator or a scanner."""
+
+    key: ClassVar[tuple[str, ...]] = ("mouthpiece_id", "rail", "x_mm")
+
+    mouthpiece_id: Annotated[str, Quantity("mouthpiece that was scanned", refers_to="mouthpieces")]
+    rail: Annotated[Literal["left", "right"], Quantity("which rail")]
+    x_mm: Annotated[float, Quantity("distance from the tip", "mm", 0, 45)]
+    height_mm: Annotated[float, Quantity("height above the plane of the table", "mm", -0.2, 4)]
+    u_height_mm: Annotated[float | None, Quantity("standard uncertainty of the height", "mm", 0.0001, 0.5)] = None
+    date: Annotated[dt.date | None, Quantity("day of the scan, as 2026-01-31")] = None
+    operator: Annotated[str | None, Quantity("code of the person who scanned, never a name")] = None
+    gauge_id: Annotated[str | None, Quantity("which gauge was used")] = None
 
 
 class Reed(Record):

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
+from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record
 
 TABLES: dict[str, type[Record]] = {
     "mouthpieces": Mouthpiece,
     "facings": FacingReading,
+    "lay_points": LayPoint,
     "reeds": Reed,
     "reed_profiles": ProfilePoint,
     "strength_scale": StrengthStep,

@@ -1,39 +1,130 @@
-"""What a house decides for itself, in ``house.toml``."""
+"""What a house decides for itself, in ``house.toml``: its gauges, its window, and the drawings of its models."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from itertools import pairwise
+from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from matchkit import constants
 from matchkit.constants import Instrument
 
 
-class Gauge(BaseModel):
-    """Standard uncertainties of the house's own gauges."""
-
+class _Spec(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Gauge(_Spec):
+    """What the house's own gauges are worth; all u_ are standard uncertainties.
+
+    ``u_feeler_mm`` is that of one leaf: leaves stacked from one set err together, so n leaves are n times as uncertain.
+    ``u_stop_mm`` is the touch of one stop and ``stop_step_mm`` the step it is read to; ``u_operator_mm`` is what people differ by
+    (0 unless a gauge study says otherwise).
+    """
 
     u_feeler_mm: Annotated[float, Field(gt=0, le=0.5)] = constants.U_FEELER.value
     u_stop_mm: Annotated[float, Field(gt=0, le=5)] = constants.U_STOP.value
+    stop_step_mm: Annotated[float, Field(ge=0, le=5)] = 0.0
+    u_operator_mm: Annotated[float, Field(ge=0, le=5)] = 0.0
     u_tip_mm: Annotated[float, Field(gt=0, le=0.5)] = constants.U_TIP.value
+    u_scan_mm: Annotated[float, Field(gt=0, le=0.5)] = constants.U_SCAN.value
+    u_size_mm: Annotated[float, Field(gt=0, le=1)] = constants.U_SIZE.value
+    u_depth_mm: Annotated[float, Field(gt=0, le=1)] = constants.U_DEPTH.value
+    u_table_mm: Annotated[float, Field(gt=0, le=0.5)] = constants.U_TABLE.value
+    u_volume_cm3: Annotated[float, Field(gt=0, le=5)] = constants.U_VOLUME.value
     u_stiffness_pct: Annotated[float, Field(gt=0, le=50)] = 100 * constants.U_STIFFNESS.value
     u_profile_mm: Annotated[float, Field(gt=0, le=0.5)] = constants.U_PROFILE.value
 
 
-class HouseSpec(BaseModel):
-    """The house's own numbers; each has a default.
+class Station(_Spec):
+    """Where a leaf shall stop on either rail; ``tol_mm`` is both ways, ``lower_mm`` and ``upper_mm`` instead where they differ."""
 
-    ``window`` is the range of closing pressure, in kPa, that the house calls playable; ``drawing`` is kept as it stands for
-    the maker's checks.
+    feeler_mm: Annotated[float, Field(gt=0, le=4)]
+    stop_mm: Annotated[float, Field(gt=0, le=45)]
+    tol_mm: Annotated[float, Field(gt=0, le=5)] | None = None
+    lower_mm: Annotated[float, Field(le=0, ge=-5)] | None = None
+    upper_mm: Annotated[float, Field(ge=0, le=5)] | None = None
+    critical: bool = True
+
+    @model_validator(mode="after")
+    def _one_tolerance(self) -> Self:
+        if (self.tol_mm is None) == (self.lower_mm is None or self.upper_mm is None):
+            raise ValueError("either tol_mm, or both lower_mm and upper_mm")
+        return self
+
+    @property
+    def limits_mm(self) -> tuple[float, float]:
+        """Lowest and highest place allowed."""
+        if self.tol_mm is not None:
+            return self.stop_mm - self.tol_mm, self.stop_mm + self.tol_mm
+        return self.stop_mm + (self.lower_mm or 0.0), self.stop_mm + (self.upper_mm or 0.0)
+
+
+class Feature(_Spec):
+    """A nominal value and how far below and above it a piece may be; ``critical`` where it fails the piece."""
+
+    nominal: float
+    lower: Annotated[float, Field(le=0)]
+    upper: Annotated[float, Field(ge=0)]
+    critical: bool = True
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Lowest and highest value allowed."""
+        return self.nominal + self.lower, self.nominal + self.upper
+
+
+class Drawing(_Spec):
+    """What a piece of one model shall measure. Features are named as the columns of ``mouthpieces``.
+
+    ``rail_difference_mm`` is the most by which the stops of one leaf may differ between the rails.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    station: Annotated[tuple[Station, ...], Field(min_length=3)]
+    rail_difference_mm: Annotated[float, Field(gt=0, le=5)] | None = None
+    tip_opening_mm: Feature
+    table_gap_mm: Feature | None = None
+    tip_rail_mm: Feature | None = None
+    side_rail_mm: Feature | None = None
+    window_width_mm: Feature | None = None
+    window_length_mm: Feature | None = None
+    baffle_height_mm: Feature | None = None
+    baffle_10_mm: Feature | None = None
+    baffle_15_mm: Feature | None = None
+    chamber_volume_cm3: Feature | None = None
+    throat_diameter_mm: Feature | None = None
+    shank_bore_mm: Feature | None = None
+    body_diameter_mm: Feature | None = None
+
+    @model_validator(mode="after")
+    def _stations_fall(self) -> Self:
+        ordered = sorted(self.station, key=lambda station: station.feeler_mm)
+        stops = [station.stop_mm for station in ordered]
+        if len({station.feeler_mm for station in ordered}) < len(ordered):
+            raise ValueError("each feeler once")
+        if any(later >= earlier for earlier, later in pairwise(stops)):
+            raise ValueError("a thicker feeler must stop nearer the tip")
+        if ordered[-1].feeler_mm >= self.tip_opening_mm.nominal:
+            raise ValueError("every feeler thinner than the tip opening")
+        return self
+
+    @property
+    def features(self) -> dict[str, Feature]:
+        """The features it gives, by column, in the order of the class."""
+        found = {name: getattr(self, name) for name in type(self).model_fields}
+        return {name: value for name, value in found.items() if isinstance(value, Feature)}
+
+
+class HouseSpec(_Spec):
+    """The house's own numbers; each has a default.
+
+    ``window`` is the range of closing pressure, in kPa, that the house calls playable; ``drawing`` holds the drawing of each model.
+    """
 
     name: str = ""
     wish_step: Annotated[float, Field(gt=0.5, lt=1)] = 0.88
     wet_factor: Annotated[float, Field(gt=0.2, le=1)] = constants.WET_FACTOR.value
     gauge: Gauge = Gauge()
     window: dict[Instrument, tuple[float, float]] = {}
-    drawing: dict[str, Any] = {}
+    drawing: dict[str, Drawing] = {}

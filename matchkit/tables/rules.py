@@ -192,6 +192,24 @@ def short_profiles(house: SourceReading) -> Iterator[Problem]:
             yield Problem(house.file("reed_profiles"), row, "x_mm", read, expected)
 
 
+def odd_profiles(house: SourceReading) -> Iterator[Problem]:
+    """A reed thickens from tip to butt along its vamp, and its middle is thicker than its edges."""
+    points: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
+    for row, point in house.rows("reed_profiles", ProfilePoint):
+        points[point.profile_id].append((point.x_mm, point.thickness_mm, row))
+        if point.edge_mm is not None and point.edge_mm > point.thickness_mm:
+            expected = f"at most the thickness in the middle, {plain(point.thickness_mm)} mm"
+            yield Problem(
+                house.file("reed_profiles"), row, "edge_mm", f"{plain(point.edge_mm)} mm", expected, "are the two swapped?"
+            )
+    for profile, found in points.items():
+        for (near, thin, _), (far, thick, row) in pairwise(sorted(found)):
+            if thick < thin:
+                read = f"{plain(thick)} mm at {plain(far)} mm of {shown(profile)}"
+                expected = f"at least the {plain(thin)} mm read at {plain(near)} mm: a reed thickens towards the butt"
+                yield Problem(house.file("reed_profiles"), row, "thickness_mm", read, expected)
+
+
 def unknown_profiles(house: SourceReading) -> Iterator[Problem]:
     """A profile that was neither measured nor calibrated is taken as a generic one."""
     known = {point.profile_id for _, point in house.rows("reed_profiles", ProfilePoint)}
@@ -265,6 +283,7 @@ PROBLEM_RULES: tuple[Rule, ...] = (
 WARNING_RULES: tuple[Rule, ...] = (
     far_loads,
     short_profiles,
+    odd_profiles,
     unknown_profiles,
     scale_rises,
     other_instruments,

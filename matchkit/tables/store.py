@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from matchkit.errors import DataError, Problem, SourceError
 from matchkit.records.building import build
-from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
+from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
@@ -32,6 +32,7 @@ class Tables:
     source: str
     mouthpieces: tuple[Mouthpiece, ...]
     facings: tuple[FacingReading, ...]
+    lay_points: tuple[LayPoint, ...]
     reeds: tuple[Reed, ...]
     reed_profiles: tuple[ProfilePoint, ...]
     strength_scale: tuple[StrengthStep, ...]
@@ -142,6 +143,7 @@ def read_tables(source: str | Path) -> Tables:
         source=reading.source,
         mouthpieces=records("mouthpieces", Mouthpiece),
         facings=records("facings", FacingReading),
+        lay_points=records("lay_points", LayPoint),
         reeds=records("reeds", Reed),
         reed_profiles=records("reed_profiles", ProfilePoint),
         strength_scale=records("strength_scale", StrengthStep),

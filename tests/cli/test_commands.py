@@ -120,7 +120,17 @@ def test_rank_says_what_it_rests_on() -> None:
     assert result.stdout.count("8 of 10 next marks") == 1
     assert "wrong instrument" in result.stdout
     assert "Now: " in result.stdout
-    assert "or 8 alike" in result.stdout
+    assert re.search(r"or \d alike", result.stdout)
+
+
+def test_the_place_of_the_lip_is_asked_for() -> None:
+    """``--lip`` is the visitor's own; a lip further back has the larger lip area, and the assumption is no longer told."""
+    near, far = (
+        json.loads(answer("rank", "--instrument", "alto", "--lip", lip, "--top", "1", "--format", "json"))
+        for lip in ("8", "13")
+    )
+    shares = [next(t for t in found["rows"][0]["terms"] if t["name"] == "closing")["desirability"] for found in (near, far)]
+    assert shares[0] != shares[1]
 
 
 def test_a_customer_known_by_a_tip_and_a_strength() -> None:

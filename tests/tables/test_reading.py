@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +14,7 @@ import matchkit as mk
 from matchkit.errors import DataError, Problem, SourceError
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.people import Playtest
+from matchkit.records.schema import TABLES
 from matchkit.tables import csv_reader, sheet
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.sheet import Reading
@@ -431,6 +433,23 @@ def test_warnings_are_not_problems(demo_copy: Path) -> None:
         assert words in told
 
 
+def test_a_profile_that_thins_or_has_thick_edges_is_told(demo_copy: Path) -> None:
+    """A reed thickens towards the butt and is thickest in the middle; a point that says otherwise is a warning in its row."""
+    change(demo_copy, "reed_profiles", 4, thickness_mm="0.05")
+    change(demo_copy, "reed_profiles", 3, edge_mm="0.9")
+    told = [str(warning) for warning in read_source(demo_copy).warnings]
+    assert any("row 4, column thickness_mm" in line and "thickens towards the butt" in line for line in told)
+    assert any("row 3, column edge_mm" in line and "are the two swapped?" in line for line in told)
+
+
+def test_problems_survive_the_way_from_a_worker() -> None:
+    """An error made in another process arrives whole: it is rebuilt from its problems."""
+    problem = Problem("reeds.csv", 3, "cut", "'x'", "filed or unfiled")
+    again = pickle.loads(pickle.dumps(DataError([problem])))
+    assert again.problems == (problem,)
+    assert str(again) == str(DataError([problem]))
+
+
 def test_missing_tables(tmp_path: Path, demo_copy: Path) -> None:
     """Mouthpieces, reeds and ligatures must be there, everything else may be missing; no folder at all is a SourceError."""
     for name in ("facings", "reed_profiles", "strength_scale", "necks", "players", "playtests"):
@@ -474,7 +493,7 @@ def test_template_is_an_empty_house_and_overwrites_nothing(tmp_path: Path) -> No
         write_template(folder)
     assert (folder / "reeds.csv").read_text() == "mine\n"
     assert not (folder / "necks.csv").exists()
-    assert len(written) == 10
+    assert len(written) == len(TABLES) + 1
 
 
 def test_day_one_needs_only_ids_and_labels(tmp_path: Path) -> None:

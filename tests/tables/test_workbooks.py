@@ -39,6 +39,8 @@ def workbook(folder: Path, target: Path, change: Callable[[Workbook], None] = la
     book = Workbook()
     book.remove(book.worksheets[0])
     for table in TABLES:
+        if not (folder / f"{table}.csv").exists():
+            continue  # a table that a house may do without
         rows = read_rows(folder / f"{table}.csv")
         page = book.create_sheet(table)
         page.append(list(rows[0]))
@@ -72,8 +74,8 @@ def test_slips_in_a_workbook_name_sheet_row_and_column(demo_copy: Path) -> None:
 
     def spoil(book: Workbook) -> None:
         book["reeds"]["A3"] = 7
-        book["mouthpieces"]["G4"] = "=1.5+0.2"
-        book["mouthpieces"]["G5"] = 192
+        book["mouthpieces"]["H4"] = "=1.5+0.2"
+        book["mouthpieces"]["H5"] = 192
         book["playtests"]["B6"] = "31/01/2026"
         book.create_sheet("Sales 2026").append(["x"])
 
