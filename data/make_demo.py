@@ -529,6 +529,27 @@ alto = [4.0, 9.0]
 tenor = [5.0, 11.0]
 baritone = [5.5, 12.0]
 clarinet = [3.0, 7.0]
+
+[drawing.TB-25]                     # a tenor model; limits are invented
+rail_difference_mm = 0.15
+tip_opening_mm = { nominal = 2.50, lower = -0.08, upper = 0.08 }
+table_gap_mm = { nominal = -0.010, lower = -0.020, upper = 0.020 }
+baffle_height_mm = { nominal = 6.5, lower = -0.4, upper = 0.4 }
+shank_bore_mm = { nominal = 16.0, lower = -0.15, upper = 0.15 }
+window_width_mm = { nominal = 14.3, lower = -0.2, upper = 0.2 }
+tip_rail_mm = { nominal = 0.9, lower = -0.2, upper = 0.2, critical = false }
+side_rail_mm = { nominal = 1.0, lower = -0.2, upper = 0.2, critical = false }
+body_diameter_mm = { nominal = 26.5, lower = -0.4, upper = 0.4, critical = false }
+station = [
+    { feeler_mm = 0.038, stop_mm = 24.55, tol_mm = 0.80 },
+    { feeler_mm = 0.1, stop_mm = 22.40, tol_mm = 0.65 },
+    { feeler_mm = 0.2, stop_mm = 20.08, tol_mm = 0.55 },
+    { feeler_mm = 0.4, stop_mm = 16.80, tol_mm = 0.50 },
+    { feeler_mm = 0.6, stop_mm = 14.28, tol_mm = 0.50 },
+    { feeler_mm = 0.9, stop_mm = 11.20, tol_mm = 0.50 },
+    { feeler_mm = 1.2, stop_mm = 8.60, tol_mm = 0.50 },
+    { feeler_mm = 1.6, stop_mm = 5.60, tol_mm = 0.50 },
+]
 """
 
 

@@ -10,6 +10,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from matchkit.bench.batch import BatchReport
+    from matchkit.bench.facing_report import FacingReport
+    from matchkit.bench.gauge import GaugeStudy
     from matchkit.errors import (
         ContactError,
         DataError,
@@ -21,9 +24,9 @@ if TYPE_CHECKING:
         SourceError,
         UnknownIdError,
     )
-    from matchkit.house import House, calibrate
+    from matchkit.house import House, calibrate, gauge_study
     from matchkit.house import open_house as open
-    from matchkit.match.answers import ClosingReport, Explanation, FacingReport, Ranking, Setup
+    from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
     from matchkit.match.validate import Evaluation
     from matchkit.match.workshop import Visitor
 
@@ -32,13 +35,16 @@ __version__ = "0.1.0"
 _PLACES = {
     "open": ("matchkit.house", "open_house"),
     "calibrate": ("matchkit.house", "calibrate"),
+    "gauge_study": ("matchkit.house", "gauge_study"),
+    "BatchReport": ("matchkit.bench.batch", "BatchReport"),
+    "GaugeStudy": ("matchkit.bench.gauge", "GaugeStudy"),
     "House": ("matchkit.house", "House"),
     "Evaluation": ("matchkit.match.validate", "Evaluation"),
     "Visitor": ("matchkit.match.workshop", "Visitor"),
     "Ranking": ("matchkit.match.answers", "Ranking"),
     "Setup": ("matchkit.match.answers", "Setup"),
     "Explanation": ("matchkit.match.answers", "Explanation"),
-    "FacingReport": ("matchkit.match.answers", "FacingReport"),
+    "FacingReport": ("matchkit.bench.facing_report", "FacingReport"),
     "ClosingReport": ("matchkit.match.answers", "ClosingReport"),
     **{
         name: ("matchkit.errors", name)
@@ -57,12 +63,14 @@ _PLACES = {
 }
 
 __all__ = [
+    "BatchReport",
     "ClosingReport",
     "ContactError",
     "DataError",
     "Evaluation",
     "Explanation",
     "FacingReport",
+    "GaugeStudy",
     "House",
     "MatchkitError",
     "ModelError",
@@ -75,6 +83,7 @@ __all__ = [
     "UnknownIdError",
     "Visitor",
     "calibrate",
+    "gauge_study",
     "open",
 ]
 

@@ -6,25 +6,34 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 
+from matchkit.bench.batch import BatchReport, gather
+from matchkit.bench.facing_report import FacingReport, facing_report
+from matchkit.bench.gauge import GaugeStudy, crossed, study
+from matchkit.bench.maker import gauge_from, judge_and_pair
+from matchkit.bench.pairing import DRAWS
 from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
-from matchkit.match.answers import ClosingReport, Explanation, FacingReport, Ranking
+from matchkit.match.answers import ClosingReport, Explanation, Ranking
 from matchkit.match.blend import Blend
 from matchkit.match.calibrate import Calibration, calibrate_readings
-from matchkit.match.closing import closing_report, facing_report
+from matchkit.match.closing import closing_report
 from matchkit.match.model_file import load_model, save_model
 from matchkit.match.questions import Asked, explain_setup, rank_setups
 from matchkit.match.requests import check_request
 from matchkit.match.side_by_side import Strengths, Swap, strengths, swap
 from matchkit.match.validate import Evaluation, evaluate_tests
 from matchkit.match.visitors import UNKNOWN, read_visitor
-from matchkit.match.workshop import Stock, Visitor, Workshop
+from matchkit.match.workshop import Stock, Visitor, Workshop, find
 from matchkit.records.calibration import BenchReading
 from matchkit.records.defaults import Defaults, DefaultValue
+from matchkit.records.study import StudyReading
 from matchkit.tables.csv_reader import read_csv
+from matchkit.tables.rules import double_rows
 from matchkit.tables.shipped import shipped
-from matchkit.tables.store import Tables, digest, read_tables
+from matchkit.tables.store import PIECES_TABLES, Tables, digest, read_spec, read_tables
 
 MODEL_FILE = "model.npz"
+LEAST_DRAWS = 100
+"""Fewer draws say too little of an uncertainty."""
 
 Progress = Callable[[int, int], None]
 
@@ -67,6 +76,38 @@ def calibrate(path: str | Path) -> Calibration:
     if reading.problems:
         raise DataError(reading.problems)
     return calibrate_readings([record for record in reading.records if isinstance(record, BenchReading)])
+
+
+def gauge_study(path: str | Path | None = None, *, tolerance: float | None = None) -> tuple[GaugeStudy, ...]:
+    """Analyse a csv of study readings, one answer a quantity (default: the demo study, which is invented).
+
+    ``tolerance`` is the width of what a drawing allows, in the unit of the readings. Raises SourceError where there is no such file,
+    DataError with every problem of it, a missing cell among them.
+
+    >>> [study.quantity for study in gauge_study()]
+    ['stop', 'tip_opening']
+    """
+    place = shipped("data/demo-bench/study.csv") if path is None else Path(path)
+    if not place.is_file():
+        raise SourceError(f"{place}: expected a csv file of study readings")
+    reading = read_csv(place, StudyReading)
+    problems = [*reading.problems, *double_rows(reading, StudyReading)]
+    if problems:
+        raise DataError(problems)
+    rows = [
+        (row, record) for row, record in zip(reading.rows, reading.records, strict=True) if isinstance(record, StudyReading)
+    ]
+    if not rows:
+        raise DataError([Problem(place.name, None, None, "no reading", "several people reading several pieces several times")])
+    return tuple(
+        study(
+            crossed([pair for pair in rows if pair[1].quantity == quantity], source=place.name)[0],
+            quantity=quantity,
+            unit="mm",
+            tolerance=tolerance,
+        )
+        for quantity in dict.fromkeys(record.quantity for _, record in rows)
+    )
 
 
 def read_defaults() -> Defaults:
@@ -282,13 +323,49 @@ class House:
         """
         return explain_setup(self.workshop, player, (mouthpiece, reed, ligature), wish=wish, neck=neck, model=self.model)
 
-    def facing(self, mouthpiece: str) -> FacingReport:
-        """Say what the readings of a mouthpiece tell: lengths, shape, smoothness, rails, bumps. Raises UnknownIdError.
+    def facing(self, mouthpiece: str, *, studies: Sequence[GaugeStudy] = ()) -> FacingReport:
+        """Say what the readings of a mouthpiece tell: lengths, shape, smoothness, rails, bumps, each with its uncertainty.
+
+        ``studies`` of the gauge replace its stated uncertainties. Raises UnknownIdError.
 
         >>> open_house().facing("AM-07").rail_difference_mm < -0.5
         True
         """
-        return facing_report(self.workshop.facing(mouthpiece))
+        tables = self.tables
+        piece = find(tables.mouthpieces, mouthpiece, "mouthpiece", lambda item: item.id)
+        readings = [reading for reading in tables.facings if reading.mouthpiece_id == piece.id]
+        points = [point for point in tables.lay_points if point.mouthpiece_id == piece.id]
+        spec = tables.spec.model_copy(update={"gauge": gauge_from(tables.spec.gauge, studies)})
+        return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec)
+
+    def batch(
+        self,
+        pieces: str | Path | None = None,
+        *,
+        spec: str | Path | None = None,
+        studies: Sequence[GaugeStudy] = (),
+        pair: bool = True,
+        draws: int = DRAWS,
+        jobs: int = 1,
+        progress: Progress | None = None,
+    ) -> BatchReport:
+        """Judge a batch of pieces against their drawings, and pair it with the reeds of this house.
+
+        ``pieces`` is a folder or workbook with mouthpieces and their readings (default: the demo batch, which is invented); ``spec`` a
+        house.toml other than this house's; ``studies`` of the gauge replace its stated uncertainties. Raises DataError with every problem
+        of the pieces or the drawing, SourceError where there is nothing to read.
+
+        >>> open_house().batch(pair=False).counts["fail"]
+        6
+        """
+        check_request(top=1, jobs=jobs, budget=None)
+        if draws < LEAST_DRAWS:
+            raise RequestError(f"{draws} draws; expected {LEAST_DRAWS} or more")
+        tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
+        rules = self.tables.spec if spec is None else read_spec(spec)
+        rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
+        gathered = gather(tables.mouthpieces, tables.facings, tables.lay_points)
+        return judge_and_pair(self.workshop, gathered, spec=rules, pair=pair, draws=draws, jobs=jobs, progress=progress)
 
     def closing(
         self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,6 +76,7 @@ def one_sided_factor(count: int, *, coverage: float = 0.95, confidence: float = 
     return float(nct.ppf(confidence, count - 1, float(norm.ppf(coverage)) * math.sqrt(count)) / math.sqrt(count))
 
 
+@lru_cache(maxsize=256)
 def two_sided_factor(count: int, *, coverage: float = 0.95, confidence: float = 0.95) -> float:
     """Give k such that mean +- k s holds a share ``coverage`` of a normal population, exact.
 

@@ -45,11 +45,12 @@ class Chart:
         return not self.slope_low <= 0 <= self.slope_high
 
 
-def individuals_chart(values: Array) -> Chart:
+def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None) -> Chart:
     """Give the chart of values (n,) in the order in which they were made; n at least 3.
 
     Limits: mean +- 3 MRbar / 1.128, moving range up to 3.267 MRbar. Rules: one point beyond a limit; eight in a row on one side of
-    the mean; a moving range beyond its limit. Drift: least-squares slope with Student's interval.
+    the mean; a moving range beyond its limit. Drift: least-squares slope with Student's interval, of the ``sound`` values (n,) alone
+    where some are known to be something else.
 
     >>> chart = individuals_chart(np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]))
     >>> round(chart.low, 3), round(chart.high, 3), chart.signals
@@ -66,8 +67,9 @@ def individuals_chart(values: Array) -> Chart:
     middle = float(ranges.mean())
     low, high = centre - 3 * middle / D2, centre + 3 * middle / D2
     place = np.arange(count, dtype=float)
-    line = linregress(place, values)
-    half = float(t.ppf(0.975, count - 2)) * float(line.stderr)
+    kept = np.ones(count, dtype=bool) if sound is None or sound.sum() < 3 else sound
+    line = linregress(place[kept], values[kept])
+    half = float(t.ppf(0.975, int(kept.sum()) - 2)) * float(line.stderr)
     signals = [
         Signal("beyond three standard deviations of the mean", _at((values < low) | (values > high))),
         Signal(f"{RUN} in a row on one side of the mean", _runs(np.sign(values - centre))),

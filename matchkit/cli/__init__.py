@@ -38,6 +38,8 @@ COMMANDS = {
     "strengths": "Lay every reed that fits a mouthpiece side by side.",
     "swap": "Replace one part: what on the new one feels like the old?",
     "facing": "Say what the readings of a mouthpiece tell.",
+    "batch": "Judge a batch of pieces, and pair it with the house reeds.",
+    "gauge": "Say how far a gauge and its people can be trusted.",
     "closing": "Compute how one reed closes on one facing.",
     "calibrate": "Turn weights and dial readings into a strength scale.",
     "train": "Choose settings, fit the model and write it.",

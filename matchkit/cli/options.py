@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from matchkit.cli.printing import clean
+from matchkit.cli.printing import clean, deliver_bytes
 from matchkit.constants import INSTRUMENTS
 from matchkit.errors import listing
 
@@ -47,6 +47,22 @@ def output_options(function: Command) -> Command:
     return click.option(
         "--format", "style", type=click.Choice(FORMATS), default="table", show_default=True, help="How to print the answer."
     )(function)
+
+
+def study_option(function: Command) -> Command:
+    """Add ``--study``."""
+    return click.option(
+        "--study", metavar="FILE", help="A gauge study whose result replaces the gauge's stated uncertainties."
+    )(function)
+
+
+def write_figure(name: str, report: Any, path: str) -> None:
+    """Draw a report with one of the figures of ``matchkit.report`` and write it whole or not at all."""
+    from matchkit.report import figures
+
+    if not path.lower().endswith((".svg", ".png")):
+        raise click.UsageError(f"a figure is an svg or a png; read {path!r}")
+    deliver_bytes(getattr(figures, name)(report, "png" if path.lower().endswith(".png") else "svg"), path)
 
 
 def wish_option(function: Command) -> Command:

@@ -111,10 +111,15 @@ def deliver(text: str, out: str | None) -> None:
         encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
         click.echo(text.encode(encoding, "replace").decode(encoding), nl=False)
         return
+    deliver_bytes(text.encode("utf-8"), out)
+
+
+def deliver_bytes(content: bytes, out: str) -> None:
+    """Write a file whole or not at all; see :func:`deliver`."""
     try:
         path = Path(out).resolve()
         if path.exists() and not path.is_file():
-            path.write_text(text, encoding="utf-8")
+            path.write_bytes(content)
             return
         mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
@@ -122,8 +127,8 @@ def deliver(text: str, out: str | None) -> None:
         raise SourceError(f"{out}: cannot be written ({error.strerror})") from error
     whole = Path(name)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
         whole.chmod(mode)
         whole.replace(path)
     except OSError as error:

@@ -155,52 +155,6 @@ class CurvePoint:
 
 
 @dataclass(frozen=True)
-class FlawFound:
-    """A bump (the lay stands proud of its fair curve) or a flat (it lies under it)."""
-
-    kind: str
-    place_mm: float
-    height_um: float
-    length_mm: float
-
-
-@dataclass(frozen=True)
-class FacingReport:
-    """What the readings of a mouthpiece say; ``u_`` fields are standard uncertainties.
-
-    ``shape`` weighs most of those averaged, ``shape_weights`` has all. ``covariance_mm2`` is that of tip opening, facing length and
-    clamp place on the fair curve, in this order.
-    """
-
-    mouthpiece_id: str
-    measured: bool
-    tip_opening_mm: float
-    u_tip_opening_mm: float
-    facing_length_mm: float
-    u_facing_length_mm: float
-    clamp_mm: float
-    u_clamp_mm: float
-    break_mm: float
-    shape: str
-    shape_weights: dict[str, float]
-    covariance_mm2: tuple[tuple[float, ...], ...]
-    smoothness_um: float | None
-    rail_difference_mm: float | None
-    u_rail_difference_mm: float | None
-    leak_mm2: float | None
-    bumps: tuple[FlawFound, ...]
-    assumed: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the JSON form."""
-        return {"schema": "matchkit.facing/1", **asdict(self)}
-
-    def to_frame(self) -> pd.DataFrame:
-        """Give one row, nested keys left out."""
-        return frame([{name: value for name, value in asdict(self).items() if not isinstance(value, tuple | list | dict)}])
-
-
-@dataclass(frozen=True)
 class ClosingReport:
     """How one reed closes on one facing; ``u_`` fields are standard uncertainties in the unit of their quantity."""
 

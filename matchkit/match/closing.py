@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.match.answers import ClosingReport, CurvePoint, FacingReport, FlawFound
+from matchkit.match.answers import ClosingReport, CurvePoint
 from matchkit.match.contacts import ContactKey, beams_for, lip_places_m
 from matchkit.match.pairs import UNCERTAINTIES, share_at_closing
 from matchkit.match.parts import FacingPart, ReedPart
@@ -16,7 +16,6 @@ from matchkit.match.workshop import Workshop
 from matchkit.physics.characteristic import area_curve, fit_elbow, seal_pressure
 from matchkit.physics.closing import area_weights
 from matchkit.physics.contact import solve_contact
-from matchkit.physics.facing import flaws
 from matchkit.physics.flow import peak_flow_m3_s
 
 Array = NDArray[np.float64]
@@ -106,31 +105,6 @@ def _curve(pressure_pa: Array, area_mm2: Array) -> tuple[CurvePoint, ...]:
     return tuple(
         CurvePoint(float(p) * 1e-3, float(max(s, 0.0)), float(max(u, 0.0)) * 1e3)
         for p, s, u in zip(pressure_pa, area_mm2, flow, strict=True)
-    )
-
-
-def facing_report(facing: FacingPart) -> FacingReport:
-    """Put the facing of one mouthpiece into the units of the answers."""
-    lay, fair = facing.lay, facing.lay.fair
-    return FacingReport(
-        mouthpiece_id=facing.mouthpiece.id,
-        measured=lay.measured,
-        tip_opening_mm=lay.tip_opening_m * 1e3,
-        u_tip_opening_mm=lay.u_tip_m * 1e3,
-        facing_length_mm=fair.facing_length_m * 1e3,
-        u_facing_length_mm=fair.u_facing_length_m * 1e3,
-        clamp_mm=fair.clamp_m * 1e3,
-        u_clamp_mm=fair.u_clamp_m * 1e3,
-        break_mm=fair.break_m * 1e3,
-        shape=fair.form,
-        shape_weights={shape.form: float(weight) for shape, weight in zip(fair.shapes, fair.weights, strict=True)},
-        covariance_mm2=tuple(tuple(float(entry) * 1e6 for entry in row) for row in fair.covariance_m2),
-        smoothness_um=facing.smoothness_um,
-        rail_difference_mm=facing.rail_difference_mm,
-        u_rail_difference_mm=facing.u_rail_difference_mm,
-        leak_mm2=facing.leak_mm2,
-        bumps=tuple(FlawFound(f.kind, f.place_m * 1e3, f.height_m * 1e6, f.length_m * 1e3) for f in flaws(lay)),
-        assumed=facing.assumed,
     )
 
 

@@ -15,7 +15,7 @@ from matchkit import constants
 from matchkit.physics.facing import LEAST_LEAVES, AnyLay, MeanLay, mean_lay, measured_lay, nominal_lay
 from matchkit.physics.fair import Readings
 from matchkit.physics.reed import ReedShape, stiffness_from_modulus_n_per_m
-from matchkit.physics.scan import readings_from_profile
+from matchkit.physics.scan import HEIGHTS_M, readings_from_profile
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece, Reed
 from matchkit.records.spec import Gauge, HouseSpec
@@ -100,16 +100,21 @@ def facing_parts(
 
 
 def rails_of(
-    mouthpiece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, gauge: Gauge
+    mouthpiece: Mouthpiece,
+    readings: Sequence[FacingReading],
+    points: Sequence[LayPoint],
+    *,
+    gauge: Gauge,
+    heights_m: Array = HEIGHTS_M,
 ) -> dict[str, Readings]:
-    """Give the readings of each rail that was read; a scanned rail is read at standard heights, and its scan counts alone."""
+    """Give the readings of each rail that was read; a scanned rail is read at ``heights_m``, and its scan counts alone."""
     found: dict[str, Readings] = {}
     for rail in ("left", "right"):
         scan = [point for point in points if point.rail == rail]
         if scan:
             x, y = (np.array([getattr(point, name) for point in scan]) * 1e-3 for name in ("x_mm", "height_mm"))
             u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in scan]) * 1e-3
-            found[rail] = readings_from_profile(x, y, u, tip_opening_m=mm_to_m(mouthpiece.tip_opening_mm))
+            found[rail] = readings_from_profile(x, y, u, tip_opening_m=mm_to_m(mouthpiece.tip_opening_mm), heights_m=heights_m)
         elif any(reading.rail == rail for reading in readings):
             found[rail] = _rail(readings, rail, gauge)
     return found

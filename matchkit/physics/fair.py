@@ -87,9 +87,9 @@ class Shape:
         return rise_m(self.form, self.parameters[1:], self.parameters[0] - np.asarray(x_m, dtype=float))
 
     def lengths(self) -> tuple[Array, Array]:
-        """Give tip opening, facing length and clamp place (3,), and their covariance (3, 3), first order by central differences."""
+        """Give tip opening, facing length, clamp place and half-open place (4,), and their covariance (4, 4), first order."""
         centre = _lengths(self.form, self.parameters)
-        slopes = np.empty((3, len(self.parameters)))
+        slopes = np.empty((len(centre), len(self.parameters)))
         for column, value in enumerate(self.parameters):
             step = np.zeros_like(self.parameters)
             step[column] = 1e-6 * abs(value)
@@ -104,17 +104,23 @@ def _place(form: Form, parameters: Array, height_m: float) -> float:
 
 def _lengths(form: Form, parameters: Array) -> Array:
     tip = float(rise_m(form, parameters[1:], np.asarray(parameters[0])))
-    return np.array([tip, _place(form, parameters, THIN), _place(form, parameters, CLAMP)])
+    return np.array([tip, *(_place(form, parameters, height) for height in (THIN, CLAMP, tip / 2))])
 
 
 @dataclass(frozen=True)
 class FairCurve:
-    """A weighted mean of shapes; ``weights`` (n,) sum to 1, ``lengths_m`` (3,) and ``covariance_m2`` (3, 3) are averaged with them."""
+    """A weighted mean of shapes; ``weights`` (n,) sum to 1.
+
+    ``lengths_m`` (4,) are tip opening, facing length, clamp place and where the lay is half as high as the tip; they and their
+    ``covariance_m2`` (4, 4) are averaged with the weights.
+    """
 
     shapes: tuple[Shape, ...]
     weights: Array
     lengths_m: Array
     covariance_m2: Array
+    scatter: float = 1.0
+    """Chi-squared a degree of freedom of the best shape where that exceeds 1: how much rougher the readings are than stated."""
 
     @property
     def form(self) -> Form:
@@ -147,6 +153,11 @@ class FairCurve:
         return float(self.lengths_m[2])
 
     @property
+    def half_open_m(self) -> float:
+        """Where the lay is half as high as the tip: with the facing length it tells the shape."""
+        return float(self.lengths_m[3])
+
+    @property
     def u_clamp_m(self) -> float:
         """Standard uncertainty of the clamp place."""
         return float(np.sqrt(self.covariance_m2[2, 2]))
@@ -156,7 +167,7 @@ def averaged(shapes: list[Shape], weights: Array) -> FairCurve:
     """Average shapes: means of the lengths, and the covariance within the shapes plus that between them."""
     pairs = [shape.lengths() for shape in shapes]
     mean = np.asarray(sum(w * lengths for w, (lengths, _) in zip(weights, pairs, strict=True)))
-    covariance = np.zeros((3, 3))
+    covariance = np.zeros((len(mean), len(mean)))
     for weight, (lengths, within) in zip(weights, pairs, strict=True):
         off = lengths - mean
         covariance += weight * (within + np.outer(off, off))
@@ -205,7 +216,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     weights = weights_of(criteria)
     kept = np.flatnonzero(weights >= LEAST_WEIGHT)
     shapes = [Shape(fits[place][0], fits[place][1].parameters, _widened(fits[place][1])) for place in kept]
-    return averaged(shapes, weights[kept] / weights[kept].sum())
+    return replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
 
 
 @dataclass(frozen=True)

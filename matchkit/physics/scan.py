@@ -20,13 +20,15 @@ LEAST_POINTS = 5
 """Points a window needs."""
 
 
-def readings_from_profile(x_m: Array, height_m: Array, u_height_m: Array, *, tip_opening_m: float) -> Readings:
-    """Give places (n,) at which the profile has standard heights, thickest first, with their uncertainties.
+def readings_from_profile(
+    x_m: Array, height_m: Array, u_height_m: Array, *, tip_opening_m: float, heights_m: Array = HEIGHTS_M
+) -> Readings:
+    """Give places (n,) at which the profile has ``heights_m`` (thickest first), with their uncertainties.
 
     ``x_m`` (p,) from the tip, ``height_m`` (p,) above the plane of the table, ``u_height_m`` (p,) the standard uncertainty of a single
     height, taken as independent between points. Within 1 mm of a place a parabola is fitted by least squares; the place is where it
     has the height, and ``u_place`` is that of the fitted height over the slope. Raises PhysicsInputError where the points do not reach
-    from one standard height to the next, four heights at least.
+    from one height to the next, four at least.
 
     >>> x = np.linspace(0, 24e-3, 241)
     >>> y = np.clip(22e-3 - x, 0, None) ** 2 / 2 / 0.121
@@ -37,7 +39,7 @@ def readings_from_profile(x_m: Array, height_m: Array, u_height_m: Array, *, tip
     order = np.argsort(x_m, kind="stable")
     x, y, u = (np.asarray(part, dtype=float)[order] for part in (x_m, height_m, u_height_m))
     heights, places, u_places = [], [], []
-    for height in HEIGHTS_M[0.9 * tip_opening_m > HEIGHTS_M]:
+    for height in heights_m[heights_m < 0.9 * tip_opening_m]:
         above = np.flatnonzero(y >= height)
         if not len(above) or above[-1] == len(x) - 1:
             continue
@@ -48,7 +50,7 @@ def readings_from_profile(x_m: Array, height_m: Array, u_height_m: Array, *, tip
             u_places.append(place[1])
     kept = np.array(places)
     if len(kept) < 4 or np.any(np.diff(kept) <= 0):
-        raise PhysicsInputError("the profile does not fall from tip to table through four standard heights or more")
+        raise PhysicsInputError("the profile does not fall from tip to table through four heights or more")
     return Readings(np.array(heights), kept, np.full(len(kept), 1e-9), np.array(u_places))
 
 

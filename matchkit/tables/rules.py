@@ -10,10 +10,11 @@ from matchkit import constants
 from matchkit.errors import Problem
 from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
-from matchkit.records.quantity import quantities
+from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.tables.cells import plain, shown
 from matchkit.tables.facing_rules import readings_make_sense
+from matchkit.tables.sheet import Reading
 from matchkit.tables.store import SPEC_FILE, SourceReading
 
 PROFILE_REACH_MM = 20.0
@@ -33,16 +34,22 @@ def check_house(house: SourceReading) -> None:
 def duplicates(house: SourceReading) -> Iterator[Problem]:
     """No two rows may share their key."""
     for table, model in TABLES.items():
-        seen: dict[tuple[object, ...], int] = {}
-        for row, record in house.rows(table, model):
-            key = tuple(getattr(record, name) for name in model.key)
-            if model is FacingReading and key[-1] is None:
-                continue  # unnumbered repeats are averaged
-            if key in seen:
-                what = ", ".join(shown(str(part)) for part in key)
-                yield Problem(house.file(table), row, model.key[0], what, "each one once", f"row {seen[key]} has it already")
-            else:
-                seen[key] = row
+        if table in house.tables:
+            yield from double_rows(house.tables[table], model)
+
+
+def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
+    """Give the rows of one table whose key stands in an earlier row."""
+    seen: dict[tuple[object, ...], int] = {}
+    for row, record in zip(reading.rows, reading.records, strict=True):
+        key = tuple(getattr(record, name) for name in model.key)
+        if model is FacingReading and key[-1] is None:
+            continue  # unnumbered repeats are averaged
+        if key in seen:
+            what = ", ".join(shown(str(part)) for part in key)
+            yield Problem(reading.source, row, model.key[0], what, "each one once", f"row {seen[key]} has it already")
+        else:
+            seen[key] = row
 
 
 def references(house: SourceReading) -> Iterator[Problem]:

@@ -78,19 +78,19 @@ class SourceReading:
         return reading.source if reading is not None else f"{table}.csv"
 
 
-def read_source(source: str | Path) -> SourceReading:
+def read_source(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES) -> SourceReading:
     """Read a directory of csv files, or an xlsx workbook, and check everything in it; problems are collected.
 
-    Raises SourceError where there is neither.
+    ``needed`` are the tables that must be there. Raises SourceError where there is neither.
     """
     from matchkit.tables.rules import check_house
 
     path = Path(source)
     reading = SourceReading(str(source), {})
     if path.suffix.lower() == ".xlsx" and path.is_file():
-        _read_workbook(path, reading)
+        _read_workbook(path, reading, needed)
     else:
-        _read_folder(path, reading)
+        _read_folder(path, reading, needed)
     for found in reading.tables.values():
         reading.problems.extend(found.problems)
         reading.warnings.extend(found.warnings)
@@ -98,7 +98,7 @@ def read_source(source: str | Path) -> SourceReading:
     return reading
 
 
-def _read_workbook(path: Path, reading: SourceReading) -> None:
+def _read_workbook(path: Path, reading: SourceReading, needed: tuple[str, ...]) -> None:
     from matchkit.tables.xlsx_reader import read_workbook
 
     tables, problems, warnings = read_workbook(path)
@@ -106,13 +106,13 @@ def _read_workbook(path: Path, reading: SourceReading) -> None:
     reading.problems.extend(problems)
     reading.warnings.extend(warnings)
     if not problems:
-        for table in REQUIRED_TABLES:
+        for table in needed:
             if table not in tables:
                 reading.problems.append(Problem(path.name, None, None, f"no sheet {table}", "a sheet of this name"))
     _read_spec(path.parent / SPEC_FILE, reading)
 
 
-def _read_folder(folder: Path, reading: SourceReading) -> None:
+def _read_folder(folder: Path, reading: SourceReading, needed: tuple[str, ...]) -> None:
     names = _names(folder)
     for table, model in TABLES.items():
         path = folder / f"{table}.csv"
@@ -120,7 +120,7 @@ def _read_folder(folder: Path, reading: SourceReading) -> None:
             reading.tables[table] = read_csv(path, model)
         elif path.name in names:
             reading.problems.append(Problem(path.name, None, None, "something that is no file", "a csv file"))
-        elif table in REQUIRED_TABLES:
+        elif table in needed:
             near = get_close_matches(path.name, [name for name in names if Path(name).stem not in TABLES], n=1, cutoff=0.7)
             hint = f"is it {near[0]}?" if near else "matchkit tables template writes empty ones into a new folder"
             reading.problems.append(Problem(path.name, None, None, "no such file", "this table", hint))
@@ -130,9 +130,25 @@ def _read_folder(folder: Path, reading: SourceReading) -> None:
     _read_spec(folder / SPEC_FILE, reading)
 
 
-def read_tables(source: str | Path) -> Tables:
-    """Read a house; raises DataError with every problem where there is one."""
-    reading = read_source(source)
+PIECES_TABLES = ("mouthpieces",)
+"""Without these a batch of pieces cannot be judged."""
+
+
+def read_spec(path: str | Path) -> HouseSpec:
+    """Read a ``house.toml`` by itself; raises SourceError where it is not there, DataError with every problem."""
+    place = Path(path)
+    if not place.is_file():
+        raise SourceError(f"{place}: expected a house.toml, and there is no such file")
+    reading = SourceReading(str(path), {})
+    _read_spec(place, reading)
+    if reading.problems:
+        raise DataError(reading.problems)
+    return reading.spec
+
+
+def read_tables(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES) -> Tables:
+    """Read a house, or the pieces of a batch with other tables ``needed``; raises DataError with every problem."""
+    reading = read_source(source, needed=needed)
     if reading.problems:
         raise DataError(reading.problems)
 

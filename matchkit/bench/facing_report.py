@@ -1,0 +1,283 @@
+"""What the readings of one mouthpiece say, each length with its uncertainty, in the units of the bench."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from matchkit.bench.measure import DRAWS, SEED, Uncertainty, monte_carlo, table_test
+from matchkit.match.answers import frame
+from matchkit.match.parts import FacingPart, facing_part, rails_of
+from matchkit.physics.facing import flaws
+from matchkit.physics.fair import FairCurve, Readings, fair_curve
+from matchkit.records.defaults import Defaults
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.spec import Drawing, HouseSpec
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class FlawFound:
+    """A bump (the lay stands proud of its fair curve) or a flat (it lies under it), with the uncertainty of its height."""
+
+    kind: str
+    place_mm: float
+    height_um: float
+    u_height_um: float
+    length_mm: float
+
+
+@dataclass(frozen=True)
+class StationRead:
+    """Where one leaf stops on the rails, and how far the lay is there from the fair curve; None for a rail that was not read."""
+
+    feeler_mm: float
+    left_mm: float | None
+    u_left_mm: float | None
+    right_mm: float | None
+    u_right_mm: float | None
+    difference_mm: float | None
+    u_difference_mm: float | None
+    left_off_um: float | None
+    u_left_off_um: float | None
+    right_off_um: float | None
+    u_right_off_um: float | None
+
+
+@dataclass(frozen=True)
+class Outline:
+    """The lines of the figure over ``x_mm``: lay of each rail and of the mean, fair curve, and the uncertainty of their difference."""
+
+    x_mm: tuple[float, ...]
+    fair_mm: tuple[float, ...]
+    left_mm: tuple[float, ...]
+    right_mm: tuple[float, ...]
+    off_um: tuple[float, ...]
+    u_off_um: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class FacingReport:
+    """What the readings of a mouthpiece say; ``u_`` fields are standard uncertainties, from ``draws`` Monte Carlo draws.
+
+    ``shape`` weighs most of those averaged, ``shape_weights`` has all. ``covariance_mm2`` is that of tip opening, facing length and
+    clamp place on the fair curve, in this order, to first order; ``covariance_monte_carlo_mm2`` the same from the draws, with the tip as it
+    was measured. ``smoothness_floor_um`` is what the gauge's own errors would show on a fair facing. ``table`` says what is known of
+    the table. A mouthpiece known by its nominal numbers has no draws, and the uncertainties are those assumed.
+    """
+
+    mouthpiece_id: str
+    measured: bool
+    tip_opening_mm: float
+    u_tip_opening_mm: float
+    facing_length_mm: float
+    u_facing_length_mm: float
+    u_facing_length_first_order_mm: float
+    clamp_mm: float
+    u_clamp_mm: float
+    break_mm: float
+    u_break_mm: float | None
+    shape: str
+    shape_weights: dict[str, float]
+    covariance_mm2: tuple[tuple[float, ...], ...]
+    covariance_monte_carlo_mm2: tuple[tuple[float, ...], ...] | None
+    smoothness_um: float | None
+    u_smoothness_um: float | None
+    smoothness_floor_um: float | None
+    rail_difference_mm: float | None
+    u_rail_difference_mm: float | None
+    leak_mm2: float | None
+    stations: tuple[StationRead, ...]
+    bumps: tuple[FlawFound, ...]
+    rocking_um: float | None
+    u_rocking_um: float | None
+    twist_um: float | None
+    u_twist_um: float | None
+    twisted: bool
+    table: tuple[str, ...]
+    budget: dict[str, float]
+    draws: int
+    seed: int
+    assumed: tuple[str, ...]
+    outline: Outline | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the JSON form, without the lines of the figure."""
+        plain = asdict(self)
+        del plain["outline"]
+        return {"schema": "matchkit.facing/1", **plain}
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give one row, nested keys left out."""
+        return frame([{name: value for name, value in asdict(self).items() if not isinstance(value, tuple | list | dict)}])
+
+
+def facing_report(
+    mouthpiece: Mouthpiece,
+    readings: Sequence[FacingReading],
+    points: Sequence[LayPoint],
+    *,
+    defaults: Defaults,
+    spec: HouseSpec,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> FacingReport:
+    """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking."""
+    part = facing_part(mouthpiece, readings, points, defaults=defaults, spec=spec)
+    rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
+    lay, fair = part.lay, part.lay.fair
+    unsure = monte_carlo(part, rails, step_m=spec.gauge.stop_step_mm * 1e-3, draws=draws, seed=seed) if rails else None
+    drawing = spec.drawing.get(mouthpiece.model or "")
+    test = table_test(part, rails, drawn=None if drawing is None else drawn_curve(drawing)) if rails else None
+    found = flaws(lay)
+    u_flaw = unsure.flaw_m if unsure is not None else ()
+    u_length, u_clamp = fair.u_facing_length_m, fair.u_clamp_m
+    if unsure is not None:
+        u_length, u_clamp = (math.sqrt(unsure.covariance_m2[place, place]) for place in (1, 2))
+    return FacingReport(
+        mouthpiece_id=mouthpiece.id,
+        measured=lay.measured,
+        tip_opening_mm=lay.tip_opening_m * 1e3,
+        u_tip_opening_mm=lay.u_tip_m * 1e3,
+        facing_length_mm=fair.facing_length_m * 1e3,
+        u_facing_length_mm=u_length * 1e3,
+        u_facing_length_first_order_mm=fair.u_facing_length_m * 1e3,
+        clamp_mm=fair.clamp_m * 1e3,
+        u_clamp_mm=u_clamp * 1e3,
+        break_mm=fair.break_m * 1e3,
+        u_break_mm=None if unsure is None else unsure.break_m * 1e3,
+        shape=fair.form,
+        shape_weights={shape.form: float(weight) for shape, weight in zip(fair.shapes, fair.weights, strict=True)},
+        covariance_mm2=_matrix(fair.covariance_m2[:3, :3]),
+        covariance_monte_carlo_mm2=None if unsure is None else _matrix(unsure.covariance_m2),
+        smoothness_um=part.smoothness_um,
+        u_smoothness_um=None if unsure is None else _times(unsure.smoothness_m, 1e6),
+        smoothness_floor_um=None if unsure is None else _times(unsure.smoothness_floor_m, 1e6),
+        rail_difference_mm=part.rail_difference_mm,
+        u_rail_difference_mm=_times(unsure.rail_difference_m, 1e3)
+        if unsure is not None and part.rail_difference_mm is not None
+        else part.u_rail_difference_mm,
+        leak_mm2=part.leak_mm2,
+        stations=stations(rails, fair, unsure),
+        bumps=tuple(
+            FlawFound(f.kind, f.place_m * 1e3, f.height_m * 1e6, u * 1e6, f.length_m * 1e3)
+            for f, u in zip(found, u_flaw, strict=True)
+        ),
+        rocking_um=None if test is None else _times(test.rocking_m, 1e6),
+        u_rocking_um=None if test is None else _times(test.u_rocking_m, 1e6),
+        twist_um=None if test is None else _times(test.twist_m, 1e6),
+        u_twist_um=None if test is None else _times(test.u_twist_m, 1e6),
+        twisted=test is not None and test.twisted,
+        table=table_words(mouthpiece, rocks=test is not None and test.rocks, drawn=drawing is not None),
+        budget=budget_of(spec),
+        draws=0 if unsure is None else unsure.draws,
+        seed=seed,
+        assumed=part.assumed,
+        outline=None if unsure is None else _outline(part, unsure),
+    )
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def drawn_curve(drawing: Drawing) -> FairCurve:
+    """Give the fair curve through the stations and the tip of a drawing."""
+    ordered = sorted(drawing.station, key=lambda station: -station.feeler_mm)
+    y, x = (np.array([getattr(s, name) for s in ordered]) * 1e-3 for name in ("feeler_mm", "stop_mm"))
+    drawn = Readings(y, x, np.full(len(y), 1e-6), np.full(len(y), 20e-6))
+    return fair_curve(drawn, tip_opening_m=drawing.tip_opening_mm.nominal * 1e-3, u_tip_m=5e-6)
+
+
+def stations(rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty | None) -> tuple[StationRead, ...]:
+    """Give each leaf with its stops, thinnest first; the difference of the rails is free of the leaf's own error."""
+    if unsure is None:
+        return ()
+    heights = sorted({float(height) for rail in rails.values() for height in rail.height_m})
+    return tuple(_station(height, rails, fair, unsure) for height in heights)
+
+
+def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty) -> StationRead:
+    values: dict[str, float | None] = {}
+    touch = {}
+    for name in ("left", "right"):
+        rail = rails.get(name)
+        at = None if rail is None else next(iter(np.flatnonzero(rail.height_m == height)), None)
+        if rail is None or at is None:
+            values |= {f"{name}_mm": None, f"u_{name}_mm": None, f"{name}_off_um": None, f"u_{name}_off_um": None}
+            continue
+        place = float(rail.place_m[at])
+        values[f"{name}_mm"] = place * 1e3
+        values[f"u_{name}_mm"] = u_stop_m(rail, int(at), fair) * 1e3
+        values[f"{name}_off_um"] = (height - float(fair.height_m(np.array(place)))) * 1e6
+        values[f"u_{name}_off_um"] = float(unsure.off_m[name][at]) * 1e6
+        touch[name] = float(rail.u_place_m[at])
+    left, right = values["left_mm"], values["right_mm"]
+    known = left is not None and right is not None
+    return StationRead(
+        feeler_mm=height * 1e3,
+        difference_mm=left - right if left is not None and right is not None else None,
+        u_difference_mm=math.hypot(*touch.values()) * 1e3 if known else None,
+        **values,
+    )
+
+
+def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
+    """Give the standard uncertainty of where the lay has a height: touch, step and person along x, the leaf through the slope."""
+    x = rail.place_m[at]
+    step = 1e-6
+    fall = max(float(fair.height_m(np.array(x - step)) - fair.height_m(np.array(x + step))) / (2 * step), 1e-4)
+    return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + (rail.u_height_m[at] / fall) ** 2)
+
+
+def table_words(mouthpiece: Mouthpiece, *, rocks: bool, drawn: bool) -> tuple[str, ...]:
+    """Say what is known of the table on which everything rests."""
+    gap = mouthpiece.table_gap_mm
+    if gap is None:
+        said = ["flatness of the table not recorded: a hollow table cannot be seen in readings, and is unchecked"]
+    elif gap > 0:
+        said = [f"table convex by {gap:.3f} mm: the plate rocks, and the heights are less certain for it"]
+    else:
+        said = [f"table hollow by {-gap:.3f} mm, as recorded" if gap < 0 else "table flat, as recorded"]
+    if rocks:
+        said.append("the readings are off the drawing in a straight line from break to tip: does the plate rock on the table?")
+    elif not drawn:
+        said.append("without a drawing of this model a rocking plate looks like a break further back, and is not told")
+    return tuple(said)
+
+
+def budget_of(spec: HouseSpec) -> dict[str, float]:
+    """Give the standard uncertainties that entered."""
+    gauge = spec.gauge
+    return {
+        "u_feeler_mm": gauge.u_feeler_mm,
+        "u_stop_mm": gauge.u_stop_mm,
+        "stop_step_mm": gauge.stop_step_mm,
+        "u_operator_mm": gauge.u_operator_mm,
+        "u_tip_mm": gauge.u_tip_mm,
+    }
+
+
+def _matrix(values: np.ndarray[Any, Any]) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(float(entry) * 1e6 for entry in row) for row in values)
+
+
+def _outline(part: FacingPart, unsure: Uncertainty) -> Outline:
+    x, band = unsure.band_m
+    lay = part.lay
+    left, right = getattr(lay, "left", lay), getattr(lay, "right", lay)
+    columns = (
+        x * 1e3,
+        lay.fair.height_m(x) * 1e3,
+        left.height_m(x) * 1e3,
+        right.height_m(x) * 1e3,
+        (lay.height_m(x) - lay.fair.height_m(x)) * 1e6,
+        band * 1e6,
+    )
+    return Outline(*(tuple(float(value) for value in column) for column in columns))

@@ -1,0 +1,331 @@
+"""How a batch pairs with the house reeds: closing pressure, effort, opening and share of every piece with every lot, with their doubts.
+
+A pair is one reed of a lot on one piece. Every draw takes a piece within its own uncertainty (tip opening, facing length, clamp and
+shape together, as its readings correlate them), a reed of the lot, a reed place, and the doubts of bench and wetting. The closing
+pressure of a draw is exact as long as nothing touches before half closing (:class:`~matchkit.physics.share_table.Flexibility`); the closing
+share comes from a table of exact contact solutions.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.match.pairs import UNCERTAINTIES, Pairs
+from matchkit.match.parts import FacingPart, ReedPart
+from matchkit.match.target import PlayerView
+from matchkit.physics.share_table import Flexibility, ShareTable, flexibility, share_table
+
+Array = NDArray[np.float64]
+
+DRAWS = 1000
+SEED = 20262
+BLOCK = 50
+"""Pieces drawn by one worker at a time; fixed, so that the answer does not depend on the number of workers."""
+
+PAIRS_WITH = 0.5
+"""A piece pairs with a lot where at least this share of the reeds falls into the window."""
+
+_BY_REED = tuple(UNCERTAINTIES.index(name) for name in ("profile", "wet factor"))
+_REACH = 4.0
+
+
+@dataclass(frozen=True)
+class Lot:
+    """Reeds that one box may hold: one profile, one strength, one lot; ``reed`` stands for their shape.
+
+    ``spread`` is the standard deviation of ln E within it, ``u_level`` the doubt in its level.
+    """
+
+    id: str
+    profile: str
+    strength: float
+    reeds: int
+    reed: ReedPart
+    ln_modulus: float
+    spread: float
+    u_level: float
+
+
+@dataclass(frozen=True)
+class PairResult:
+    """One piece with one lot: medians and standard deviations over the draws, and the share of pairs inside the house window."""
+
+    mouthpiece_id: str
+    lot: str
+    closing_pressure_kpa: float
+    u_closing_pressure_kpa: float
+    effort_kpa: float
+    playing_opening_mm: float
+    u_playing_opening_mm: float
+    closing_share: float
+    u_closing_share: float
+    in_window: float
+    in_window_half_softer: float
+
+
+@dataclass(frozen=True)
+class StrengthKept:
+    """A strength to print on the box, and the share of pairs over the whole batch that it keeps inside the window."""
+
+    lot: str
+    profile: str
+    strength: float
+    in_window: float
+    in_window_half_softer: float
+
+
+@dataclass(frozen=True)
+class Pairing:
+    """Every piece with every lot, the strengths for the box, and the pieces that pair with none."""
+
+    instrument: str
+    window_kpa: tuple[float, float]
+    blow_kpa: float
+    lip_load_n: float
+    draws: int
+    seed: int
+    lots: tuple[StrengthKept, ...]
+    box: tuple[StrengthKept, ...]
+    alone: tuple[str, ...]
+    pairs: tuple[PairResult, ...]
+    doubts: tuple[str, ...]
+
+    def rows(self) -> list[dict[str, object]]:
+        """Give one flat row a piece and lot."""
+        return [asdict(pair) for pair in self.pairs]
+
+
+def lots_of(reeds: Sequence[ReedPart]) -> tuple[Lot, ...]:
+    """Group the reeds of a house: those of one profile, strength and lot are one lot.
+
+    Where three or more of a lot were read on the bench, their own spread is the lot's; otherwise that of the box, or the assumed one.
+    Reeds on no strength scale are left out: their stiffness is a guess.
+    """
+    groups: dict[tuple[str, float, str], list[ReedPart]] = defaultdict(list)
+    for part in reeds:
+        if part.scale is None:
+            groups[part.reed.profile_id or part.shape_key[0], part.reed.strength, part.reed.lot or ""].append(part)
+    found = []
+    for (profile, strength, lot), parts in sorted(groups.items()):
+        logs = np.array([math.log(part.modulus_pa) for part in parts])
+        read = [part for part in parts if part.basis == "reading"]
+        assumed = constants.BOX_SPREAD.value / 100 if parts[0].box_spread is None else parts[0].box_spread
+        spread = float(logs.std(ddof=1)) if len(read) >= 3 else assumed
+        level = (
+            parts[0].u_stiffness if parts[0].basis == "reading" else math.sqrt(max(parts[0].u_stiffness ** 2 - assumed**2, 0.0))
+        )
+        found.append(
+            Lot(
+                id=" ".join(filter(None, (profile, f"{strength:g}", lot and f"lot {lot}"))),
+                profile=profile,
+                strength=strength,
+                reeds=len(parts),
+                reed=parts[0],
+                ln_modulus=float(logs.mean()),
+                spread=spread,
+                u_level=level / math.sqrt(len(read)) if read else level,
+            )
+        )
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What the draws need of one lot on any piece."""
+
+    lot: Lot
+    flexibility: Flexibility
+    table: ShareTable
+    lip_m: float
+
+
+def pair_batch(
+    facings: Sequence[FacingPart],
+    lots: Sequence[Lot],
+    *,
+    pairs: Pairs,
+    view: PlayerView,
+    window_kpa: tuple[float, float],
+    shares: Array,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    jobs: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> Pairing:
+    """Pair every facing with every lot; ``pairs`` and ``shares`` (P * L,) are their exact solutions, piece by piece."""
+    from joblib import Parallel, delayed
+
+    lip_m = view.lip_mm * 1e-3
+    bench = benches(facings, lots, lip_m=lip_m)
+    blocks = [range(start, min(start + BLOCK, len(facings))) for start in range(0, len(facings), BLOCK)]
+    seeds = np.random.SeedSequence(seed).spawn(len(facings))
+    solved = (
+        pairs.closing_pressure_kpa.reshape(len(facings), -1),
+        pairs.lip_area_mm2.reshape(len(facings), -1),
+        shares.reshape(len(facings), -1),
+        np.sqrt((pairs.relative_u[list(_BY_REED)] ** 2).sum(axis=0)).reshape(len(facings), -1),
+    )
+    work = (
+        delayed(_draw_block)(
+            [facings[place] for place in block],
+            bench,
+            tuple(part[block.start : block.stop] for part in solved),
+            [seeds[place] for place in block],
+            (draws, view.blow_kpa, view.lip_load_n, window_kpa),
+        )
+        for block in blocks
+    )
+    results: list[PairResult] = []
+    for done, found in enumerate(Parallel(n_jobs=jobs, return_as="generator")(work), start=1):
+        results += found
+        if progress is not None:
+            progress(done, len(blocks))
+    return _summed_up(facings, lots, results, view=view, window_kpa=window_kpa, draws=draws, seed=seed)
+
+
+def benches(facings: Sequence[FacingPart], lots: Sequence[Lot], *, lip_m: float) -> list[Bench]:
+    """Build the tables of each distinct reed shape over the range of the facings and their uncertainties."""
+    fairs = [facing.lay.fair for facing in facings]
+    tip = np.array([facing.lay.tip_opening_m for facing in facings])
+    u_tip = np.array([facing.lay.u_tip_m for facing in facings])
+    length = np.array([fair.facing_length_m for fair in fairs])
+    u_length = np.array([fair.u_facing_length_m for fair in fairs])
+    clamp = np.array([fair.clamp_m for fair in fairs])
+    u_clamp = np.array([fair.u_clamp_m for fair in fairs])
+    shape = np.array([fair.half_open_m / fair.facing_length_m for fair in fairs])
+    tips, lengths, clamps = (
+        (float((value - _REACH * u).min()), float((value + _REACH * u).max()))
+        for value, u in ((tip, u_tip), (length, u_length), (clamp, u_clamp))
+    )
+    shapes = (float(shape.min()) - 0.02, float(shape.max()) + 0.02)
+    made: dict[tuple[str, float, float, float], tuple[Flexibility, ShareTable]] = {}
+    for lot in lots:
+        if lot.reed.shape_key not in made:
+            made[lot.reed.shape_key] = (
+                flexibility(lot.reed.shape, clamps_m=clamps),
+                share_table(
+                    lot.reed.shape,
+                    tips_m=tips,
+                    lengths_m=lengths,
+                    shapes=shapes,
+                    lip_m=lip_m,
+                    lip_spread_m=constants.LIP_SPREAD.value * 1e-3,
+                ),
+            )
+    return [Bench(lot, *made[lot.reed.shape_key], lip_m) for lot in lots]
+
+
+def draw_facing(facing: FacingPart, *, draws: int, rng: np.random.Generator) -> tuple[Array, Array, Array, Array]:
+    """Draw tip opening, facing length, clamp and half-open place (D,) of one facing, correlated as its readings make them."""
+    fair = facing.lay.fair
+    sd = np.sqrt(np.diag(fair.covariance_m2))
+    correlation = fair.covariance_m2 / np.outer(sd, sd)
+    values, vectors = np.linalg.eigh(correlation)
+    unit = rng.standard_normal((draws, 4)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    centre = np.array([facing.lay.tip_opening_m, *fair.lengths_m[1:]])
+    tip, length, clamp, half = (centre + unit * np.array([facing.lay.u_tip_m, *sd[1:]])).T
+    return tip, length, clamp, half
+
+
+def _draw_block(
+    facings: Sequence[FacingPart],
+    bench: Sequence[Bench],
+    solved: tuple[Array, ...],
+    seeds: Sequence[np.random.SeedSequence],
+    setting: tuple[int, float, float, tuple[float, float]],
+) -> list[PairResult]:
+    draws, blow_kpa, lip_load_n, (low, high) = setting
+    half_step = math.log(1 + constants.HALF_STRENGTH.value)
+    found = []
+    for place, (facing, seed) in enumerate(zip(facings, seeds, strict=True)):
+        rng = np.random.default_rng(seed)
+        tip, length, clamp, half = draw_facing(facing, draws=draws, rng=rng)
+        offset = rng.normal(0, constants.U_REED_PLACE.value * 1e-3, draws)
+        fair = facing.lay.fair
+        shape = half / length
+        for column, item in enumerate(bench):
+            pressure, lip_area, share, u_shape = (float(part[place, column]) for part in solved)
+            soft = item.flexibility(np.append(clamp, fair.clamp_m), np.append(offset, 0.0))
+            of_facing = np.log(tip / facing.lay.tip_opening_m) - (soft[:-1] - soft[-1])
+            level = item.lot.ln_modulus - math.log(item.lot.reed.modulus_pa)
+            u_reed = math.sqrt(item.lot.u_level**2 + u_shape**2)
+            ln_pressure = (
+                math.log(pressure) + level + of_facing + rng.normal(0, item.lot.spread, draws) + rng.normal(0, u_reed, draws)
+            )
+            drawn = np.exp(ln_pressure)
+            opening = np.minimum(blow_kpa / constants.BLOW_FRACTION.value * tip / drawn, tip) * 1e3
+            lip_kpa = lip_load_n / lip_area * 1e3
+            table = item.table(
+                np.append(tip, facing.lay.tip_opening_m),
+                np.append(length, fair.facing_length_m),
+                np.append(shape, fair.half_open_m / fair.facing_length_m),
+                lip_share=np.append(np.clip(lip_kpa / drawn, 0, 0.9), min(lip_kpa / pressure, 0.9)),
+            )
+            shares = np.maximum(share + table[:-1] - table[-1], 0.0)
+            found.append(
+                PairResult(
+                    mouthpiece_id=facing.mouthpiece.id,
+                    lot=item.lot.id,
+                    closing_pressure_kpa=float(np.median(drawn)),
+                    u_closing_pressure_kpa=float(drawn.std(ddof=1)),
+                    effort_kpa=float(np.median(drawn)) - blow_kpa / constants.BLOW_FRACTION.value,
+                    playing_opening_mm=float(np.median(opening)),
+                    u_playing_opening_mm=float(opening.std(ddof=1)),
+                    closing_share=float(np.median(shares)),
+                    u_closing_share=float(shares.std(ddof=1)),
+                    in_window=float(((drawn >= low) & (drawn <= high)).mean()),
+                    in_window_half_softer=float(
+                        ((drawn >= low * math.exp(half_step)) & (drawn <= high * math.exp(half_step))).mean()
+                    ),
+                )
+            )
+    return found
+
+
+def _summed_up(
+    facings: Sequence[FacingPart],
+    lots: Sequence[Lot],
+    results: Sequence[PairResult],
+    *,
+    view: PlayerView,
+    window_kpa: tuple[float, float],
+    draws: int,
+    seed: int,
+) -> Pairing:
+    inside = np.array([pair.in_window for pair in results]).reshape(len(facings), len(lots))
+    softer = np.array([pair.in_window_half_softer for pair in results]).reshape(len(facings), len(lots))
+    kept = tuple(
+        StrengthKept(lot.id, lot.profile, lot.strength, float(inside[:, column].mean()), float(softer[:, column].mean()))
+        for column, lot in enumerate(lots)
+    )
+    by_profile: dict[str, list[StrengthKept]] = defaultdict(list)
+    for strength in kept:
+        by_profile[strength.profile].append(strength)
+    pairs_of_two = [sorted(found, key=lambda item: (-item.in_window, item.strength))[:2] for found in by_profile.values()]
+    box = max(pairs_of_two, key=lambda two: sum(item.in_window for item in two) / len(two))
+    doubts = []
+    if view.blow_source == "assumed":
+        doubts.append(f"efforts and openings for a player who blows {view.blow_kpa:.1f} kPa, which is assumed")
+    guessed = sorted({part for facing in facings for part in facing.assumed})
+    if guessed:
+        doubts.append("assumed of some pieces: " + "; ".join(guessed))
+    return Pairing(
+        instrument=facings[0].mouthpiece.instrument,
+        window_kpa=window_kpa,
+        blow_kpa=view.blow_kpa,
+        lip_load_n=view.lip_load_n,
+        draws=draws,
+        seed=seed,
+        lots=kept,
+        box=tuple(sorted(box, key=lambda item: item.strength)),
+        alone=tuple(facing.mouthpiece.id for facing, row in zip(facings, inside, strict=True) if row.max() < PAIRS_WITH),
+        pairs=tuple(results),
+        doubts=tuple(doubts),
+    )

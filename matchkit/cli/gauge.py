@@ -1,0 +1,93 @@
+"""``matchkit gauge``: how far a gauge and its people can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+import click
+
+from matchkit.cli.options import output_options
+from matchkit.cli.printing import deliver, number, paragraph, table, to_csv, to_json
+
+if TYPE_CHECKING:
+    from matchkit.bench.gauge import GaugeStudy
+
+
+@click.command(name="gauge")
+@click.argument("study", required=False)
+@click.option("--tolerance", type=float, metavar="MM", help="Upper minus lower limit of what is measured with it.")
+@output_options
+def command(study: str | None, tolerance: float | None, style: str, out: str | None) -> None:
+    """Analyse STUDY, a csv in which several people read several pieces several times (default: the demo study).
+
+    Columns: quantity (stop, tip_opening or other), piece, operator, repeat, reading_mm. facing and batch take it with --study.
+    """
+    import matchkit as mk
+
+    studies = mk.gauge_study(study, tolerance=tolerance)
+    if study is None:
+        click.echo("the demo study, which is invented", err=True)
+    if style == "json":
+        deliver(to_json({"schema": "matchkit.gauge/1", "studies": [item.to_dict() for item in studies]}), out)
+    elif style == "csv":
+        rows = [{"quantity": item.quantity, **asdict(row)} for item in studies for row in item.table]
+        deliver(to_csv(rows, list(rows[0])), out)
+    else:
+        deliver("\n".join(as_text(item) for item in studies), out)
+
+
+def as_text(study: GaugeStudy) -> str:
+    """Lay out one study, and what it means for the bench."""
+    quantity = study.quantity.replace("_", " ")
+    lines = [
+        paragraph(f"Gauge study of {quantity}: {study.pieces} pieces, {study.people} people, {study.repeats} repeats."),
+        "",
+        table(
+            [("source", "left"), *((name, "right") for name in ("sum of squares", "df", "mean square", "F", "p"))],
+            [
+                (
+                    row.source,
+                    f"{row.sum_of_squares:.5g}",
+                    str(row.degrees),
+                    f"{row.mean_square:.4g}",
+                    number(row.f),
+                    number(row.probability, 3),
+                )
+                for row in study.table
+            ],
+        ),
+        "",
+        paragraph(
+            f"One person again: {study.repeatability:.3f} {study.unit} (repeatability, one standard deviation). "
+            + ("" if study.reproducibility is None else f"People among themselves: {study.reproducibility:.3f} {study.unit}. ")
+            + f"Both: {study.gauge:.3f} {study.unit}; the pieces: {study.piece:.3f} {study.unit}."
+        ),
+    ]
+    if study.pooled and study.people > 1:
+        lines.append(paragraph("Pieces and people do not interact (p above 0.25), so the interaction is counted as touch."))
+    lines.append(paragraph(f"The gauge makes {100 * study.share_of_study:.0f} % of the spread in this study."))
+    if study.share_of_tolerance is not None:
+        lines.append(
+            paragraph(
+                f"It takes {100 * study.share_of_tolerance:.0f} % of the tolerance of {study.tolerance:g} {study.unit} (six standard deviations)."
+            )
+        )
+    if study.distinct is not None:
+        lines.append(
+            paragraph(f"Distinct categories: {study.distinct}, by {study.method}; 5 or more is usual for judging pieces.")
+        )
+    lines.append(
+        paragraph(f"Verdict: {study.verdict} (below 10 % good, to 30 % usable, beyond too coarse: a usual guideline).")
+    )
+    if study.reduced:
+        lines.append(paragraph(f"Note: {study.reduced}."))
+    if study.quantity == "stop":
+        lines.append(
+            paragraph(
+                f"For house.toml, under [gauge]: u_stop_mm = {study.repeatability:.3f}, u_operator_mm = {study.reproducibility or 0:.3f}."
+            )
+        )
+    elif study.quantity == "tip_opening":
+        lines.append(paragraph(f"For house.toml, under [gauge]: u_tip_mm = {study.gauge:.3f}."))
+    return "\n".join(lines) + "\n"

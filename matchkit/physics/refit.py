@@ -1,0 +1,116 @@
+"""A fair curve fitted again to many disturbed sets of readings at once, for Monte Carlo."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.physics.fair import FairCurve, Form, Readings, Shape, rise_m, run_m
+
+Array = NDArray[np.float64]
+
+ROUNDS = 12
+_STEP = 1e-5
+_LONGEST = 0.3
+LEAST: dict[Form, list[float]] = {"arc": [5e-3, 1e-3], "ellipse": [5e-3, 5e-3, 1e-3], "power law": [5e-3, 1e-3, 0.25]}
+MOST: dict[Form, list[float]] = {"arc": [0.1, 10.0], "ellipse": [0.1, 1.0, 1.0], "power law": [0.1, 0.2, 1.0]}
+"""Bounds of the parameters, as those of the fit itself."""
+
+
+def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: Array, tip_m: Array, u_tip_m: float) -> Array:
+    """Fit one shape to ``D`` disturbed sets of readings; gives its parameters (p, D).
+
+    ``place_m`` and ``height_m`` are (D, n), ``tip_m`` (D,); the weights are those of the fit to the readings themselves.
+    Levenberg-Marquardt in the logarithms of the parameters, from the shape as it was fitted.
+    """
+    x = np.concatenate([place_m, np.zeros((len(tip_m), 1))], axis=1)
+    y = np.concatenate([height_m, tip_m[:, None]], axis=1)
+    u_x = np.append(readings.u_place_m, 0.0)
+    u_y = np.append(readings.u_height_m, u_tip_m)
+    count = len(shape.parameters)
+    parameters = np.repeat(shape.parameters[:, None], len(tip_m), axis=1)
+    low = np.array(LEAST[shape.form])[:, None]
+    high = np.array(MOST[shape.form])[:, None]
+    miss = _misses(shape.form, parameters, x, y, u_x, u_y)
+    damping = np.full(len(tip_m), 1e-3)
+    for _ in range(ROUNDS):
+        slopes = np.empty((*miss.shape, count))
+        for column in range(count):
+            ahead, behind = (
+                _misses(shape.form, parameters * (1 + sign * _STEP * (np.arange(count) == column))[:, None], x, y, u_x, u_y)
+                for sign in (1, -1)
+            )
+            slopes[:, :, column] = (ahead - behind) / (2 * _STEP)
+        turned = slopes.transpose(0, 2, 1)
+        square = turned @ slopes
+        diagonal = np.einsum("dii->di", square)
+        diagonal *= 1 + damping[:, None]
+        step = np.linalg.solve(square, turned @ miss[:, :, None])[:, :, 0]
+        trial = np.clip(parameters * np.exp(-np.clip(step, -_LONGEST, _LONGEST)).T, low, high)
+        further = _misses(shape.form, trial, x, y, u_x, u_y)
+        better = (further**2).sum(axis=1) < (miss**2).sum(axis=1)
+        parameters[:, better], miss[better] = trial[:, better], further[better]
+        damping = np.where(better, damping / 5, damping * 8)
+    return parameters
+
+
+def _misses(form: Form, parameters: Array, x: Array, y: Array, u_x: Array, u_y: Array) -> Array:
+    shape = parameters[1:, :, None]
+    step = 1e-3 * y
+    slope = (run_m(form, shape, y + step) - run_m(form, shape, y - step)) / (2 * step)
+    sigma = np.maximum(np.sqrt(u_x**2 + (slope * u_y) ** 2), 1e-9)
+    return np.asarray((parameters[0][:, None] - run_m(form, shape, y) - x) / sigma)
+
+
+class Redrawn:
+    """Many draws of a fair curve: a shape for each draw, by its weight, and that shape's parameters."""
+
+    def __init__(self, parts: list[tuple[Form, NDArray[np.intp], Array]]) -> None:
+        self._parts = parts
+        self.count = sum(len(rows) for _, rows, _ in parts)
+
+    def place_m(self, height_m: float) -> Array:
+        """Give where each curve is ``height_m`` high (D,)."""
+        found = np.empty(self.count)
+        for form, rows, parameters in self._parts:
+            found[rows] = parameters[0] - run_m(form, parameters[1:], np.asarray(height_m))
+        return found
+
+    def height_m(self, x_m: Array) -> Array:
+        """Give the height of each curve over places ``x_m`` (m,) that all share, or (D, m) of its own."""
+        x = np.broadcast_to(np.atleast_1d(x_m), (self.count, np.shape(x_m)[-1]))
+        found = np.empty(x.shape)
+        for form, rows, parameters in self._parts:
+            found[rows] = rise_m(form, parameters[1:, :, None], parameters[0][:, None] - x[rows])
+        return found
+
+    @property
+    def break_m(self) -> Array:
+        """Where each leaves the table (D,)."""
+        found = np.empty(self.count)
+        for _, rows, parameters in self._parts:
+            found[rows] = parameters[0]
+        return found
+
+
+def redraw(
+    curve: FairCurve,
+    readings: Readings,
+    *,
+    place_m: Array,
+    height_m: Array,
+    tip_m: Array,
+    u_tip_m: float,
+    rng: np.random.Generator,
+) -> Redrawn:
+    """Fit a fair curve to every draw; each draw takes one of its shapes, as often as the shape weighs."""
+    which = rng.choice(len(curve.shapes), size=len(tip_m), p=curve.weights)
+    parts = []
+    for number, shape in enumerate(curve.shapes):
+        rows = np.flatnonzero(which == number)
+        if len(rows):
+            found = refit_shape(
+                shape, readings, place_m=place_m[rows], height_m=height_m[rows], tip_m=tip_m[rows], u_tip_m=u_tip_m
+            )
+            parts.append((shape.form, rows, found))
+    return Redrawn(parts)

@@ -1,0 +1,1 @@
+"""Figures of the answers, for paper and screen."""
