@@ -16,8 +16,10 @@ def printed(match: re.Match[str]) -> str:
     """Run the command of one block and give the block with what it prints."""
     with tempfile.TemporaryDirectory() as empty:
         done = subprocess.run(  # noqa: S603 - the project's own command
-            [sys.executable, "-m", "matchkit", *shlex.split(match[1])], cwd=empty, capture_output=True, text=True, check=True
+            [sys.executable, "-m", "matchkit", *shlex.split(match[1])], cwd=empty, capture_output=True, text=True, check=False
         )
+    if done.returncode not in (0, 5):  # 5: a batch that ran, and found pieces that fail
+        raise SystemExit(f"matchkit {match[1]}: {done.stderr}")
     return f"```console\n$ matchkit {match[1]}\n{done.stdout}```"
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 from matchkit.bench.batch import BatchReport, gather
 from matchkit.bench.facing_report import FacingReport, facing_report
 from matchkit.bench.gauge import GaugeStudy, crossed, study
-from matchkit.bench.maker import gauge_from, judge_and_pair
+from matchkit.bench.maker import Wanted, gauge_from, judge_and_pair, plan_reface
 from matchkit.bench.pairing import DRAWS
+from matchkit.bench.reface import RefacePlan
 from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
 from matchkit.match.answers import ClosingReport, Explanation, Ranking
 from matchkit.match.blend import Blend
@@ -366,6 +367,37 @@ class House:
         rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
         gathered = gather(tables.mouthpieces, tables.facings, tables.lay_points)
         return judge_and_pair(self.workshop, gathered, spec=rules, pair=pair, draws=draws, jobs=jobs, progress=progress)
+
+    def reface(
+        self,
+        piece: str,
+        *,
+        pieces: str | Path | None = None,
+        spec: str | Path | None = None,
+        drawing: bool = False,
+        tip_opening_mm: float | None = None,
+        reed: str | None = None,
+        closing_kpa: float | None = None,
+        table_down: bool = False,
+    ) -> RefacePlan:
+        """Plan the refacing of one piece of this house, or of the batch in ``pieces``: what to take off where, in which order.
+
+        The target is the nearest fair curve, or the ``drawing`` of its model, or a fair curve of a wanted ``tip_opening_mm``, or the facing that
+        closes most evenly on a ``reed`` at ``closing_kpa`` (default: the middle of the house window). ``table_down`` allows the table to be
+        faced down where the target asks for it. Raises UnknownIdError, RequestError for a target that no removal reaches, DataError.
+
+        >>> plan = open_house().reface("TB-25-07", drawing=True)
+        >>> plan.removals[1].left_um > plan.removals[1].right_um - 1
+        True
+        """
+        tables = self.tables
+        if pieces is not None or (self.demo and all(item.id != piece for item in tables.mouthpieces)):
+            tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
+        found = find(tables.mouthpieces, piece, "mouthpiece", lambda item: item.id)
+        gathered = gather(tables.mouthpieces, tables.facings, tables.lay_points)
+        rules = self.tables.spec if spec is None else read_spec(spec)
+        wanted = Wanted(drawing, tip_opening_mm, reed, closing_kpa, table_down)
+        return plan_reface(self.workshop, found, gathered, spec=rules, wanted=wanted)
 
     def closing(
         self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0

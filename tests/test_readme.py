@@ -19,7 +19,7 @@ BLOCKS = re.findall(r"```console\n\$ matchkit (.*)\n((?:.*\n)*?)```", README + T
 def test_every_command_of_the_tour_prints_what_is_shown(command: str, shown: str, tmp_path: Path) -> None:
     """What a reader sees is what the command prints."""
     done = subprocess.run(
-        [sys.executable, "-m", "matchkit", *shlex.split(command)], cwd=tmp_path, capture_output=True, text=True, check=True
+        [sys.executable, "-m", "matchkit", *shlex.split(command)], cwd=tmp_path, capture_output=True, text=True, check=False
     )
     assert done.stdout == shown
 
@@ -33,6 +33,9 @@ def test_the_tour_is_there() -> None:
         "swap",
         "facing",
         "closing",
+        "batch",
+        "reface",
+        "gauge",
         "tables",
         "evaluate",
     }

@@ -23,7 +23,7 @@ from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import HouseSpec
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from matchkit.match.answers import Frame
 
 FINER_STEP_MM = 0.1
 """The finer gauge that the report speaks of reads stops to this."""
@@ -108,7 +108,7 @@ class BatchReport:
             )
         return found
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_frame(self) -> Frame:
         """Give one row a piece."""
         return frame(self.rows())
 

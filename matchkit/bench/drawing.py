@@ -45,6 +45,11 @@ WORDS = {
 }
 
 
+CAUSES = ("table_gap_mm", "rail_difference_mm", "tip_opening_mm")
+"""Of several features that fail, these are named first, in this order: a table off its plane, a rail off the other and a tip off its
+size make stops fail as well."""
+
+
 @dataclass(frozen=True)
 class Judged:
     """One feature of one piece: what was measured, what the drawing allows, and how probable it is that it conforms.
@@ -86,10 +91,11 @@ class Judged:
             return "rails against one another" + ("" if self.feeler_mm is None else f" at the {self.feeler_mm:g} mm leaf")
         return WORDS[self.feature]
 
-    def badness(self) -> tuple[int, float, float]:
-        """Sort from bad to good: verdict, probability, and how far beyond the middle of what is allowed."""
+    def badness(self) -> tuple[int, int, float, float]:
+        """Sort from bad to good: verdict, what causes the others to fail, probability, and how far from the middle of what is allowed."""
         middle, half = (self.low + self.high) / 2, max((self.high - self.low) / 2, 1e-9)
-        return -ORDER[self.verdict], self.probability, -abs(self.value - middle) / math.hypot(half, self.u)
+        cause = CAUSES.index(self.feature) if self.verdict == "fail" and self.feature in CAUSES else len(CAUSES)
+        return -ORDER[self.verdict], cause, self.probability, -abs(self.value - middle) / math.hypot(half, self.u)
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, HouseSpec
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from matchkit.match.answers import Frame
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ class FacingReport:
         del plain["outline"]
         return {"schema": "matchkit.facing/1", **plain}
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_frame(self) -> Frame:
         """Give one row, nested keys left out."""
         return frame([{name: value for name, value in asdict(self).items() if not isinstance(value, tuple | list | dict)}])
 

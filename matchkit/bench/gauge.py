@@ -19,7 +19,7 @@ from matchkit.match.answers import frame
 from matchkit.records.study import StudyReading
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from matchkit.match.answers import Frame
 
 Array = NDArray[np.float64]
 
@@ -76,7 +76,7 @@ class GaugeStudy:
         """Give the JSON form."""
         return {"schema": "matchkit.gauge/1", **asdict(self)}
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_frame(self) -> Frame:
         """Give the table of the analysis, a row a source of variation."""
         return frame([asdict(row) for row in self.table])
 

@@ -3,18 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from matchkit import constants
 from matchkit.bench.batch import BatchReport, Pieces, judge_batch
+from matchkit.bench.facing_report import drawn_curve
 from matchkit.bench.gauge import GaugeStudy
 from matchkit.bench.pairing import DRAWS, SEED, Pairing, lots_of, pair_batch
+from matchkit.bench.reface import BeforeAfter, RefacePlan, blank_of, plan_removal
+from matchkit.bench.target_curve import Worn, fair_with_tip, match_reed, nearest_fair
+from matchkit.errors import RequestError
 from matchkit.match.pairs import share_at_closing
-from matchkit.match.parts import FacingPart, facing_part
+from matchkit.match.parts import FacingPart, facing_part, rails_of
+from matchkit.match.target import PlayerView, opening_mm
 from matchkit.match.workshop import Visitor, Workshop
+from matchkit.physics.facing import Lay
+from matchkit.physics.fair import FairCurve
 from matchkit.records.defaults import Defaults
-from matchkit.records.spec import Gauge, HouseSpec
+from matchkit.records.parts import Mouthpiece
+from matchkit.records.spec import Drawing, Gauge, HouseSpec
+
+Array = NDArray[np.float64]
 
 BLOCK = 25
 
@@ -119,3 +131,144 @@ def judge_and_pair(
             )
         )
     return replace(judge_first, pairings=tuple(pairings), notes=tuple(notes))
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Where a refacing shall go: the nearest fair curve, the drawing, a tip opening, or a reed at a closing pressure."""
+
+    drawing: bool = False
+    tip_opening_mm: float | None = None
+    reed: str | None = None
+    closing_kpa: float | None = None
+    table_down: bool = False
+
+
+USUAL_LEAVES_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2)
+
+
+def plan_reface(workshop: Workshop, piece: Mouthpiece, pieces: Pieces, *, spec: HouseSpec, wanted: Wanted) -> RefacePlan:
+    """Plan the refacing of one piece, with the reeds of a workshop before and after.
+
+    Raises RequestError for a target that cannot be meant or that no removal reaches.
+    """
+    readings, points = pieces.readings.get(piece.id, []), pieces.points.get(piece.id, [])
+    facing = facing_part(piece, readings, points, defaults=workshop.stock.defaults, spec=spec)
+    rails = rails_of(piece, readings, points, gauge=spec.gauge)
+    blank = blank_of(facing, rails)
+    gap_m = abs(piece.table_gap_mm or 0.0) * 1e-3
+    if gap_m <= spec.gauge.u_table_mm * 2e-3 or (piece.table_gap_mm or 0.0) < 0:
+        gap_m = 0.0  # within the leaf's own doubt, or a hollow: most players want one, and it needs no flattening
+    drawing = spec.drawing.get(piece.model or "")
+    view = workshop.view(Visitor(instrument=piece.instrument))
+    flat = blank.lowered(gap_m)
+    target, words = _target(workshop, flat.worn, drawing, view, wanted, piece, spec)
+    down = 0.0
+    if wanted.table_down:
+        down = float(np.maximum(flat.worn.height_m - target.height_m(flat.x_m), 0.0).max())
+    leaves = (
+        sorted({float(height) * 1e3 for rail in rails.values() for height in rail.height_m}) if readings else USUAL_LEAVES_MM
+    )
+    if drawing is not None:
+        leaves = [station.feeler_mm for station in drawing.station]
+    plan = plan_removal(
+        facing, blank, target, words=words, leaves_mm=[round(leaf, 4) for leaf in leaves], table_m=gap_m, table_down_m=down
+    )
+    lowered = blank.lowered(gap_m + down)
+    final = np.maximum(target.height_m(blank.x_m), lowered.worn.height_m)
+    reeds = _before_and_after(workshop, facing, _as_lay(blank.x_m, final, target, facing.lay.u_tip_m), view)
+    return replace(plan, reeds=reeds, window_kpa=spec.window.get(piece.instrument))
+
+
+def _target(
+    workshop: Workshop,
+    worn: Worn,
+    drawing: Drawing | None,
+    view: PlayerView,
+    wanted: Wanted,
+    piece: Mouthpiece,
+    spec: HouseSpec,
+) -> tuple[FairCurve, str]:
+    named = [wanted.drawing, wanted.tip_opening_mm is not None, wanted.reed is not None]
+    if sum(named) > 1:
+        raise RequestError("one target at a time: the drawing, a tip opening, or a reed")
+    if wanted.closing_kpa is not None and wanted.reed is None:
+        raise RequestError("a closing pressure goes with a reed")
+    if wanted.drawing:
+        if drawing is None:
+            drawn = ", ".join(spec.drawing) or "the house.toml has none"
+            raise RequestError(f"no drawing for the model {piece.model!r} of {piece.id}; drawings there are: {drawn}")
+        return drawn_curve(drawing), f"the drawing of {piece.model}"
+    if wanted.tip_opening_mm is not None:
+        if not TIP_RANGE_MM[0] <= wanted.tip_opening_mm <= TIP_RANGE_MM[1]:
+            raise RequestError(
+                f"a tip opening of {wanted.tip_opening_mm:g} mm; expected {TIP_RANGE_MM[0]:g} to {TIP_RANGE_MM[1]:g} mm"
+            )
+        return fair_with_tip(worn, wanted.tip_opening_mm * 1e-3), f"a fair curve with a tip of {wanted.tip_opening_mm:.2f} mm"
+    if wanted.reed is not None:
+        return _reed_target(workshop, worn, view, wanted, spec)
+    return nearest_fair(worn), "the nearest fair curve, which takes off least"
+
+
+def _reed_target(workshop: Workshop, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec) -> tuple[FairCurve, str]:
+    instrument = view.player.instrument
+    reed = workshop.reed(str(wanted.reed))
+    if reed.reed.instrument != instrument:
+        raise RequestError(f"{reed.reed.id} is for {reed.reed.instrument}, the mouthpiece for {instrument}")
+    window = spec.window.get(instrument)
+    if wanted.closing_kpa is None and window is None:
+        raise RequestError(f"at which closing pressure? the house has no window for {instrument}")
+    closing = sum(window) / 2 if wanted.closing_kpa is None and window is not None else float(wanted.closing_kpa or 0.0)
+    if not closing > 0:
+        raise RequestError(f"a closing pressure of {closing:g} kPa; expected more than 0")
+    curve = match_reed(
+        worn,
+        reed,
+        closing_kpa=closing,
+        lip_m=view.lip_mm * 1e-3,
+        lip_load_n=view.lip_load_n,
+        lip_spread_m=constants.LIP_SPREAD.value * 1e-3,
+    )
+    return curve, f"the facing that closes most evenly on {reed.reed.id} at {closing:.1f} kPa"
+
+
+TIP_RANGE_MM = (0.5, 4.0)
+
+
+def _as_lay(x_m: Array, height_m: Array, fair: FairCurve, u_tip_m: float) -> Lay:
+    """Make a lay of heights over a net: knots every millimetre up to the break."""
+    end = max(fair.break_m, float(x_m[height_m > 0].max()))
+    at = np.arange(0.0, end - 0.2e-3, 1e-3)
+    level = np.interp(at, x_m, height_m)
+    kept = level > 0
+    return Lay(np.append(at[kept], end), np.append(level[kept], 0.0), fair, u_tip_m, measured=True)
+
+
+def _before_and_after(workshop: Workshop, facing: FacingPart, after: Lay, view: PlayerView) -> tuple[BeforeAfter, ...]:
+    """Solve every house reed of the instrument on the piece as it is and as it would be."""
+    lots = lots_of(workshop.instrument_reeds(facing.mouthpiece.instrument))
+    if not lots:
+        return ()
+    bench = Workshop(replace(workshop.stock, mouthpieces=(), facings=(), lay_points=(), players=(), playtests=()))
+    later = replace(
+        facing, mouthpiece=facing.mouthpiece.model_copy(update={"id": f"{facing.mouthpiece.id} refaced"}), lay=after
+    )
+    reeds = [lot.reed for lot in lots]
+    place = np.repeat([0, 1], len(lots))
+    pairs = bench.pairs((facing, later), reeds, place, np.tile(np.arange(len(lots)), 2), lip_mm=view.lip_mm)
+    opening = opening_mm(pairs, blow_kpa=view.blow_kpa)
+    share = share_at_closing(bench.book, pairs, lip_load_n=view.lip_load_n)
+    count = len(lots)
+    return tuple(
+        BeforeAfter(
+            lot.id,
+            float(pairs.closing_pressure_kpa[row]),
+            float(pairs.closing_pressure_kpa[row + count]),
+            float(pairs.closing_pressure_kpa[row + count] * pairs.u_closing_pressure[row]),
+            float(opening[row]),
+            float(opening[row + count]),
+            float(share[row]),
+            float(share[row + count]),
+        )
+        for row, lot in enumerate(lots)
+    )

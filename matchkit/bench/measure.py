@@ -95,14 +95,15 @@ def monte_carlo(
 ) -> Uncertainty:
     """Give the uncertainties of a measured facing; ``rails`` as they were read.
 
-    Lengths of the mean curve are drawn with the scatter of both rails about it, everything told of one rail with that rail's own.
+    Lengths of the mean curve are drawn with the scatter of both rails about it, what is told of the rails with their scatter about
+    one another: where no shape is quite that of the facing, both rails miss it alike.
     """
     lay, fair = facing.lay, facing.lay.fair
     rng = np.random.default_rng(seed)
     gap = facing.mouthpiece.table_gap_mm or 0.0
     rock_m = max(gap, 0.0) * 1e-3 * fair.break_m / (constants.TABLE_HALF.value * 1e-3)
     sides = {"left": lay.left, "right": lay.right} if isinstance(lay, MeanLay) else {}
-    own = max((side.fair.scatter for side in sides.values()), default=fair.scatter)
+    own = scatter_between(rails) if sides else fair.scatter
     wide, narrow = (
         disturb(
             rails,
@@ -121,7 +122,7 @@ def monte_carlo(
 
     def fitted(curve: FairCurve, readings: Readings, drawn: Disturbed, names: Sequence[str]) -> Redrawn:
         places, heights = (np.concatenate([part[name] for name in names], axis=1) for part in (drawn.place_m, drawn.height_m))
-        return redraw(curve, readings, place_m=places, height_m=heights, tip_m=drawn.tip_m, u_tip_m=lay.u_tip_m, rng=rng)
+        return redraw(curve, readings, place_m=places, height_m=heights, tip_m=drawn.tip_m, u_tip_m=lay.u_tip_m)
 
     lengths = fitted(fair, both, wide, list(rails))
     curve = fitted(fair, both, narrow, list(rails))
@@ -130,18 +131,43 @@ def monte_carlo(
     x = np.linspace(0.0, min(rail.place_m[-1] for rail in rails.values()), _GRID)
     change = _moved(lay, rails, narrow, x) - (curve.height_m(x) - fair.height_m(x))
     rough = np.sqrt(np.mean((lay.height_m(x) - fair.height_m(x) + change) ** 2, axis=1))
-    band = change.std(axis=0, ddof=1)
+    band = np.sqrt(np.mean(change**2, axis=0))
+    lengths_off = np.vstack([wide.tip_m, lengths.place_m(THIN), lengths.place_m(CLAMP)])
+    lengths_off -= np.array([lay.tip_opening_m, fair.facing_length_m, fair.clamp_m])[:, None]
     return Uncertainty(
         draws=draws,
-        covariance_m2=np.cov(np.vstack([wide.tip_m, lengths.place_m(THIN), lengths.place_m(CLAMP)])),
-        break_m=float(lengths.break_m.std(ddof=1)),
+        covariance_m2=lengths_off @ lengths_off.T / draws,
+        break_m=float(np.sqrt(np.mean((lengths.break_m - fair.break_m) ** 2))),
         rail_difference_m=float((by_rail["left"] - by_rail["right"]).std(ddof=1)) if sides else None,
         smoothness_m=float(rough.std(ddof=1)) if lay.shape_known else None,
         smoothness_floor_m=float(np.sqrt(np.mean(change**2))) if lay.shape_known else None,
         flaw_m=tuple(float(np.interp(flaw.place_m, x, band)) for flaw in flaws(lay)),
-        off_m={name: values.std(axis=0, ddof=1) for name, values in off.items()},
+        off_m={name: np.sqrt(np.mean((values - read_off(rails[name], fair)) ** 2, axis=0)) for name, values in off.items()},
         band_m=(x, band),
     )
+
+
+def scatter_between(rails: dict[str, Readings]) -> float:
+    """Give chi-squared a degree of freedom of left minus right about a line in x, where it exceeds what chance allows (95 %)."""
+    from scipy.stats import chi2
+
+    left, right = rails["left"], rails["right"]
+    common = np.intersect1d(left.height_m, right.height_m)
+    if len(common) < 4:
+        return 1.0
+    at = [np.array([int(np.flatnonzero(rail.height_m == height)[0]) for height in common]) for rail in (left, right)]
+    apart = left.place_m[at[0]] - right.place_m[at[1]]
+    u = np.hypot(left.u_place_m[at[0]], right.u_place_m[at[1]])
+    design = np.column_stack([np.ones(len(common)), left.place_m[at[0]]]) / u[:, None]
+    rest = apart / u - design @ np.linalg.lstsq(design, apart / u, rcond=None)[0]
+    degrees = len(common) - 2
+    found = float(rest @ rest)
+    return found / degrees if found > chi2.ppf(0.95, degrees) else 1.0
+
+
+def read_off(rail: Readings, fair: FairCurve) -> Array:
+    """Give how far each reading of a rail is from the fair curve, in height (n,)."""
+    return np.asarray(rail.height_m - fair.height_m(rail.place_m))
 
 
 def pooled(rails: list[Readings]) -> Readings:

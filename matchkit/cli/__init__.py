@@ -39,6 +39,7 @@ COMMANDS = {
     "swap": "Replace one part: what on the new one feels like the old?",
     "facing": "Say what the readings of a mouthpiece tell.",
     "batch": "Judge a batch of pieces, and pair it with the house reeds.",
+    "reface": "Plan what to take off a facing, where, in which order.",
     "gauge": "Say how far a gauge and its people can be trusted.",
     "closing": "Compute how one reed closes on one facing.",
     "calibrate": "Turn weights and dial readings into a strength scale.",

@@ -95,7 +95,7 @@ def as_text(report: FacingReport) -> str:
     if difference is not None and u is not None and abs(difference) > 2 * u:
         shorter = "left" if difference < 0 else "right"
         lines.append(
-            paragraph(f"The {shorter} rail is {abs(difference):.1f} mm short (u {u:.1f}): lengthen it to meet the other.")
+            paragraph(f"The {shorter} rail is {abs(difference):.2f} mm short (u {u:.2f}): lengthen it to meet the other.")
         )
         if report.twisted:
             lines.append(paragraph("A twisted table would read the same: try a straight edge across it first."))

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias
 
 from matchkit.match.counter import NextTry
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    Frame: TypeAlias = pd.DataFrame
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ stops, so a reading is a place for a given height):
 * ellipse           ``x = L - a sqrt(1 - (1 - y/b)^2)``
 * power law         ``x = L - (y / c)^(1/m)``
 
-They are averaged with weights ``exp(-AICc/2)``, and their spread enters the uncertainty. With few readings the arc stands alone.
+They are averaged with weights ``exp(-AICc/2)``, and the doubt about the shape enters the uncertainty. With few readings the arc stands alone.
 """
 
 from __future__ import annotations
@@ -111,14 +111,16 @@ def _lengths(form: Form, parameters: Array) -> Array:
 class FairCurve:
     """A weighted mean of shapes; ``weights`` (n,) sum to 1.
 
-    ``lengths_m`` (4,) are tip opening, facing length, clamp place and where the lay is half as high as the tip; they and their
-    ``covariance_m2`` (4, 4) are averaged with the weights.
+    ``lengths_m`` (4,) are tip opening, facing length, clamp place and where the lay is half as high as the tip, averaged with the
+    weights. Their ``covariance_m2`` (4, 4) is that of the shape ``widest``, about the average: the weights say which shape predicts best,
+    not which one a facing has, and in simulation the mean of the shapes' covariances covered too little (``make bench`` prints it).
     """
 
     shapes: tuple[Shape, ...]
     weights: Array
     lengths_m: Array
     covariance_m2: Array
+    widest: int = 0
     scatter: float = 1.0
     """Chi-squared a degree of freedom of the best shape where that exceeds 1: how much rougher the readings are than stated."""
 
@@ -164,14 +166,12 @@ class FairCurve:
 
 
 def averaged(shapes: list[Shape], weights: Array) -> FairCurve:
-    """Average shapes: means of the lengths, and the covariance within the shapes plus that between them."""
+    """Average shapes: means of the lengths, and the covariance of the shape that leaves the facing length most in doubt."""
     pairs = [shape.lengths() for shape in shapes]
     mean = np.asarray(sum(w * lengths for w, (lengths, _) in zip(weights, pairs, strict=True)))
-    covariance = np.zeros((len(mean), len(mean)))
-    for weight, (lengths, within) in zip(weights, pairs, strict=True):
-        off = lengths - mean
-        covariance += weight * (within + np.outer(off, off))
-    return FairCurve(tuple(shapes), weights, mean, covariance)
+    about = [within + np.outer(lengths - mean, lengths - mean) for lengths, within in pairs]
+    widest = int(np.argmax([covariance[1, 1] for covariance in about]))
+    return FairCurve(tuple(shapes), weights, mean, about[widest], widest)
 
 
 def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_only: bool = False) -> FairCurve:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -62,55 +64,29 @@ def _misses(form: Form, parameters: Array, x: Array, y: Array, u_x: Array, u_y: 
     return np.asarray((parameters[0][:, None] - run_m(form, shape, y) - x) / sigma)
 
 
+@dataclass(frozen=True)
 class Redrawn:
-    """Many draws of a fair curve: a shape for each draw, by its weight, and that shape's parameters."""
+    """Many draws of one shape: its parameters (p, D)."""
 
-    def __init__(self, parts: list[tuple[Form, NDArray[np.intp], Array]]) -> None:
-        self._parts = parts
-        self.count = sum(len(rows) for _, rows, _ in parts)
+    form: Form
+    parameters: Array
 
     def place_m(self, height_m: float) -> Array:
         """Give where each curve is ``height_m`` high (D,)."""
-        found = np.empty(self.count)
-        for form, rows, parameters in self._parts:
-            found[rows] = parameters[0] - run_m(form, parameters[1:], np.asarray(height_m))
-        return found
+        return np.asarray(self.parameters[0] - run_m(self.form, self.parameters[1:], np.asarray(height_m)))
 
     def height_m(self, x_m: Array) -> Array:
         """Give the height of each curve over places ``x_m`` (m,) that all share, or (D, m) of its own."""
-        x = np.broadcast_to(np.atleast_1d(x_m), (self.count, np.shape(x_m)[-1]))
-        found = np.empty(x.shape)
-        for form, rows, parameters in self._parts:
-            found[rows] = rise_m(form, parameters[1:, :, None], parameters[0][:, None] - x[rows])
-        return found
+        return rise_m(self.form, self.parameters[1:, :, None], self.parameters[0][:, None] - np.atleast_1d(x_m))
 
     @property
     def break_m(self) -> Array:
         """Where each leaves the table (D,)."""
-        found = np.empty(self.count)
-        for _, rows, parameters in self._parts:
-            found[rows] = parameters[0]
-        return found
+        return np.asarray(self.parameters[0])
 
 
-def redraw(
-    curve: FairCurve,
-    readings: Readings,
-    *,
-    place_m: Array,
-    height_m: Array,
-    tip_m: Array,
-    u_tip_m: float,
-    rng: np.random.Generator,
-) -> Redrawn:
-    """Fit a fair curve to every draw; each draw takes one of its shapes, as often as the shape weighs."""
-    which = rng.choice(len(curve.shapes), size=len(tip_m), p=curve.weights)
-    parts = []
-    for number, shape in enumerate(curve.shapes):
-        rows = np.flatnonzero(which == number)
-        if len(rows):
-            found = refit_shape(
-                shape, readings, place_m=place_m[rows], height_m=height_m[rows], tip_m=tip_m[rows], u_tip_m=u_tip_m
-            )
-            parts.append((shape.form, rows, found))
-    return Redrawn(parts)
+def redraw(curve: FairCurve, readings: Readings, *, place_m: Array, height_m: Array, tip_m: Array, u_tip_m: float) -> Redrawn:
+    """Fit the widest shape of a fair curve to every draw."""
+    shape = curve.shapes[curve.widest]
+    found = refit_shape(shape, readings, place_m=place_m, height_m=height_m, tip_m=tip_m, u_tip_m=u_tip_m)
+    return Redrawn(shape.form, found)

@@ -105,21 +105,22 @@ def share_table(
 class Flexibility:
     """ln of the free tip deflection per unit p/E of one reed, over clamp place and reed place: exact before contact.
 
-    Closing pressure over E is the tip opening over this deflection. Quadratic in the reed place, straight between close clamp places.
+    Closing pressure over E is the tip opening over this deflection. Of fourth degree in the reed place, straight between close clamp
+    places; ``coefficients`` (5, points) by rising power of the reed place in m.
     """
 
     clamps_m: Array
-    level: Array
-    slope: Array
-    bend: Array
+    coefficients: Array
 
     def __call__(self, clamp_m: Array, offset_m: Array) -> Array:
         """Give ln(deflection in m per unit p/E) (N,)."""
-        level, slope, bend = (np.interp(clamp_m, self.clamps_m, part) for part in (self.level, self.slope, self.bend))
-        return np.asarray(level + slope * offset_m + bend * offset_m**2)
+        total = np.zeros(np.shape(clamp_m))
+        for part in self.coefficients[::-1]:
+            total = total * offset_m + np.interp(clamp_m, self.clamps_m, part)
+        return np.asarray(total)
 
 
-OFFSET = 0.6e-3
+OFFSETS_M = 1e-3 * np.array([-0.8, -0.4, 0.0, 0.4, 0.8])
 
 
 def flexibility(reed: ReedShape, *, clamps_m: tuple[float, float], points: int = 200) -> Flexibility:
@@ -127,10 +128,9 @@ def flexibility(reed: ReedShape, *, clamps_m: tuple[float, float], points: int =
     clamps = np.linspace(*clamps_m, points)
     nodes, weights = np.polynomial.legendre.leggauss(48)
     widening = (reed.butt_width_m - reed.tip_width_m) / reed.length_m
+    x = clamps[:, None] * (nodes + 1) / 2
     found = []
-    for offset in (-OFFSET, 0.0, OFFSET):
-        x = clamps[:, None] * (nodes + 1) / 2
+    for offset in OFFSETS_M:
         moment = (reed.tip_width_m + widening * offset) * x**2 / 2 + widening * x**3 / 6
         found.append(np.log((x * moment / reed.second_moment_m4(x + offset)) @ weights * clamps / 2))
-    behind, level, ahead = found
-    return Flexibility(clamps, level, (ahead - behind) / (2 * OFFSET), (ahead - 2 * level + behind) / (2 * OFFSET**2))
+    return Flexibility(clamps, np.linalg.solve(np.vander(OFFSETS_M, increasing=True), np.array(found)))

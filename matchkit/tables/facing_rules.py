@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from matchkit import constants
 from matchkit.errors import Problem
-from matchkit.records.parts import FacingReading, Mouthpiece
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.tables.cells import plain
 from matchkit.tables.store import SourceReading
 
@@ -63,6 +63,50 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
         if not slips and len(read) == 2:
             slips = list(_rails(read["left"], read["right"], file))
         yield from slips
+
+
+LEAST_SCAN_POINTS = 20
+SCAN_START_MM = 2.0
+SCAN_END_MM = 0.038
+
+
+def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
+    """A scan of a rail reaches from the tip to where the thinnest leaf would stop, and agrees with the tip opening."""
+    rails: dict[tuple[str, str], list[tuple[int, LayPoint]]] = defaultdict(list)
+    for row, point in house.rows("lay_points", LayPoint):
+        rails[point.mouthpiece_id, point.rail].append((row, point))
+    tips = {record.id: record.tip_opening_mm for _, record in house.rows("mouthpieces", Mouthpiece)}
+    file = house.file("lay_points")
+    for (piece, rail), found in rails.items():
+        found.sort(key=lambda pair: pair[1].x_mm)
+        (first_row, first), (last_row, last) = found[0], found[-1]
+        what = f"the {rail} rail of {piece}"
+        if len(found) < LEAST_SCAN_POINTS:
+            yield Problem(
+                file,
+                last_row,
+                "x_mm",
+                f"{len(found)} points for {what}",
+                f"{LEAST_SCAN_POINTS} or more, half a millimetre apart",
+            )
+        elif first.x_mm > SCAN_START_MM:
+            read = f"{what} from {plain(first.x_mm)} mm on"
+            yield Problem(file, first_row, "x_mm", read, f"points from {SCAN_START_MM:g} mm of the tip or nearer")
+        elif last.height_mm > SCAN_END_MM:
+            read = f"{what} up to {plain(last.x_mm)} mm, still {plain(last.height_mm)} mm high"
+            yield Problem(file, last_row, "height_mm", read, f"points on to where it is lower than {SCAN_END_MM:g} mm")
+        elif (
+            piece in tips
+            and not -MAX_TIP_MISS_MM <= tips[piece] - first.height_mm <= SCAN_TIP_FALL * first.x_mm + MAX_TIP_MISS_MM
+        ):
+            read = f"{plain(first.height_mm)} mm at {plain(first.x_mm)} mm"
+            yield Problem(
+                file, first_row, "height_mm", read, f"a height that goes with the tip opening of {plain(tips[piece])} mm"
+            )
+
+
+SCAN_TIP_FALL = 0.35
+"""A lay falls by at most this much a millimetre near the tip."""
 
 
 def _repeats(leaves: list[_Leaf], rail: str, file: str) -> Iterator[Problem]:

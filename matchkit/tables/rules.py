@@ -13,7 +13,7 @@ from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.tables.cells import plain, shown
-from matchkit.tables.facing_rules import readings_make_sense
+from matchkit.tables.facing_rules import readings_make_sense, scans_make_sense
 from matchkit.tables.sheet import Reading
 from matchkit.tables.store import SPEC_FILE, SourceReading
 
@@ -283,6 +283,7 @@ PROBLEM_RULES: tuple[Rule, ...] = (
     duplicates,
     references,
     readings_make_sense,
+    scans_make_sense,
     limits_in_order,
     profiles_complete,
     scale_rows_whole,

@@ -51,6 +51,11 @@ EVERY_ANSWER = [
     ("evaluate", "--quick"),
     ("facing", "AM-07"),
     ("facing", "AM-11"),
+    ("facing", "TM-04"),
+    ("gauge", "--tolerance", "1.3"),
+    ("reface", "TB-25-07", "--to", "drawing"),
+    ("reface", "TB-25-02", "--reed", "TR-A-3", "--closing", "7"),
+    ("reface", "TM-04", "--tip", "2.6"),
     ("closing", "TM-01", "TR-A-2.5"),
     ("closing", "AM-10", "AR-E-3", "--player", "P03"),
 ]

@@ -104,12 +104,13 @@ def test_lengths_from_one_set_of_readings_are_correlated() -> None:
     edge, tip = 24e-3, 2e-3
     radius = (edge**2 + tip**2) / (2 * tip)
     places = arc_place(FEELERS, edge=edge, radius=radius)
-    curve = fair_curve(readings(places), tip_opening_m=tip, u_tip_m=2e-5)
+    curve = fair_curve(readings(places), tip_opening_m=tip, u_tip_m=2e-5, arc_only=True)
     stated = curve.covariance_m2 / np.sqrt(np.outer(np.diag(curve.covariance_m2), np.diag(curve.covariance_m2)))
     lengths = []
     for _ in range(300):
         noisy = readings(np.sort(places + rng.normal(0, 5e-5, len(places))))
-        lengths.append(fair_curve(noisy, tip_opening_m=tip + rng.normal(0, 2e-5), u_tip_m=2e-5).lengths_m)
+        drawn = fair_curve(noisy, tip_opening_m=tip + rng.normal(0, 2e-5), u_tip_m=2e-5, arc_only=True)
+        lengths.append(drawn.lengths_m)
     seen = np.atleast_2d(np.corrcoef(np.array(lengths).T))
     assert stated[1, 2] > 0.8
     assert stated[1, 2] == pytest.approx(seen[1, 2], abs=0.1)
@@ -185,7 +186,7 @@ def test_uncertainty_of_the_clamp_is_that_of_a_simulation() -> None:
     edge, tip = 24e-3, 2e-3
     radius = (edge**2 + tip**2) / (2 * tip)
     places = arc_place(FEELERS, edge=edge, radius=radius)
-    exact = fair_curve(readings(places), tip_opening_m=tip, u_tip_m=2e-5)
+    exact = fair_curve(readings(places), tip_opening_m=tip, u_tip_m=2e-5, arc_only=True)
     clamps = []
     for _ in range(400):
         noisy = readings(np.sort(places + rng.normal(0, 5e-5, len(places))))
@@ -193,6 +194,7 @@ def test_uncertainty_of_the_clamp_is_that_of_a_simulation() -> None:
             Readings(FEELERS + rng.normal(0, 4e-6, 7), noisy.place_m, noisy.u_height_m, noisy.u_place_m),
             tip_opening_m=tip + rng.normal(0, 2e-5),
             u_tip_m=2e-5,
+            arc_only=True,
         )
         clamps.append(arc.clamp_m)
     assert np.std(clamps) == pytest.approx(exact.u_clamp_m, rel=0.25)

@@ -1,0 +1,388 @@
+"""A plan of what to take off a facing, where, and in which order: only removal is possible.
+
+Facing the table down by ``d`` lowers the plane from which heights are counted, so it closes the tip by ``d`` and brings the break
+forward; everything else only raises heights.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.bench.target_curve import ALIKE_M, MOST_OPENED_M, Worn
+from matchkit.match.answers import frame
+from matchkit.match.parts import FacingPart
+from matchkit.physics.facing import Lay, MeanLay
+from matchkit.physics.fair import CLAMP, FairCurve, Readings
+
+if TYPE_CHECKING:
+    from matchkit.match.answers import Frame
+
+Array = NDArray[np.float64]
+
+SHORT_OF_TIP_M = 0.05e-3
+"""The curve is worked to within this of the tip opening, and the tip is finished by itself."""
+STEP_M = 0.1e-3
+BAFFLE_PLACE_M = 5e-3
+"""The baffle is measured so far behind the tip rail."""
+SURE = 2.0
+"""A change below so many standard uncertainties everywhere is within what the gauge can tell."""
+LEAST_WALL_MM = 1.5
+"""A wall that would become thinner than this is not worked on (assumed)."""
+
+CAUTIONS = (
+    "work wet: dust of hard rubber and of metal is harmful, and must not be breathed; wear a respirator, keep food away, clean up wet",
+    "metal swarf cuts: no bare fingers on it, and safety glasses",
+    "old or plated pieces may hold hazardous metals: leave them to somebody equipped for it",
+    "wash and disinfect the mouthpiece before it is played, and before it is handed on",
+    "follow local rules, and ask a qualified person where you are not one",
+    "refacing is irreversible: measure again after every step, and stop early",
+)
+
+
+@dataclass(frozen=True)
+class Removal:
+    """What to take off at one station, in µm: the tip, or where a leaf shall stop at the end."""
+
+    place_mm: float
+    leaf_mm: float
+    left_um: float
+    right_um: float
+    u_um: float
+
+
+@dataclass(frozen=True)
+class StopAt:
+    """Where one leaf stops on the rails after a step; None where it does not enter at all."""
+
+    leaf_mm: float
+    left_mm: float | None
+    right_mm: float | None
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the work, what to expect after it, and when to stop."""
+
+    name: str
+    what: str
+    until: str
+    tip_opening_mm: float
+    stops: tuple[StopAt, ...]
+    baffle_height_mm: float | None
+    tip_rail_mm: float | None
+    side_rail_mm: float | None
+    most_removed_um: float
+
+
+@dataclass(frozen=True)
+class BeforeAfter:
+    """One house reed on the piece as it is and as it would be."""
+
+    reed: str
+    closing_pressure_before_kpa: float
+    closing_pressure_after_kpa: float
+    u_closing_pressure_kpa: float
+    playing_opening_before_mm: float
+    playing_opening_after_mm: float
+    closing_share_before: float
+    closing_share_after: float
+
+
+@dataclass(frozen=True)
+class RefacePlan:
+    """The whole plan; ``do_not`` holds the reasons against doing it, and is empty where there are none.
+
+    ``table_down_mm`` is what the table is faced down in this plan, ``needs_table_down_mm`` what it would take to reach the target
+    everywhere; ``unreached`` says where the target stays out of reach by removing alone.
+    """
+
+    mouthpiece_id: str
+    target: str
+    tip_opening_mm: float
+    u_tip_opening_mm: float
+    target_tip_opening_mm: float
+    target_facing_length_mm: float
+    target_break_mm: float
+    table_down_mm: float
+    needs_table_down_mm: float
+    removals: tuple[Removal, ...]
+    steps: tuple[Step, ...]
+    unreached: tuple[str, ...]
+    do_not: tuple[str, ...]
+    reeds: tuple[BeforeAfter, ...]
+    window_kpa: tuple[float, float] | None
+    assumed: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the JSON form."""
+        return {"schema": "matchkit.reface/1", **asdict(self)}
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Give one row a station."""
+        return [asdict(removal) for removal in self.removals]
+
+    def to_frame(self) -> Frame:
+        """Give one row a station."""
+        return frame(self.rows())
+
+
+@dataclass(frozen=True)
+class Blank:
+    """A piece as heights over one net of places (n,): both rails, with the uncertainty of a height."""
+
+    x_m: Array
+    left_m: Array
+    right_m: Array
+    u_m: Array
+
+    def lowered(self, down_m: float) -> Blank:
+        """Face the table down: every height becomes less, and what was break is table."""
+        return Blank(self.x_m, np.maximum(self.left_m - down_m, 0.0), np.maximum(self.right_m - down_m, 0.0), self.u_m)
+
+    @property
+    def worn(self) -> Worn:
+        """What a target must cover."""
+        return Worn(self.x_m, np.maximum(self.left_m, self.right_m))
+
+
+def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
+    """Lay both rails out over one net, as measured; the rail that was not read stands in as the other one."""
+    lay = facing.lay
+    left: Lay | MeanLay = lay.left if isinstance(lay, MeanLay) else lay
+    right: Lay | MeanLay = lay.right if isinstance(lay, MeanLay) else lay
+    end = max(left.fair.break_m, right.fair.break_m, lay.fair.break_m)
+    x = np.arange(0.0, end + 8e-3, STEP_M)
+    fall = np.maximum(-np.gradient(lay.fair.height_m(x), x), 0.0)
+    if rails:
+        place = np.concatenate([np.concatenate([[0.0], rail.place_m]) for rail in rails.values()])
+        read = np.concatenate([np.concatenate([[0.0], np.hypot(rail.u_place_m, rail.u_common_m)]) for rail in rails.values()])
+        leaf = np.concatenate([np.concatenate([[lay.u_tip_m], rail.u_height_m]) for rail in rails.values()])
+        order = np.argsort(place)
+        u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], leaf[order]))
+    else:
+        u = np.hypot(lay.u_tip_m * np.maximum(1 - x / end, 0.0) ** 2, lay.fair.u_facing_length_m * fall)
+    return Blank(x, left.height_m(x), right.height_m(x), u)
+
+
+def plan_removal(
+    facing: FacingPart,
+    blank: Blank,
+    target: FairCurve,
+    *,
+    words: str,
+    leaves_mm: Sequence[float],
+    table_m: float,
+    table_down_m: float,
+    reeds: tuple[BeforeAfter, ...] = (),
+    window_kpa: tuple[float, float] | None = None,
+) -> RefacePlan:
+    """Plan the way from a blank to a target.
+
+    ``table_m`` is what flattening the table takes off it (as recorded; 0 where flat or not recorded), ``table_down_m`` what is faced down
+    beyond that because the target asks for it. Where the lay lies above the target it stays as it is, and where it surely does (two
+    standard uncertainties) the plan says so.
+    """
+    down = table_m + table_down_m
+    flat = blank.lowered(down)
+    wanted = target.height_m(blank.x_m)
+    level = np.maximum(flat.left_m, flat.right_m)
+    final = np.maximum(wanted, level)
+    short = np.maximum(final * (1 - SHORT_OF_TIP_M / max(float(final[0]), SHORT_OF_TIP_M)), level)
+    over = np.where(level - wanted > np.maximum(SURE * blank.u_m, ALIKE_M), level - wanted, 0.0)
+    states = (
+        ("measure", blank.left_m, blank.right_m),
+        ("table", flat.left_m, flat.right_m),
+        ("rails", level, level),
+        ("curve", short, short),
+        ("tip", final, final),
+        ("rail widths", final, final),
+        ("baffle and window edge", final, final),
+        ("finish", final, final),
+    )
+    steps = []
+    left, right = blank.left_m, blank.right_m
+    for name, next_left, next_right in states:
+        most = down if name == "table" else float(max((next_left - left).max(), (next_right - right).max(), 0.0))
+        steps.append(_step(name, facing, blank, (next_left, next_right), flat, leaves_mm, most, down))
+        left, right = next_left, next_right
+    removals = _removals(blank, flat, final, leaves_mm)
+    reach = [
+        f"{1e3 * x:.1f} mm from the tip the lay is {1e6 * above:.0f} µm too open already"
+        for x, above in _worst_places(blank.x_m, over)
+    ]
+    return RefacePlan(
+        mouthpiece_id=facing.mouthpiece.id,
+        target=words,
+        tip_opening_mm=float(np.maximum(blank.left_m, blank.right_m)[0]) * 1e3,
+        u_tip_opening_mm=facing.lay.u_tip_m * 1e3,
+        target_tip_opening_mm=float(final[0]) * 1e3,
+        target_facing_length_mm=target.facing_length_m * 1e3,
+        target_break_mm=target.break_m * 1e3,
+        table_down_mm=down * 1e3,
+        needs_table_down_mm=float(over.max()) * 1e3,
+        removals=removals,
+        steps=tuple(steps),
+        unreached=tuple(reach),
+        do_not=_reasons_against(facing, blank, flat, final, down),
+        reeds=reeds,
+        window_kpa=window_kpa,
+        assumed=facing.assumed,
+    )
+
+
+def _worst_places(x_m: Array, over_m: Array) -> list[tuple[float, float]]:
+    """Give the worst place of each stretch in which the lay surely lies above the target."""
+    beyond = np.flatnonzero(over_m > 0)
+    found = []
+    for stretch in np.split(beyond, np.flatnonzero(np.diff(beyond) > 1) + 1) if len(beyond) else []:
+        worst = stretch[over_m[stretch].argmax()]
+        found.append((float(x_m[worst]), float(over_m[worst])))
+    return found
+
+
+def stop_m(x_m: Array, height_m: Array, leaf_m: float) -> float | None:
+    """Give where a leaf stops on a lay that falls from the tip; None where it is thicker than the tip opening."""
+    above = np.flatnonzero(height_m >= leaf_m)
+    if not len(above):
+        return None
+    last = int(above[-1])
+    if last + 1 == len(x_m):
+        return float(x_m[-1])
+    drop = height_m[last] - height_m[last + 1]
+    part = (height_m[last] - leaf_m) / drop if drop > 0 else 0.0
+    return float(x_m[last] + part * (x_m[last + 1] - x_m[last]))
+
+
+def _stops(x_m: Array, rails: tuple[Array, Array], leaves_mm: Sequence[float]) -> tuple[StopAt, ...]:
+    found = []
+    for leaf in sorted(leaves_mm):
+        left, right = (stop_m(x_m, rail, leaf * 1e-3) for rail in rails)
+        found.append(StopAt(leaf, None if left is None else left * 1e3, None if right is None else right * 1e3))
+    return tuple(found)
+
+
+def _step(
+    name: str,
+    facing: FacingPart,
+    blank: Blank,
+    rails: tuple[Array, Array],
+    flat: Blank,
+    leaves_mm: Sequence[float],
+    most_m: float,
+    down_m: float,
+) -> Step:
+    piece = facing.mouthpiece
+    mean = (rails[0] + rails[1]) / 2
+    tip = float(np.maximum(*rails)[0])
+    rail_m = (piece.tip_rail_mm or 1.0) * 1e-3
+    removed = mean - (flat.left_m + flat.right_m) / 2
+    under = float(np.interp(BAFFLE_PLACE_M + rail_m, blank.x_m, removed)) if name != "measure" else 0.0
+    depth = piece.baffle_height_mm
+    grown = None
+    if piece.tip_rail_mm is not None and depth is not None:
+        slope = depth * 1e-3 / BAFFLE_PLACE_M
+        grown = piece.tip_rail_mm + max(float(removed[0]), 0.0) / slope * 1e3 if name != "measure" else piece.tip_rail_mm
+    if name in ("rail widths", "baffle and window edge", "finish"):
+        grown = piece.tip_rail_mm
+    what, until = _words(name, piece.table_gap_mm, down_m, most_m)
+    return Step(
+        name=name,
+        what=what,
+        until=until,
+        tip_opening_mm=tip * 1e3,
+        stops=_stops(blank.x_m, rails, leaves_mm),
+        baffle_height_mm=None if depth is None else depth - under * 1e3,
+        tip_rail_mm=grown,
+        side_rail_mm=piece.side_rail_mm,
+        most_removed_um=most_m * 1e6,
+    )
+
+
+def _words(name: str, gap_mm: float | None, down_m: float, most_m: float) -> tuple[str, str]:
+    size = f"{1e6 * most_m:.0f} µm"
+    table = (
+        "the flatness of the table is not recorded: try it with a straight edge before anything else"
+        if gap_mm is None
+        else f"face the table down by {1e6 * down_m:.0f} µm; this closes the tip by as much and brings the break forward"
+        if down_m > 0
+        else "the table is flat as recorded: nothing to take off"
+    )
+    idle = most_m < ALIKE_M
+    done = "no light under a straight edge, and the stops below; then recompute from a new measurement"
+    return {
+        "measure": ("measure, photograph, play, and agree with the owner on what shall change", "everything is written down"),
+        "table": (table, done if down_m > 0 or gap_mm is None else "nothing to do"),
+        "rails": ("the rails are level: nothing to take off", "nothing to do")
+        if idle
+        else (
+            f"level the rails from the break forward: take off up to {size} where one rail is lower",
+            "each leaf stops alike on both rails",
+        ),
+        "curve": ("the curve is reached already: nothing to take off", "nothing to do")
+        if idle
+        else (
+            f"work the curve, up to {size}, and leave 0.05 mm at the tip",
+            "the leaves stop as below, the thinnest first; a leaf that goes too far cannot be brought back",
+        ),
+        "tip": ("the tip is at its size: nothing to take off", "nothing to do")
+        if idle
+        else (f"bring the tip to size, the last {size}", "the tip opening is as below"),
+        "rail widths": (
+            "bring tip rail and side rails back to their widths: they grow as the tip opens",
+            "they are as wide as they were, and even on both sides",
+        ),
+        "baffle and window edge": (
+            "look at baffle and window edge: what came off the rails brings the baffle nearer the reed, which is brighter",
+            "the baffle is as below, or as it was if the owner wants the old sound",
+        ),
+        "finish": (
+            "take off burrs, try the seal, play, and measure again",
+            "a sealed reed holds a drawn vacuum for a few seconds",
+        ),
+    }[name]
+
+
+def _removals(blank: Blank, flat: Blank, final: Array, leaves_mm: Sequence[float]) -> tuple[Removal, ...]:
+    """Give what comes off at the tip and where each leaf shall stop at the end."""
+    places = [(0.0, float(final[0]) * 1e3)]
+    for leaf in sorted(leaves_mm, reverse=True):
+        place = stop_m(blank.x_m, final, leaf * 1e-3)
+        if place is not None:
+            places.append((place, leaf))
+    found = []
+    for place, leaf in places:
+        left, right, u = (
+            float(np.interp(place, blank.x_m, part)) for part in (final - flat.left_m, final - flat.right_m, blank.u_m)
+        )
+        found.append(Removal(place * 1e3, leaf, left * 1e6, right * 1e6, u * 1e6))
+    return tuple(found)
+
+
+def _reasons_against(facing: FacingPart, blank: Blank, flat: Blank, final: Array, down_m: float) -> tuple[str, ...]:
+    inside = final > CLAMP
+    most = np.maximum(final - flat.left_m, final - flat.right_m)
+    found = []
+    if down_m == 0 and not np.any(most[inside] > SURE * blank.u_m[inside]):
+        found.append("the change is within the uncertainty of the measurement everywhere: measure better, or leave it")
+    opened = float(final[0] - max(blank.left_m[0], blank.right_m[0]))
+    if opened > MOST_OPENED_M:
+        found.append(
+            f"it opens the tip by {1e3 * opened:.2f} mm, more than {1e3 * MOST_OPENED_M:g} mm: that is another mouthpiece"
+        )
+    wall = facing.mouthpiece.wall_mm
+    deepest = float(most.max() + down_m) * 1e3
+    if wall is None:
+        found.append("the wall is not known: measure it (wall_mm) before anything comes off")
+    elif wall - deepest < LEAST_WALL_MM:
+        found.append(
+            f"it leaves {wall - deepest:.1f} mm of a wall of {wall:.1f} mm; {LEAST_WALL_MM:g} mm is the least (assumed)"
+        )
+    if not facing.lay.measured:
+        found.append("the facing was never measured: a plan from nominal numbers is a guess")
+    return tuple(found)
