@@ -21,6 +21,7 @@ check: $(STAMP)
 
 bench: $(STAMP)
 	$(BIN)/python tests/bench.py
+	$(BIN)/python tests/bench_maker.py
 
 million: $(STAMP)
 	$(BIN)/python tests/million.py
@@ -36,6 +37,7 @@ readme: $(STAMP)
 
 demo-data: $(STAMP)
 	$(BIN)/python data/make_demo.py
+	$(BIN)/python data/make_bench.py
 
 clean:
 	rm -rf $(VENV) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage

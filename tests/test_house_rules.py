@@ -7,6 +7,7 @@ import importlib
 import inspect
 import json
 import os
+import re
 import subprocess
 import sys
 import venv
@@ -182,6 +183,7 @@ def cpu_seconds(*command: str) -> float:
         ((sys.executable, "-c", "import matchkit"), 0.050),
         ((sys.executable, "-m", "matchkit", "--help"), 0.150),
         ((sys.executable, "-m", "matchkit", "rank", "P01"), 3.0),
+        ((sys.executable, "-m", "matchkit", "facing", "TM-04"), 1.5),
     ],
 )
 def test_commands_stay_within_twice_their_figure(command: tuple[str, ...], figure: float) -> None:
@@ -219,6 +221,23 @@ def test_demo_house_is_what_its_script_writes(tmp_path: Path) -> None:
     assert written == sorted(path.name for path in (ROOT / "data" / "demo").iterdir())
     for name in written:
         assert (tmp_path / name).read_bytes() == (ROOT / "data" / "demo" / name).read_bytes(), name
+
+
+def test_demo_batch_is_what_its_script_writes(tmp_path: Path) -> None:
+    """Batch and study are the seeded script's, byte for byte, and the docs list exactly the faults it plants."""
+    subprocess.run([sys.executable, str(ROOT / "data" / "make_bench.py"), str(tmp_path)], check=True, timeout=300)
+    shipped_files = sorted(
+        path.relative_to(ROOT / "data" / "demo-bench") for path in (ROOT / "data" / "demo-bench").rglob("*.csv")
+    )
+    assert sorted(path.relative_to(tmp_path) for path in tmp_path.rglob("*.csv")) == shipped_files
+    for name in shipped_files:
+        assert (tmp_path / name).read_bytes() == (ROOT / "data" / "demo-bench" / name).read_bytes(), name
+    script = (ROOT / "data" / "make_bench.py").read_text(encoding="utf-8")
+    planted = dict(re.findall(r"^    (\d+): \(\"([^\"]+)\"", script, flags=re.MULTILINE))
+    page = (ROOT / "docs" / "demo-house.md").read_text(encoding="utf-8")
+    listed = {str(int(number)): words for number, words in re.findall(r"^\| (\d{3}) \| (.+) \|$", page, flags=re.MULTILINE)}
+    assert planted == listed
+    assert len(planted) == 6
 
 
 def test_demo_house_is_as_large_as_promised() -> None:

@@ -140,7 +140,7 @@ def monte_carlo(
         break_m=float(np.sqrt(np.mean((lengths.break_m - fair.break_m) ** 2))),
         rail_difference_m=float((by_rail["left"] - by_rail["right"]).std(ddof=1)) if sides else None,
         smoothness_m=float(rough.std(ddof=1)) if lay.shape_known else None,
-        smoothness_floor_m=float(np.sqrt(np.mean(change**2))) if lay.shape_known else None,
+        smoothness_floor_m=float(np.sqrt(np.mean((change - change.mean(axis=0)) ** 2))) if lay.shape_known else None,
         flaw_m=tuple(float(np.interp(flaw.place_m, x, band)) for flaw in flaws(lay)),
         off_m={name: np.sqrt(np.mean((values - read_off(rails[name], fair)) ** 2, axis=0)) for name, values in off.items()},
         band_m=(x, band),
@@ -149,7 +149,7 @@ def monte_carlo(
 
 def scatter_between(rails: dict[str, Readings]) -> float:
     """Give chi-squared a degree of freedom of left minus right about a line in x, where it exceeds what chance allows (95 %)."""
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     left, right = rails["left"], rails["right"]
     common = np.intersect1d(left.height_m, right.height_m)
@@ -162,7 +162,7 @@ def scatter_between(rails: dict[str, Readings]) -> float:
     rest = apart / u - design @ np.linalg.lstsq(design, apart / u, rcond=None)[0]
     degrees = len(common) - 2
     found = float(rest @ rest)
-    return found / degrees if found > chi2.ppf(0.95, degrees) else 1.0
+    return found / degrees if found > chdtri(degrees, 0.05) else 1.0
 
 
 def read_off(rail: Readings, fair: FairCurve) -> Array:

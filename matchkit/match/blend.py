@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.match.folds import FoldTable
 from matchkit.match.interval import Interval, fit_interval, group_folds
-from matchkit.match.neighbours import ResidualNeighbours
 from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings, fit_line
 from matchkit.records.parts import Ligature
+
+if TYPE_CHECKING:
+    from matchkit.match.neighbours import ResidualNeighbours
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -30,6 +33,8 @@ class InstrumentNeighbours:
 
         Asked features need one more column, of zeros (:func:`asked_by_player`).
         """
+        from matchkit.match.neighbours import ResidualNeighbours
+
         other = np.array([name != player for name in self.tests.players]) * np.sqrt(settings.other_player)
         estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
         return estimator.fit(np.column_stack([self.tests.features, other]), self.residual)

@@ -12,8 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.match.neighbours import shrunk_mean
-from matchkit.match.rated import LigatureWeights, RatedTests, Settings, fit_line
+from matchkit.match.rated import LigatureWeights, RatedTests, Settings, fit_line, shrunk_mean
 from matchkit.records.parts import Ligature
 
 Array = NDArray[np.float64]

@@ -10,6 +10,8 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.neighbors import NearestNeighbors
 from sklearn.utils.validation import check_array, check_consistent_length, check_is_fitted, validate_data
 
+from matchkit.match.rated import shrunk_mean
+
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
@@ -86,13 +88,3 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
         tags = super().__sklearn_tags__()
         tags.regressor_tags.poor_score = True
         return tags
-
-
-def shrunk_mean(weight: Array, residual: Array, *, kappa: float) -> Array:
-    """Give ``sum w r / (sum w + kappa)`` over the last axis, 0 where there is no weight at all.
-
-    >>> float(shrunk_mean(np.array([1.0, 1.0]), np.array([2.0, 4.0]), kappa=1.0))
-    2.0
-    """
-    total = weight.sum(axis=-1) + kappa
-    return np.asarray(np.divide((weight * residual).sum(axis=-1), total, out=np.zeros_like(total), where=total > 0))

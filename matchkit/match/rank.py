@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.match.blend import Blend, InstrumentNeighbours, asked_by_player
-from matchkit.match.neighbours import ResidualNeighbours
 from matchkit.match.rated import LigatureWeights
 from matchkit.records.parts import Ligature
+
+if TYPE_CHECKING:
+    from matchkit.match.neighbours import ResidualNeighbours
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]

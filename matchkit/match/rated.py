@@ -96,6 +96,16 @@ def fit_line(overall_d: Array, rating: Array) -> tuple[float, float]:
     return round(at_none, 12) + 0.0, round(at_all - at_none, 12)
 
 
+def shrunk_mean(weight: Array, residual: Array, *, kappa: float) -> Array:
+    """Give ``sum w r / (sum w + kappa)`` over the last axis, 0 where there is no weight at all.
+
+    >>> float(shrunk_mean(np.array([1.0, 1.0]), np.array([2.0, 4.0]), kappa=1.0))
+    2.0
+    """
+    total = weight.sum(axis=-1) + kappa
+    return np.asarray(np.divide((weight * residual).sum(axis=-1), total, out=np.zeros_like(total), where=total > 0))
+
+
 class LigatureWeights:
     """How much a playtest with one ligature says about another: 1 for the same, less for the same kind of contact, less still."""
 

@@ -19,10 +19,20 @@ _SPEC = """# What this house decides for itself; every line may be left out.
 # [gauge]                   # standard uncertainties of your own gauges
 # u_feeler_mm = 0.005
 # u_stop_mm = 0.10
+# stop_step_mm = 0.5        # step to which a stop is read
 # u_tip_mm = 0.02
 
 # [window]                  # closing pressure you call playable, kPa
 # alto = [4.0, 9.0]
+
+# [drawing.MODEL]           # what a piece of one model shall measure
+# rail_difference_mm = 0.15
+# tip_opening_mm = { nominal = 1.90, lower = -0.05, upper = 0.05 }
+# station = [
+#     { feeler_mm = 0.038, stop_mm = 21.5, tol_mm = 0.8 },
+#     { feeler_mm = 0.4, stop_mm = 14.0, tol_mm = 0.5 },
+#     { feeler_mm = 0.9, stop_mm = 8.5, tol_mm = 0.5 },
+# ]
 """
 
 

@@ -21,8 +21,8 @@ import matchkit as mk
 from matchkit.match.blend import InstrumentNeighbours, asked_by_player
 from matchkit.match.folds import FoldTable
 from matchkit.match.model_file import load_model, save_model
-from matchkit.match.neighbours import ResidualNeighbours, shrunk_mean
-from matchkit.match.rated import DEFAULT_SETTINGS, LigatureWeights, Settings
+from matchkit.match.neighbours import ResidualNeighbours
+from matchkit.match.rated import DEFAULT_SETTINGS, LigatureWeights, Settings, shrunk_mean
 from matchkit.match.validate import SPLITS, choose_settings, folds_of, ranking_quality
 from matchkit.tables.shipped import shipped
 from matchkit.tables.store import digest

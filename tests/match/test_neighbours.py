@@ -8,7 +8,8 @@ from sklearn.datasets import load_diabetes, load_wine
 from sklearn.neighbors import KNeighborsRegressor
 from sklearn.utils.estimator_checks import check_estimator
 
-from matchkit.match.neighbours import ResidualNeighbours, shrunk_mean
+from matchkit.match.neighbours import ResidualNeighbours
+from matchkit.match.rated import shrunk_mean
 
 WEIGHT_EQUIVALENCE = dict.fromkeys(
     ("check_sample_weight_equivalence_on_dense_data", "check_sample_weight_equivalence_on_sparse_data"),
