@@ -9,8 +9,9 @@ import pytest
 from bench_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_with, stop_of
 
 import matchkit as mk
-from matchkit.bench.facing_report import drawn_curve, u_stop_m
+from matchkit.bench.facing_report import drawn_curve, facing_report, table_words, u_stop_m
 from matchkit.bench.measure import disturb, monte_carlo, scatter_between, table_test
+from matchkit.house import read_defaults
 from matchkit.match.parts import rails_of
 from matchkit.physics.fair import CLAMP, THIN, Readings, fair_curve
 from matchkit.physics.refit import refit_shape
@@ -231,3 +232,30 @@ def test_temperature_is_a_matter_of_length_not_of_tip() -> None:
     assert pytest.approx(17.5e-6) == 25e-3 * 10 * 70e-6
     assert pytest.approx(1.4e-6) == 2e-3 * 10 * 70e-6
     assert Gauge().u_stop_mm * 1e-3 > 4 * 17.5e-6
+
+
+@pytest.mark.parametrize(
+    ("gap", "rocks", "words"),
+    [
+        (None, False, "unchecked"),
+        (0.03, False, "convex by 0.030 mm: the plate rocks"),
+        (-0.02, False, "hollow by 0.020 mm, as recorded"),
+        (0.0, False, "table flat, as recorded"),
+        (0.0, True, "does the plate rock on the table?"),
+    ],
+)
+def test_what_is_said_of_the_table(gap: float | None, rocks: bool, words: str) -> None:  # noqa: FBT001 - pytest passes by name
+    """A recorded gap is repeated as what it is; without a drawing rocking is said not to be told, with one it is told where found."""
+    piece = Mouthpiece(id="A", instrument="tenor", tip_opening_mm=2.5, table_gap_mm=gap)
+    assert any(words in said for said in table_words(piece, rocks=rocks, drawn=True))
+    assert any("a rocking plate looks like" in said for said in table_words(piece, rocks=False, drawn=False))
+
+
+def test_a_piece_read_on_one_rail_has_half_its_stations() -> None:
+    """A report of one rail leaves the other's columns empty, and its difference too."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(2))
+    left = [r for r in readings if r.rail == "left"]
+    report = facing_report(piece, left, (), defaults=read_defaults(), spec=spec_with())
+    assert all(station.right_mm is None and station.difference_mm is None for station in report.stations)
+    assert all(station.left_off_um is not None for station in report.stations)
+    assert report.rocking_um is not None
