@@ -337,7 +337,7 @@ class House:
         readings = [reading for reading in tables.facings if reading.mouthpiece_id == piece.id]
         points = [point for point in tables.lay_points if point.mouthpiece_id == piece.id]
         spec = tables.spec.model_copy(update={"gauge": gauge_from(tables.spec.gauge, studies)})
-        return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec)
+        return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec, studied=bool(studies))
 
     def batch(
         self,

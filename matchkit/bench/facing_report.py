@@ -125,10 +125,14 @@ def facing_report(
     *,
     defaults: Defaults,
     spec: HouseSpec,
+    studied: bool = False,
     draws: int = DRAWS,
     seed: int = SEED,
 ) -> FacingReport:
-    """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking."""
+    """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking.
+
+    ``studied`` says that the gauge's uncertainties come from a study.
+    """
     part = facing_part(mouthpiece, readings, points, defaults=defaults, spec=spec)
     rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
     lay, fair = part.lay, part.lay.fair
@@ -178,7 +182,7 @@ def facing_report(
         budget=budget_of(spec),
         draws=0 if unsure is None else unsure.draws,
         seed=seed,
-        assumed=part.assumed,
+        assumed=(*part.assumed, *gauge_assumed(spec, studied=studied)) if rails else part.assumed,
         outline=None if unsure is None else _outline(part, unsure),
     )
 
@@ -250,6 +254,18 @@ def table_words(mouthpiece: Mouthpiece, *, rocks: bool, drawn: bool) -> tuple[st
     elif not drawn:
         said.append("without a drawing of this model a rocking plate looks like a break further back, and is not told")
     return tuple(said)
+
+
+def gauge_assumed(spec: HouseSpec, *, studied: bool) -> tuple[str, ...]:
+    """Name the uncertainties of the gauge that the house never stated: they are the defaults, and assumed."""
+    words = {"u_feeler_mm": "thickness of a leaf", "u_stop_mm": "touch of a stop", "u_tip_mm": "tip gauge"}
+    stated = spec.gauge.model_fields_set if "gauge" in spec.model_fields_set else set()
+    missing = [
+        f"{word} known to {getattr(spec.gauge, name):g} mm"
+        for name, word in words.items()
+        if name not in stated and not (studied and name != "u_feeler_mm")
+    ]
+    return tuple(missing)
 
 
 def budget_of(spec: HouseSpec) -> dict[str, float]:

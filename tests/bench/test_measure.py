@@ -9,14 +9,14 @@ import pytest
 from bench_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_with, stop_of
 
 import matchkit as mk
-from matchkit.bench.facing_report import drawn_curve, facing_report, table_words, u_stop_m
+from matchkit.bench.facing_report import drawn_curve, facing_report, gauge_assumed, table_words, u_stop_m
 from matchkit.bench.measure import disturb, monte_carlo, scatter_between, table_test
 from matchkit.house import read_defaults
 from matchkit.match.parts import rails_of
 from matchkit.physics.fair import CLAMP, THIN, Readings, fair_curve
 from matchkit.physics.refit import refit_shape
 from matchkit.records.parts import FacingReading, Mouthpiece
-from matchkit.records.spec import Gauge
+from matchkit.records.spec import Gauge, HouseSpec
 
 
 def test_the_budget_of_one_stop() -> None:
@@ -259,3 +259,14 @@ def test_a_piece_read_on_one_rail_has_half_its_stations() -> None:
     assert all(station.right_mm is None and station.difference_mm is None for station in report.stations)
     assert all(station.left_off_um is not None for station in report.stations)
     assert report.rocking_um is not None
+
+
+def test_gauges_nobody_stated_are_called_assumed() -> None:
+    """Defaults of the budget are named as assumed; what house.toml states, or a study found, is not."""
+    assert gauge_assumed(HouseSpec(), studied=False) == (
+        "thickness of a leaf known to 0.005 mm",
+        "touch of a stop known to 0.1 mm",
+        "tip gauge known to 0.02 mm",
+    )
+    assert gauge_assumed(HouseSpec(), studied=True) == ("thickness of a leaf known to 0.005 mm",)
+    assert gauge_assumed(mk.open().tables.spec, studied=False) == ()
