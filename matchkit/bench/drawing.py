@@ -45,6 +45,9 @@ WORDS = {
 }
 
 
+BEYOND = 0.5
+"""A reading beyond a limit conforms with less than this probability."""
+
 CAUSES = ("table_gap_mm", "rail_difference_mm", "tip_opening_mm")
 """Of several features that fail, these are named first, in this order: a table off its plane, a rail off the other and a tip off its
 size make stops fail as well."""
@@ -204,7 +207,7 @@ def _judged(
 def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float) -> list[Judged]:
     """Judge left minus right over all leaves, and at each: the leaf and the person cancel, only touch and step remain.
 
-    The mean over the leaves decides; one leaf by itself, being less well known, counts where it surely fails.
+    The mean over the leaves decides; one leaf by itself, being less well known, counts where it reads beyond the limit.
     """
     most = drawing.rail_difference_mm
     if most is None or len(rails) < 2:
@@ -217,7 +220,7 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float
         value = float(rails["left"].place_m[at["left"]] - rails["right"].place_m[at["right"]]) * 1e3
         u = math.hypot(*(rails[name].u_place_m[place] for name, place in at.items() if place is not None)) * 1e3
         judged = _judged("rail_difference_mm", value, u, (0.0, -most, most), False, confidence, None, station.feeler_mm)  # noqa: FBT003
-        found.append(replace(judged, critical=judged.verdict == "fail"))
+        found.append(replace(judged, critical=judged.probability < BEYOND))
         values.append(value)
         variances.append(u**2)
     if values:
@@ -237,6 +240,8 @@ def _summed_up(piece: Mouthpiece, found: list[Judged], missing: list[str], besid
         if not judged.critical and judged.verdict == "fail"
     ]
     advice = "nothing the drawing asks for was measured" if worst is None else advise(worst, found)
+    if verdict == "pass" and not any(judged.feature == "stop_mm" for judged in found):
+        verdict, advice = "inconclusive", "no stop of the drawing was read: the facing is not judged"
     return PieceJudged(
         mouthpiece_id=piece.id,
         serial=piece.serial,
@@ -286,6 +291,11 @@ def _what_is_wrong(worst: Judged, features: Sequence[Judged]) -> tuple[str, str]
     )
 
 
+def _scanned(rail: Readings) -> bool:
+    """Tell a scan from feelers: it has no leaf that could be off."""
+    return bool(np.all(rail.u_height_m <= 1e-8))
+
+
 def judged_with(
     piece: Mouthpiece,
     rails: dict[str, Readings],
@@ -299,15 +309,24 @@ def judged_with(
 ) -> Verdict:
     """Give the verdict that the same values would have with other uncertainties.
 
-    ``touch`` is a factor on the touch of the stops, ``step_mm`` their step, ``rest`` a factor on everything that is not a stop.
+    ``touch`` is a factor on the touch of the stops, ``step_mm`` their step, ``rest`` a factor on leaves, people, scans and
+    everything that is not a stop.
     """
     old = gauge.stop_step_mm * 1e-3
     changed = {
+        name: replace(rail, u_place_m=rail.u_place_m * rest, u_common_m=rail.u_common_m * rest)
+        for name, rail in rails.items()
+        if _scanned(rail)
+    }
+    changed |= {
         name: replace(
             rail,
             u_place_m=np.sqrt(np.maximum(rail.u_place_m**2 - old**2 / 12, 0.0) * touch**2 + (step_mm * 1e-3) ** 2 / 12),
+            u_height_m=rail.u_height_m * rest,
+            u_common_m=rail.u_common_m * rest,
         )
         for name, rail in rails.items()
+        if not _scanned(rail)
     }
     others = {name: getattr(gauge, name) * rest for name in {*UNCERTAINTY_OF.values(), "u_size_mm"}}
     return judge_piece(piece, changed, drawing=drawing, gauge=gauge.model_copy(update=others), curve=curve).verdict

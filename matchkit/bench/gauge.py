@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 POOLING_LEVEL = 0.25
 DISTINCT = 1.41
 """Distinct categories are this times piece variation over gauge variation, cut down to a whole number."""
+SAME = "nothing can be said: every reading of a piece is the same; read to a finer step"
 SPAN = 6.0
 """The spread of a gauge or of pieces is taken as so many standard deviations."""
 
@@ -136,7 +137,7 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
     ss_touch = float(((y - by_cell[:, :, None]) ** 2).sum())
     df_part, df_person = parts - 1, people - 1
     df_cross, df_touch = df_part * df_person, parts * people * (repeats - 1)
-    pooled = True
+    pooled = df_cross > 0
     rows: list[AnovaRow] = []
     if df_cross:
         f_cross = _ratio(ss_cross / df_cross, ss_touch / df_touch)
@@ -144,9 +145,9 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
         rows.append(AnovaRow("piece x person", ss_cross, df_cross, ss_cross / df_cross, f_cross, p_cross))
         pooled = p_cross > POOLING_LEVEL
     ms_touch, df_error = ss_touch / df_touch, df_touch
-    if pooled and df_cross:
+    if pooled:
         ms_touch, df_error = (ss_touch + ss_cross) / (df_touch + df_cross), df_touch + df_cross
-    over, df_over = (ms_touch, df_error) if pooled else (ss_cross / df_cross, df_cross)
+    over, df_over = (ss_cross / df_cross, df_cross) if df_cross and not pooled else (ms_touch, df_error)
     ms_part = ss_part / df_part
     f_part = _ratio(ms_part, over)
     head = [AnovaRow("piece", ss_part, df_part, ms_part, f_part, float(fisher.sf(f_part, df_part, df_over)))]
@@ -156,10 +157,8 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
         head.append(
             AnovaRow("person", ss_person, df_person, ms_person, f_person, float(fisher.sf(f_person, df_person, df_over)))
         )
-    tail = AnovaRow(
-        "touch, with the interaction" if pooled and df_cross else "touch", ms_touch * df_error, df_error, ms_touch, None, None
-    )
-    var_cross = 0.0 if pooled else max((ss_cross / df_cross - ms_touch) / repeats, 0.0)
+    tail = AnovaRow("touch, with the interaction" if pooled else "touch", ms_touch * df_error, df_error, ms_touch, None, None)
+    var_cross = max((ss_cross / df_cross - ms_touch) / repeats, 0.0) if df_cross and not pooled else 0.0
     var_person = max((ss_person / df_person - over) / (parts * repeats), 0.0) if df_person else 0.0
     var_part = max((ms_part - over) / (people * repeats), 0.0)
     reproducibility = float(np.sqrt(var_person + var_cross)) if df_person else None
@@ -187,7 +186,7 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
         tolerance=tolerance,
         share_of_tolerance=of_tolerance,
         distinct=int(DISTINCT * piece / gauge) if gauge > 0 else None,
-        verdict=_verdict(of_study if of_tolerance is None else of_tolerance),
+        verdict=_verdict(of_study if of_tolerance is None else of_tolerance) if gauge > 0 else SAME,
         reduced="" if df_person else "one person read everything: what another would read is not known",
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -13,7 +14,7 @@ from matchkit.bench.batch import BatchReport, Pieces, judge_batch
 from matchkit.bench.facing_report import drawn_curve
 from matchkit.bench.gauge import GaugeStudy
 from matchkit.bench.pairing import DRAWS, SEED, Pairing, lots_of, pair_batch
-from matchkit.bench.reface import BeforeAfter, RefacePlan, blank_of, plan_removal
+from matchkit.bench.reface import BeforeAfter, RefacePlan, blank_of, plan_removal, surely_over
 from matchkit.bench.target_curve import Worn, fair_with_tip, match_reed, nearest_fair
 from matchkit.errors import RequestError
 from matchkit.match.pairs import share_at_closing
@@ -34,11 +35,19 @@ Progress = Callable[[int, int], None]
 
 
 def gauge_from(gauge: Gauge, studies: Sequence[GaugeStudy]) -> Gauge:
-    """Take what studies found for the gauge's own uncertainties: of stops, touch and person apart; of the tip, both together."""
+    """Take what studies found for the gauge's own uncertainties: of stops, touch and person apart; of the tip, both together.
+
+    One person alone says nothing of what people differ by, and no study sees a gauge that is off for everybody.
+    """
     found: dict[str, float] = {}
     for study in studies:
         if study.quantity == "stop":
-            found |= {"u_stop_mm": study.repeatability, "u_operator_mm": study.reproducibility or 0.0}
+            touch = (
+                study.repeatability**2 - gauge.stop_step_mm**2 / 12
+            )  # the step is in the study, and enters each stop by itself
+            found["u_stop_mm"] = math.sqrt(max(touch, (0.1 * study.repeatability) ** 2))
+            if study.reproducibility is not None:
+                found["u_operator_mm"] = study.reproducibility
         elif study.quantity == "tip_opening":
             found["u_tip_mm"] = study.gauge
     return gauge.model_copy(update={name: value for name, value in found.items() if value > 0 or name == "u_operator_mm"})
@@ -165,7 +174,7 @@ def plan_reface(workshop: Workshop, piece: Mouthpiece, pieces: Pieces, *, spec: 
     target, words = _target(workshop, flat.worn, drawing, view, wanted, piece, spec)
     down = 0.0
     if wanted.table_down:
-        down = float(np.maximum(flat.worn.height_m - target.height_m(flat.x_m), 0.0).max())
+        down = float(surely_over(flat, target).max())
     leaves = (
         sorted({float(height) * 1e3 for rail in rails.values() for height in rail.height_m}) if readings else USUAL_LEAVES_MM
     )

@@ -225,12 +225,14 @@ def benches(facings: Sequence[FacingPart], lots: Sequence[Lot], *, lip_m: float)
 def draw_facing(facing: FacingPart, *, draws: int, rng: np.random.Generator) -> tuple[Array, Array, Array, Array]:
     """Draw tip opening, facing length, clamp and half-open place (D,) of one facing, correlated as its readings make them."""
     fair = facing.lay.fair
-    sd = np.sqrt(np.diag(fair.covariance_m2))
-    correlation = fair.covariance_m2 / np.outer(sd, sd)
-    values, vectors = np.linalg.eigh(correlation)
+    covariance = fair.covariance_m2.copy()
+    covariance[0] = covariance[:, 0] = fair.with_tip_m2
+    covariance[0, 0] = facing.lay.u_tip_m**2
+    sd = np.sqrt(np.diag(covariance))
+    values, vectors = np.linalg.eigh(covariance / np.outer(sd, sd))
     unit = rng.standard_normal((draws, 4)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
     centre = np.array([facing.lay.tip_opening_m, *fair.lengths_m[1:]])
-    tip, length, clamp, half = (centre + unit * np.array([facing.lay.u_tip_m, *sd[1:]])).T
+    tip, length, clamp, half = (centre + unit * sd).T
     return tip, length, clamp, half
 
 
@@ -289,6 +291,30 @@ def _draw_block(
     return found
 
 
+def _for_the_box(kept: Sequence[StrengthKept]) -> list[StrengthKept]:
+    """Choose the two strengths of one profile that keep most pairs; lots of one strength count together.
+
+    A profile of a single strength is only taken where no profile has two.
+    """
+    by_profile: dict[str, dict[float, list[StrengthKept]]] = defaultdict(lambda: defaultdict(list))
+    for item in kept:
+        by_profile[item.profile][item.strength].append(item)
+    choices = []
+    for profile, strengths in by_profile.items():
+        merged = [
+            StrengthKept(
+                f"{profile} {strength:g}",
+                profile,
+                strength,
+                sum(item.in_window for item in items) / len(items),
+                sum(item.in_window_half_softer for item in items) / len(items),
+            )
+            for strength, items in strengths.items()
+        ]
+        choices.append(sorted(merged, key=lambda item: (-item.in_window, item.strength))[:2])
+    return max(choices, key=lambda two: (len(two), sum(item.in_window for item in two)))
+
+
 def _summed_up(
     facings: Sequence[FacingPart],
     lots: Sequence[Lot],
@@ -305,11 +331,7 @@ def _summed_up(
         StrengthKept(lot.id, lot.profile, lot.strength, float(inside[:, column].mean()), float(softer[:, column].mean()))
         for column, lot in enumerate(lots)
     )
-    by_profile: dict[str, list[StrengthKept]] = defaultdict(list)
-    for strength in kept:
-        by_profile[strength.profile].append(strength)
-    pairs_of_two = [sorted(found, key=lambda item: (-item.in_window, item.strength))[:2] for found in by_profile.values()]
-    box = max(pairs_of_two, key=lambda two: sum(item.in_window for item in two) / len(two))
+    box = _for_the_box(kept)
     doubts = []
     if view.blow_source == "assumed":
         doubts.append(f"efforts and openings for a player who blows {view.blow_kpa:.1f} kPa, which is assumed")

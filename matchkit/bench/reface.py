@@ -30,7 +30,9 @@ STEP_M = 0.1e-3
 BAFFLE_PLACE_M = 5e-3
 """The baffle is measured so far behind the tip rail."""
 SURE = 2.0
-"""A change below so many standard uncertainties everywhere is within what the gauge can tell."""
+"""A change of less than so many standard uncertainties (root mean square over the facing) is within what the gauge can tell."""
+APART = 3.0
+"""Rails that nowhere differ by so many standard uncertainties of their difference are level, as far as the gauge can tell."""
 LEAST_WALL_MM = 1.5
 """A wall that would become thinner than this is not worked on (assumed)."""
 
@@ -152,7 +154,10 @@ class Blank:
 
 
 def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
-    """Lay both rails out over one net, as measured; the rail that was not read stands in as the other one."""
+    """Lay both rails out over one net, as measured; the rail that was not read stands in as the other one.
+
+    Rails that differ by no more than the gauge allows are both taken as their mean: levelling them would be work on noise.
+    """
     lay = facing.lay
     left: Lay | MeanLay = lay.left if isinstance(lay, MeanLay) else lay
     right: Lay | MeanLay = lay.right if isinstance(lay, MeanLay) else lay
@@ -167,7 +172,17 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
         u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], leaf[order]))
     else:
         u = np.hypot(lay.u_tip_m * np.maximum(1 - x / end, 0.0) ** 2, lay.fair.u_facing_length_m * fall)
-    return Blank(x, left.height_m(x), right.height_m(x), u)
+    one, other = left.height_m(x), right.height_m(x)
+    inside = lay.fair.height_m(x) > CLAMP
+    if np.all(np.abs(one - other)[inside] < APART * np.sqrt(2) * u[inside]):
+        one = other = (one + other) / 2
+    return Blank(x, one, other, u)
+
+
+def surely_over(flat: Blank, target: FairCurve) -> Array:
+    """Give how far the lay lies above a target where it surely does (two standard uncertainties), 0 elsewhere (n,)."""
+    over = flat.worn.height_m - target.height_m(flat.x_m)
+    return np.where(over > np.maximum(SURE * flat.u_m, ALIKE_M), over, 0.0)
 
 
 def plan_removal(
@@ -191,10 +206,10 @@ def plan_removal(
     down = table_m + table_down_m
     flat = blank.lowered(down)
     wanted = target.height_m(blank.x_m)
-    level = np.maximum(flat.left_m, flat.right_m)
+    level = flat.worn.height_m
     final = np.maximum(wanted, level)
     short = np.maximum(final * (1 - SHORT_OF_TIP_M / max(float(final[0]), SHORT_OF_TIP_M)), level)
-    over = np.where(level - wanted > np.maximum(SURE * blank.u_m, ALIKE_M), level - wanted, 0.0)
+    over = surely_over(flat, target)
     states = (
         ("measure", blank.left_m, blank.right_m),
         ("table", flat.left_m, flat.right_m),
@@ -309,16 +324,20 @@ def _words(name: str, gap_mm: float | None, down_m: float, most_m: float) -> tup
     table = (
         "the flatness of the table is not recorded: try it with a straight edge before anything else"
         if gap_mm is None
-        else f"face the table down by {1e6 * down_m:.0f} µm; this closes the tip by as much and brings the break forward"
-        if down_m > 0
-        else "the table is flat as recorded: nothing to take off"
+        else f"the table is hollow by {-gap_mm:.3f} mm as recorded, which many leave: nothing to take off here"
+        if gap_mm < 0
+        else "the table is flat as far as it was measured: nothing to take off"
     )
+    if down_m > 0:
+        table = f"face the table down by {1e6 * down_m:.0f} µm; this closes the tip by as much and brings the break forward"
+        if gap_mm is None:
+            table += "; its flatness is not recorded: try it with a straight edge first"
     idle = most_m < ALIKE_M
     done = "no light under a straight edge, and the stops below; then recompute from a new measurement"
     return {
         "measure": ("measure, photograph, play, and agree with the owner on what shall change", "everything is written down"),
         "table": (table, done if down_m > 0 or gap_mm is None else "nothing to do"),
-        "rails": ("the rails are level: nothing to take off", "nothing to do")
+        "rails": ("the rails are level, as far as the gauge can tell: nothing to take off", "nothing to do")
         if idle
         else (
             f"level the rails from the break forward: take off up to {size} where one rail is lower",
@@ -368,7 +387,7 @@ def _reasons_against(facing: FacingPart, blank: Blank, flat: Blank, final: Array
     inside = final > CLAMP
     most = np.maximum(final - flat.left_m, final - flat.right_m)
     found = []
-    if down_m == 0 and not np.any(most[inside] > SURE * blank.u_m[inside]):
+    if down_m == 0 and float(np.sqrt(np.mean((most[inside] / blank.u_m[inside]) ** 2))) < SURE:
         found.append("the change is within the uncertainty of the measurement everywhere: measure better, or leave it")
     opened = float(final[0] - max(blank.left_m[0], blank.right_m[0]))
     if opened > MOST_OPENED_M:

@@ -20,7 +20,7 @@ from matchkit.physics.share_table import REACH, flexibility, power_beams
 Array = NDArray[np.float64]
 
 POWERS = (1.7, 2.8)
-FURTHER_M = 6e-3
+FURTHER_M = 4e-3
 """A target's break lies at most this much behind the lay's own."""
 ALIKE_M = 5e-6
 """Heights within this are the same: no hand takes off less."""

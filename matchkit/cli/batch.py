@@ -72,7 +72,13 @@ def command(
 def as_text(report: BatchReport) -> str:
     """Lay out a batch: the pieces that do not pass, what is wrong with each, the features, the pairing."""
     counts = ", ".join(f"{count} {verdict}" for verdict, count in report.counts.items())
-    lines = [paragraph(f"{len(report.pieces)} pieces: {counts}. Pass and fail are sure to 95 %; inconclusive is neither."), ""]
+    many = len(report.pieces)
+    lines = [
+        paragraph(
+            f"{many} {'piece' if many == 1 else 'pieces'}: {counts}. Pass and fail are sure to 95 %; inconclusive is neither."
+        ),
+        "",
+    ]
     told = sorted((piece for piece in report.pieces if piece.verdict != "pass"), key=lambda piece: piece.verdict)
     if told:
         rows = [
@@ -112,7 +118,7 @@ def as_text(report: BatchReport) -> str:
         count = len(report.pieces)
         lines.append(
             paragraph(
-                f"All {count} pass: with 95 % confidence at most {100 * report.worst_share:.0f} % of pieces made so would not."
+                f"{f'All {count} pass' if count > 1 else 'It passes'}: with 95 % confidence at most {100 * report.worst_share:.0f} % of pieces made so would not."
             )
         )
     missing = sorted({name for piece in report.pieces for name in piece.missing})
@@ -196,7 +202,8 @@ def _pairing(pairing: Pairing) -> list[str]:
 
     def span(values: list[float], digits: int) -> str:
         ordered = sorted(values)
-        return f"{ordered[0]:.{digits}f}-{ordered[-1]:.{digits}f}"
+        low, high = (f"{value:.{digits}f}" for value in (ordered[0], ordered[-1]))
+        return low if low == high else f"{low}..{high}"
 
     rows = [
         (

@@ -77,6 +77,8 @@ class Shape:
     form: Form
     parameters: Array
     covariance: Array
+    with_tip: Array | None = None
+    """Covariance of the parameters with the tip opening as it was measured (p,), in m times their units; None where there is none."""
 
     def place_m(self, height_m: float) -> float:
         """Give where the shape is ``height_m`` high."""
@@ -96,6 +98,15 @@ class Shape:
             ahead, behind = (_lengths(self.form, self.parameters + sign * step) for sign in (1, -1))
             slopes[:, column] = (ahead - behind) / (2 * step[column])
         return centre, slopes @ self.covariance @ slopes.T
+
+    def lengths_with_tip(self) -> Array:
+        """Give the covariance of the lengths (4,) with the measured tip opening, 0 where the shape was not fitted to one."""
+        if self.with_tip is None:
+            return np.zeros(4)
+        step = 1e-4 * self.with_tip / max(float(np.abs(self.with_tip / self.parameters).max()), 1e-300)
+        ahead, behind = (_lengths(self.form, self.parameters + sign * step) for sign in (1, -1))
+        scale = float(np.abs(step).max() / np.abs(self.with_tip).max()) if np.any(self.with_tip) else 1.0
+        return np.asarray((ahead - behind) / (2 * scale))
 
 
 def _place(form: Form, parameters: Array, height_m: float) -> float:
@@ -153,6 +164,11 @@ class FairCurve:
     def clamp_m(self) -> float:
         """Where the reed is taken as clamped: 0.010 mm high."""
         return float(self.lengths_m[2])
+
+    @property
+    def with_tip_m2(self) -> Array:
+        """Covariance of the lengths (4,) with the tip opening as it was measured, of the widest shape."""
+        return self.shapes[self.widest].lengths_with_tip()
 
     @property
     def half_open_m(self) -> float:
@@ -215,7 +231,10 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     criteria = [found.corrected_criterion - found.chi_squared * (1 - 1 / scatter) for _, found in fits]
     weights = weights_of(criteria)
     kept = np.flatnonzero(weights >= LEAST_WEIGHT)
-    shapes = [Shape(fits[place][0], fits[place][1].parameters, _widened(fits[place][1])) for place in kept]
+    shapes = [
+        Shape(fits[place][0], fits[place][1].parameters, _widened(fits[place][1]), u_tip_m * fits[place][1].gain[:, -1])
+        for place in kept
+    ]
     return replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
 
 

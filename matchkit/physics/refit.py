@@ -22,7 +22,7 @@ MOST: dict[Form, list[float]] = {"arc": [0.1, 10.0], "ellipse": [0.1, 1.0, 1.0],
 def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: Array, tip_m: Array, u_tip_m: float) -> Array:
     """Fit one shape to ``D`` disturbed sets of readings; gives its parameters (p, D).
 
-    ``place_m`` and ``height_m`` are (D, n), ``tip_m`` (D,); the weights are those of the fit to the readings themselves.
+    ``place_m`` and ``height_m`` are (D, n), ``tip_m`` (D,); the weights follow the shape, as in the fit.
     Levenberg-Marquardt in the logarithms of the parameters, from the shape as it was fitted.
     """
     x = np.concatenate([place_m, np.zeros((len(tip_m), 1))], axis=1)

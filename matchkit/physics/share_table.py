@@ -73,7 +73,7 @@ class ShareTable:
     share: Array
 
     def __call__(self, tip_m: Array, length_m: Array, shape: Array, *, lip_share: Array) -> Array:
-        """Give the share (N,): cubic in the facing, straight between lip shares; held at the edges of the table."""
+        """Give the share (N,), straight between the nodes; held at the edges of the table."""
         from scipy.ndimage import map_coordinates
 
         axes = zip((tip_m, length_m, shape), (self.tips_m, self.lengths_m, self.shapes), strict=True)

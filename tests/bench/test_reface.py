@@ -144,7 +144,7 @@ def test_the_facing_that_matches_a_reed(house: mk.House) -> None:
     assert plan.unreached == ()
     reed = house.workshop.reed("TR-A-3")
     rng = np.random.default_rng(4)
-    edge, power = rng.uniform(28.2e-3, 32e-3, 300), rng.uniform(1.75, 2.7, 300)
+    edge, power = rng.uniform(28.2e-3, 30e-3, 300), rng.uniform(1.75, 2.7, 300)
     tip = np.full(300, 2.5e-3)
     shape = {"lip_m": 12e-3, "lip_spread_m": 5e-3}
 
@@ -194,11 +194,25 @@ def test_reasons_against(house: mk.House) -> None:
         part, known, fair_with_tip(known.worn, 2.7e-3), words="tip", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
     )
     assert any("of a wall of 1.6 mm" in reason or "of a wall of 1.5 mm" in reason for reason in thin.do_not)
-    same = plan_removal(part, known, nearest_fair(known.worn), words="fair", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0)
-    rough = any(max(removal.left_um, removal.right_um) > 2 * removal.u_um for removal in same.removals)
-    assert rough or any("within the uncertainty" in reason for reason in same.do_not)
     assert any("respirator" in caution for caution in thin.cautions)
     assert any("irreversible" in caution for caution in thin.cautions)
+
+
+def test_noise_is_not_worked_on() -> None:
+    """Of forty perfect pieces at most three get a plan to their nearest fair curve without the warning, and few are told to level rails."""
+    spec = spec_with()
+    silent = levelled = 0
+    for seed in range(40):
+        piece, readings = read_piece(Truth(power=2.1), np.random.default_rng([33, seed]), wall_mm=4.0, table_gap_mm=0.0)
+        part, rails = measured(piece, readings, spec)
+        known = blank_of(part, rails)
+        plan = plan_removal(
+            part, known, nearest_fair(known.worn), words="fair", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
+        )
+        silent += not any("within the uncertainty" in reason for reason in plan.do_not)
+        levelled += "nothing to take off" not in plan.steps[2].what
+    assert silent <= 3
+    assert levelled <= 3
 
 
 def test_a_convex_table_is_flattened_first(house: mk.House) -> None:

@@ -158,6 +158,19 @@ def test_a_study_of_one_person_is_a_reduced_answer(tmp_path: Path) -> None:
     result = run("gauge", str(path))
     assert result.exit_code == 0
     assert "what another would read is not known" in result.stdout
+    same = tmp_path / "same.csv"
+    same.write_text(
+        "\n".join(
+            [
+                "quantity,piece,operator,repeat,reading_mm",
+                *(f"stop,{p},{o},{r},20" for p in (1, 2) for o in "AB" for r in (1, 2)),
+            ]
+        ),
+        encoding="utf-8",
+    )
+    told = " ".join(run("gauge", str(same)).stdout.split())
+    assert "read to a finer step" in told
+    assert "house.toml" not in told
     study = run("facing", "TM-02", "--study", str(path))
     assert study.exit_code == 0
     assert run("batch", "--study", str(path), "--no-pairing").exit_code == 5
