@@ -28,13 +28,14 @@ from matchkit.records.calibration import BenchReading
 from matchkit.records.defaults import Defaults, DefaultValue
 from matchkit.records.study import StudyReading
 from matchkit.tables.csv_reader import read_csv
-from matchkit.tables.rules import double_rows
+from matchkit.tables.rules import double_rows, study_ranges
 from matchkit.tables.shipped import shipped
 from matchkit.tables.store import PIECES_TABLES, Tables, digest, read_spec, read_tables
 
 MODEL_FILE = "model.npz"
 LEAST_DRAWS = 100
 """Fewer draws say too little of an uncertainty."""
+MOST_DRAWS = 100_000
 
 Progress = Callable[[int, int], None]
 
@@ -92,7 +93,7 @@ def gauge_study(path: str | Path | None = None, *, tolerance: float | None = Non
     if not place.is_file():
         raise SourceError(f"{place}: expected a csv file of study readings")
     reading = read_csv(place, StudyReading)
-    problems = [*reading.problems, *double_rows(reading, StudyReading)]
+    problems = [*reading.problems, *double_rows(reading, StudyReading), *study_ranges(reading)]
     if problems:
         raise DataError(problems)
     rows = [
@@ -360,8 +361,8 @@ class House:
         6
         """
         check_request(top=1, jobs=jobs, budget=None)
-        if draws < LEAST_DRAWS:
-            raise RequestError(f"{draws} draws; expected {LEAST_DRAWS} or more")
+        if not LEAST_DRAWS <= draws <= MOST_DRAWS:
+            raise RequestError(f"{draws} draws; expected {LEAST_DRAWS} to {MOST_DRAWS}")
         tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
         rules = self.tables.spec if spec is None else read_spec(spec)
         rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})

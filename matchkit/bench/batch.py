@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -120,6 +120,8 @@ class Pieces:
     mouthpieces: tuple[Mouthpiece, ...]
     readings: dict[str, list[FacingReading]]
     points: dict[str, list[LayPoint]]
+    order_known: bool = True
+    """Whether every piece has a serial number of its own, so that the order of making is known."""
 
 
 def gather(mouthpieces: Sequence[Mouthpiece], readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> Pieces:
@@ -133,7 +135,9 @@ def gather(mouthpieces: Sequence[Mouthpiece], readings: Sequence[FacingReading],
     ordered = list(mouthpieces)
     if all(piece.serial for piece in ordered):
         ordered.sort(key=lambda piece: _natural(str(piece.serial)))
-    return Pieces(tuple(ordered), by_piece, scans)
+    serials = [piece.serial for piece in ordered]
+    known = all(serial and any(mark.isdigit() for mark in serial) for serial in serials) and len(set(serials)) == len(serials)
+    return Pieces(tuple(ordered), by_piece, scans, known)
 
 
 def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:
@@ -150,13 +154,18 @@ def judge_batch(
             "mouthpieces.csv",
             None,
             "model",
-            f"{piece.model!r} of piece {piece.id!r}",
+            f"{'nothing' if piece.model is None else repr(piece.model)} for piece {piece.id!r}",
             f"a model with a drawing: {', '.join(spec.drawing) or 'the house.toml has none'}",
             "a drawing stands in house.toml under [drawing.MODEL]",
         )
         for piece in pieces.mouthpieces
         if piece.model not in spec.drawing
     ]
+    made_for: dict[str | None, str] = {}
+    for piece in pieces.mouthpieces:
+        if made_for.setdefault(piece.model, piece.instrument) != piece.instrument:
+            expected = f"{made_for[piece.model]}, as the other pieces of model {piece.model!r}"
+            lost.append(Problem("mouthpieces.csv", None, "instrument", f"{piece.instrument} for piece {piece.id!r}", expected))
     if not pieces.mouthpieces:
         lost.append(Problem("mouthpieces.csv", None, None, "no piece", "one piece or more"))
     if lost:
@@ -183,11 +192,11 @@ def judge_batch(
     return BatchReport(
         pieces=judged,
         counts=counts,
-        features=summaries(judged),
+        features=summaries(judged, order_known=pieces.order_known),
         what_if=_what_if(pieces, rails, spec, curves) if counts["inconclusive"] else (),
         worst_share=worst_share(len(judged)) if everything else None,
         pairings=pairings,
-        notes=notes,
+        notes=(*(() if pieces.order_known or len(judged) < LEAST_PIECES else (NO_ORDER,)), *notes),
     )
 
 
@@ -222,8 +231,11 @@ def _what_if(
     return tuple(WhatIf(how, _counts(verdict(piece, *better) for piece in pieces.mouthpieces)) for how, *better in ways)
 
 
-def summaries(pieces: Sequence[PieceJudged]) -> tuple[FeatureSummary, ...]:
-    """Sum up each feature that was judged on two pieces or more, model by model."""
+NO_ORDER = "not every piece has a serial number of its own, so the order of making is not known, and drift is not told"
+
+
+def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tuple[FeatureSummary, ...]:
+    """Sum up each feature that was judged on two pieces or more, model by model; charts only where the order is known."""
     models = list(dict.fromkeys(piece.model for piece in pieces))
     found = []
     for model in models:
@@ -234,7 +246,8 @@ def summaries(pieces: Sequence[PieceJudged]) -> tuple[FeatureSummary, ...]:
                     columns[feature.place].append((piece.mouthpiece_id, feature))
         for where, column in columns.items():
             if len(column) > 1:
-                found.append(_summary(where if len(models) == 1 else f"{model}, {where}", column))
+                summary = _summary(where if len(models) == 1 else f"{model}, {where}", column)
+                found.append(summary if order_known else replace(summary, chart=None))
     return tuple(found)
 
 

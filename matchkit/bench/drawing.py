@@ -240,8 +240,11 @@ def _summed_up(piece: Mouthpiece, found: list[Judged], missing: list[str], besid
         if not judged.critical and judged.verdict == "fail"
     ]
     advice = "nothing the drawing asks for was measured" if worst is None else advise(worst, found)
-    if verdict == "pass" and not any(judged.feature == "stop_mm" for judged in found):
-        verdict, advice = "inconclusive", "no stop of the drawing was read: the facing is not judged"
+    unread = [name for name in missing if "rail at the" in name]
+    if verdict == "pass" and unread:
+        whole = not any(judged.feature == "stop_mm" for judged in found)
+        what = "no stop" if whole else f"{unread[0]}" + (f" and {len(unread) - 1} more stops" if len(unread) > 1 else "")
+        verdict, advice = "inconclusive", f"not read: {what}; the facing is not judged there"
     return PieceJudged(
         mouthpiece_id=piece.id,
         serial=piece.serial,

@@ -144,6 +144,10 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
         p_cross = float(fisher.sf(f_cross, df_cross, df_touch))
         rows.append(AnovaRow("piece x person", ss_cross, df_cross, ss_cross / df_cross, f_cross, p_cross))
         pooled = p_cross > POOLING_LEVEL
+    if not np.ptp(readings, axis=2).any():
+        ss_touch = 0.0  # every repeat the same: what is left is the arithmetic's
+    if not np.ptp(readings, axis=(1, 2)).any():
+        ss_cross = ss_person = 0.0
     ms_touch, df_error = ss_touch / df_touch, df_touch
     if pooled:
         ms_touch, df_error = (ss_touch + ss_cross) / (df_touch + df_cross), df_touch + df_cross
@@ -185,8 +189,8 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
         share_of_study=of_study,
         tolerance=tolerance,
         share_of_tolerance=of_tolerance,
-        distinct=int(DISTINCT * piece / gauge) if gauge > 0 else None,
-        verdict=_verdict(of_study if of_tolerance is None else of_tolerance) if gauge > 0 else SAME,
+        distinct=int(DISTINCT * piece / gauge) if ms_touch > 0 else None,
+        verdict=_verdict(of_study if of_tolerance is None else of_tolerance) if ms_touch > 0 else SAME,
         reduced="" if df_person else "one person read everything: what another would read is not known",
     )
 

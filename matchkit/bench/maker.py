@@ -139,7 +139,7 @@ def judge_and_pair(
                 progress=progress,
             )
         )
-    return replace(judge_first, pairings=tuple(pairings), notes=tuple(notes))
+    return replace(judge_first, pairings=tuple(pairings), notes=(*judge_first.notes, *notes))
 
 
 @dataclass(frozen=True)

@@ -142,10 +142,14 @@ class Blank:
     left_m: Array
     right_m: Array
     u_m: Array
+    one_rail: bool = False
+    """Whether only one rail was read, and stands for both."""
 
     def lowered(self, down_m: float) -> Blank:
         """Face the table down: every height becomes less, and what was break is table."""
-        return Blank(self.x_m, np.maximum(self.left_m - down_m, 0.0), np.maximum(self.right_m - down_m, 0.0), self.u_m)
+        return Blank(
+            self.x_m, np.maximum(self.left_m - down_m, 0.0), np.maximum(self.right_m - down_m, 0.0), self.u_m, self.one_rail
+        )
 
     @property
     def worn(self) -> Worn:
@@ -176,7 +180,7 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
     inside = lay.fair.height_m(x) > CLAMP
     if np.all(np.abs(one - other)[inside] < APART * np.sqrt(2) * u[inside]):
         one = other = (one + other) / 2
-    return Blank(x, one, other, u)
+    return Blank(x, one, other, u, one_rail=len(rails) == 1)
 
 
 def surely_over(flat: Blank, target: FairCurve) -> Array:
@@ -244,7 +248,7 @@ def plan_removal(
         removals=removals,
         steps=tuple(steps),
         unreached=tuple(reach),
-        do_not=_reasons_against(facing, blank, flat, final, down),
+        do_not=_reasons_against(facing, blank, flat, final, down, unreached=bool(reach)),
         reeds=reeds,
         window_kpa=window_kpa,
         assumed=facing.assumed,
@@ -383,11 +387,19 @@ def _removals(blank: Blank, flat: Blank, final: Array, leaves_mm: Sequence[float
     return tuple(found)
 
 
-def _reasons_against(facing: FacingPart, blank: Blank, flat: Blank, final: Array, down_m: float) -> tuple[str, ...]:
+def _reasons_against(
+    facing: FacingPart, blank: Blank, flat: Blank, final: Array, down_m: float, *, unreached: bool
+) -> tuple[str, ...]:
     inside = final > CLAMP
     most = np.maximum(final - flat.left_m, final - flat.right_m)
     found = []
-    if down_m == 0 and float(np.sqrt(np.mean((most[inside] / blank.u_m[inside]) ** 2))) < SURE:
+    if blank.one_rail:
+        found.append("one rail was not measured, and is taken as the other one: measure it first")
+    if (facing.mouthpiece.table_gap_mm or 0.0) > 0 and down_m > 0:
+        found.append(
+            "nothing beyond step 2 before the table is flat: the plate rocked when this was read, so measure and plan again"
+        )
+    if down_m == 0 and not unreached and float(np.sqrt(np.mean((most[inside] / blank.u_m[inside]) ** 2))) < SURE:
         found.append("the change is within the uncertainty of the measurement everywhere: measure better, or leave it")
     opened = float(final[0] - max(blank.left_m[0], blank.right_m[0]))
     if opened > MOST_OPENED_M:

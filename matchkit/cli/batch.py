@@ -229,7 +229,11 @@ def _pairing(pairing: Pairing) -> list[str]:
             "Closing pressure and effort in kPa, opening in mm, as ranges over the pieces; u is the largest doubt of one pair. In: share of pairs of a reed and a piece inside the "
             "window; softer: the same if the lot were half a strength softer. Share: jet area left at the closing pressure."
         ),
-        paragraph(f"On the box of this batch: {pairing.box[0].profile}, strengths {box} of pairs inside the window."),
+        paragraph(
+            f"On the box of this batch: {pairing.box[0].profile}, strengths {box} of pairs inside the window."
+            if pairing.box[0].in_window > 0
+            else "No strength can go on the box: no pair falls into the window."
+        ),
     ]
     alone = ", ".join(pairing.alone)
     lines.append(

@@ -77,16 +77,13 @@ def as_text(study: GaugeStudy) -> str:
         lines.append(
             paragraph(f"Distinct categories: {study.distinct}, by {study.method}; 5 or more is usual for judging pieces.")
         )
-    guide = " (below 10 % good, to 30 % usable, beyond too coarse: a usual guideline)" if study.gauge > 0 else ""
+    guide = " (below 10 % good, to 30 % usable, beyond too coarse: a usual guideline)" if study.repeatability > 0 else ""
     lines.append(paragraph(f"Verdict: {study.verdict}{guide}."))
     if study.reduced:
         lines.append(paragraph(f"Note: {study.reduced}."))
-    if study.quantity == "stop" and study.gauge > 0:
-        lines.append(
-            paragraph(
-                f"For house.toml, under [gauge]: u_stop_mm = {study.repeatability:.3f}, u_operator_mm = {study.reproducibility or 0:.3f}."
-            )
-        )
-    elif study.quantity == "tip_opening" and study.gauge > 0:
+    if study.quantity == "stop" and study.repeatability > 0:
+        people = "" if study.reproducibility is None else f", u_operator_mm = {study.reproducibility:.3f}"
+        lines.append(paragraph(f"For house.toml, under [gauge]: u_stop_mm = {study.repeatability:.3f}{people}."))
+    elif study.quantity == "tip_opening" and study.repeatability > 0:
         lines.append(paragraph(f"For house.toml, under [gauge]: u_tip_mm = {study.gauge:.3f}."))
     return "\n".join(lines) + "\n"

@@ -118,7 +118,7 @@ def _step(place: int, step: Step, before: Step | None) -> list[str]:
     if step.until != "nothing to do":
         lines.append(wrapped("", [f"Stop when {step.until}."]))
     stops = _stops(step)
-    if before is None or stops != _stops(before):
+    if before is None or (stops != _stops(before) and step.until != "nothing to do"):
         lines.append(wrapped("", [f"{'Now' if before is None else 'After it'}: {stops}."]))
     extra = []
     if step.name in ("tip", "rail widths") and step.tip_rail_mm is not None:

@@ -28,7 +28,7 @@ def readings_from_profile(
     ``x_m`` (p,) from the tip, ``height_m`` (p,) above the plane of the table, ``u_height_m`` (p,) the standard uncertainty of a single
     height, taken as independent between points. Within 1 mm of a place a parabola is fitted by least squares; the place is where it
     has the height, and ``u_place`` is that of the fitted height over the slope. Raises PhysicsInputError where the points do not reach
-    from one height to the next, four at least.
+    from one height to the next, three at least.
 
     >>> x = np.linspace(0, 24e-3, 241)
     >>> y = np.clip(22e-3 - x, 0, None) ** 2 / 2 / 0.121
@@ -49,8 +49,8 @@ def readings_from_profile(
             places.append(place[0])
             u_places.append(place[1])
     kept = np.array(places)
-    if len(kept) < 4 or np.any(np.diff(kept) <= 0):
-        raise PhysicsInputError("the profile does not fall from tip to table through four heights or more")
+    if len(kept) < 3 or np.any(np.diff(kept) <= 0):
+        raise PhysicsInputError("the profile does not fall from tip to table through three heights or more")
     return Readings(np.array(heights), kept, np.full(len(kept), 1e-9), np.array(u_places))
 
 

@@ -69,6 +69,12 @@ class Feature(_Spec):
     upper: Annotated[float, Field(ge=0)]
     critical: bool = True
 
+    @model_validator(mode="after")
+    def _has_width(self) -> Self:
+        if not self.lower < self.upper:
+            raise ValueError("a lower tolerance below the upper one")
+        return self
+
     @property
     def limits(self) -> tuple[float, float]:
         """Lowest and highest value allowed."""

@@ -89,6 +89,19 @@ def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
                 f"{len(found)} points for {what}",
                 f"{LEAST_SCAN_POINTS} or more, half a millimetre apart",
             )
+        elif (hole := _hole(found)) is not None:
+            yield hole_problem(file, what, *hole)
+        elif (speck := _speck(found)) is not None:
+            row, point, expected_mm = speck
+            read = f"{plain(point.height_mm)} mm at {plain(point.x_mm)} mm, {what}"
+            yield Problem(
+                file,
+                row,
+                "height_mm",
+                read,
+                f"about {plain(expected_mm)} mm, as its neighbours",
+                "dust? scan it again, or leave it out",
+            )
         elif first.x_mm > SCAN_START_MM:
             read = f"{what} from {plain(first.x_mm)} mm on"
             yield Problem(file, first_row, "x_mm", read, f"points from {SCAN_START_MM:g} mm of the tip or nearer")
@@ -105,6 +118,31 @@ def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
             )
 
 
+def hole_problem(file: str, what: str, row: int, start_mm: float, end_mm: float) -> Problem:
+    """Say where a scan has no points."""
+    read = f"no point from {plain(start_mm)} to {plain(end_mm)} mm, {what}"
+    return Problem(file, row, "x_mm", read, f"points at most {SCAN_HOLE_MM:g} mm apart")
+
+
+def _hole(found: list[tuple[int, LayPoint]]) -> tuple[int, float, float] | None:
+    for (_, before), (row, after) in pairwise(found):
+        if after.x_mm - before.x_mm > SCAN_HOLE_MM:
+            return row, before.x_mm, after.x_mm
+    return None
+
+
+def _speck(found: list[tuple[int, LayPoint]]) -> tuple[int, LayPoint, float] | None:
+    """Find a point that stands off the line of its neighbours by more than a lay bends, with the height they let expect."""
+    for (_, before), (row, point), (_, after) in zip(found, found[1:], found[2:], strict=False):
+        part = (point.x_mm - before.x_mm) / max(after.x_mm - before.x_mm, 1e-9)
+        expected = before.height_mm + part * (after.height_mm - before.height_mm)
+        if abs(point.height_mm - expected) > SCAN_SPECK_MM:
+            return row, point, expected
+    return None
+
+
+SCAN_HOLE_MM = 2.0
+SCAN_SPECK_MM = 0.1
 SCAN_TIP_FALL = 0.35
 """A lay falls by at most this much a millimetre near the tip."""
 

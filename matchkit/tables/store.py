@@ -139,8 +139,11 @@ def read_spec(path: str | Path) -> HouseSpec:
     place = Path(path)
     if not place.is_file():
         raise SourceError(f"{place}: expected a house.toml, and there is no such file")
+    from matchkit.tables.rules import limits_in_order
+
     reading = SourceReading(str(path), {})
     _read_spec(place, reading)
+    reading.problems.extend(limits_in_order(reading))
     if reading.problems:
         raise DataError(reading.problems)
     return reading.spec

@@ -117,7 +117,9 @@ def test_what_was_not_measured_is_not_judged() -> None:
     nothing = judge_batch(shop_of([(piece, [])]), spec=spec).pieces[0]
     assert {feature.feature for feature in nothing.features} == {"tip_opening_mm"}
     assert nothing.verdict == "inconclusive"
-    assert "no stop of the drawing was read" in nothing.advice
+    assert "not read: no stop" in nothing.advice
+    assert judged.verdict == "inconclusive"
+    assert "right rail at the" in judged.advice
 
 
 def test_leaves_beside_the_drawing_are_told() -> None:
@@ -144,7 +146,7 @@ def test_models_without_a_drawing_and_empty_batches_are_refused() -> None:
     """Every piece whose model has no drawing is named, with the drawings there are."""
     spec = spec_with()
     piece, readings = read_piece(Truth(), np.random.default_rng(1))
-    with pytest.raises(mk.DataError, match="'Q' of piece 'X'; expected a model with a drawing: TB-25"):
+    with pytest.raises(mk.DataError, match="'Q' for piece 'X'; expected a model with a drawing: TB-25"):
         judge_batch(shop_of([(piece.model_copy(update={"model": "Q"}), readings)]), spec=spec)
     with pytest.raises(mk.DataError, match="one piece or more"):
         judge_batch(shop_of([]), spec=spec)
@@ -212,7 +214,7 @@ def test_slips_in_the_readings_of_a_batch(tmp_path: Path) -> None:
     with pytest.raises(mk.DataError) as caught:
         mk.open().batch(folder, pair=False)
     told = str(caught.value)
-    for words in ("facings.csv, row 2", "facings.csv, row", "row 2 has it already", "goes with the tip opening"):
+    for words in ("facings.csv, row 2", "facings.csv, row", "row 2 has it already", "as its neighbours"):
         assert words in told
     with pytest.raises(mk.RequestError, match="draws"):
         mk.open().batch(draws=5)
@@ -241,3 +243,26 @@ def test_readings_judged_directly() -> None:
     slope = 2 * 2.5 / 28 * np.sqrt(0.9 / 2.5)
     u = np.sqrt(0.05**2 / 2 + 0.01**2 / 12 + (0.004 / slope) ** 2)
     assert stop.u == pytest.approx(u, rel=0.02)
+
+
+def test_without_serials_there_is_no_order() -> None:
+    """Pieces without a serial of their own, or with one twice, are judged and not charted, and the note says why."""
+    spec = spec_with()
+    rng = np.random.default_rng(26)
+    items = [read_piece(Truth(), rng, name=f"P{k:02d}", serial=k) for k in range(12)]
+    assert judge_batch(shop_of(items), spec=spec).features[0].chart is not None
+    bare = [(piece.model_copy(update={"serial": None}), readings) for piece, readings in items]
+    twice = [(piece.model_copy(update={"serial": "1"}), readings) for piece, readings in items]
+    for unknown in (bare, twice):
+        report = judge_batch(shop_of(unknown), spec=spec)
+        assert all(item.chart is None for item in report.features)
+        assert any("order of making is not known" in note for note in report.notes)
+
+
+def test_one_model_is_for_one_instrument() -> None:
+    """A piece of another instrument under the same model is named, and nothing is judged."""
+    spec = spec_with()
+    one, other = (read_piece(Truth(), np.random.default_rng(k), name=f"P{k}", serial=k) for k in (1, 2))
+    alto = (other[0].model_copy(update={"instrument": "alto"}), other[1])
+    with pytest.raises(mk.DataError, match="alto for piece 'P2'; expected tenor"):
+        judge_batch(shop_of([one, alto]), spec=spec)

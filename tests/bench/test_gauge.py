@@ -127,6 +127,10 @@ def test_a_missing_cell_is_named(tmp_path: Path) -> None:
         mk.gauge_study(write(tmp_path / "d.csv", []))
     with pytest.raises(mk.SourceError, match="expected a csv file"):
         mk.gauge_study(tmp_path / "none.csv")
+    with pytest.raises(mk.DataError, match=r"a tip opening from 0\.5 to 4 mm"):
+        mk.gauge_study(
+            write(tmp_path / "e.csv", [row.replace("stop", "tip_opening") for row in whole[:1]] + ["tip_opening,1,A,9,-22"])
+        )
     with pytest.raises(mk.RequestError, match="above 0"):
         mk.gauge_study(tolerance=0.0)
 

@@ -186,10 +186,17 @@ def test_reasons_against(house: mk.House) -> None:
     """An unknown wall, a thin one, a change within the uncertainty, and a facing that was never measured are told before anything."""
     assert any("wall is not known" in reason for reason in house.reface("TB-25-10").do_not)
     assert any("never measured" in reason for reason in house.reface("TM-10").do_not)
+    assert any("before the table is flat" in reason for reason in house.reface("TB-25-21").do_not)
+    open_tip = house.reface("TB-25-13", drawing=True)
+    assert open_tip.unreached
+    assert not any("within the uncertainty" in reason for reason in open_tip.do_not)
     spec = spec_with()
     piece, readings = read_piece(Truth(), np.random.default_rng(1), wall_mm=1.55)
     part, rails = measured(piece, readings, spec)
     known = blank_of(part, rails)
+    half = blank_of(*measured(piece, [r for r in readings if r.rail == "left"], spec))
+    alone = plan_removal(part, half, nearest_fair(half.worn), words="fair", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0)
+    assert any("one rail was not measured" in reason for reason in alone.do_not)
     thin = plan_removal(
         part, known, fair_with_tip(known.worn, 2.7e-3), words="tip", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
     )

@@ -54,5 +54,5 @@ def test_a_scan_gives_a_better_known_facing_than_feelers() -> None:
 def test_a_profile_that_ends_too_early_is_refused() -> None:
     """Points that stop on the way to the table do not make a facing."""
     near = X[X < 6e-3]
-    with pytest.raises(PhysicsInputError, match="four heights"):
+    with pytest.raises(PhysicsInputError, match="three heights"):
         readings_from_profile(near, arc(near), np.full(len(near), 5e-6), tip_opening_m=TIP)

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import Rows, edit_table, read_rows, write_rows
+from conftest import Edit, Rows, edit_table, read_rows, write_rows
 
 import matchkit as mk
 from matchkit.errors import DataError, Problem, SourceError
@@ -18,7 +18,8 @@ from matchkit.records.schema import TABLES
 from matchkit.tables import csv_reader, sheet
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.sheet import Reading
-from matchkit.tables.store import read_source, read_tables
+from matchkit.tables.shipped import shipped
+from matchkit.tables.store import PIECES_TABLES, read_source, read_tables
 from matchkit.tables.template import write_template
 
 HEADER = "id,instrument,tip_opening_mm\n"
@@ -525,3 +526,24 @@ def test_day_one_needs_only_ids_and_labels(tmp_path: Path) -> None:
     assert {reed: seen for reed, seen in known.items() if seen} == dict.fromkeys(("filed2", "filed3", "filed4"), True)
     assert {"unfiled2", "unfiled3", "unfiled4"} <= set(known)
     assert read_rows(tmp_path / "ligatures.csv") == [{"id": "L"}]
+
+
+@pytest.mark.parametrize(
+    ("change_rows", "words"),
+    [
+        (
+            lambda rows: [r for r in rows if not 5 < float(r["x_mm"]) < 12],
+            "no point from 5 to 12 mm, the left rail of TB-25-40",
+        ),
+        (lambda rows: [r | {"height_mm": "1.9"} if r["x_mm"] == "9.00" else r for r in rows], "as its neighbours"),
+        (lambda rows: rows[:10], "10 points for the left rail"),
+        (lambda rows: [r for r in rows if float(r["x_mm"]) > 4], "points from 2 mm of the tip or nearer"),
+        (lambda rows: [r for r in rows if float(r["x_mm"]) < 15], "still"),
+    ],
+)
+def test_scans_that_cannot_be_read(tmp_path: Path, change_rows: Edit, words: str) -> None:
+    """A hole, a speck, too few points, a start too far back and an end too early are each told with row and rail."""
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+    edit_table(folder, "lay_points", change_rows)
+    with pytest.raises(DataError, match=words):
+        read_tables(folder, needed=PIECES_TABLES)
