@@ -18,6 +18,7 @@ from matchkit.bench.facing_report import drawn_curve
 from matchkit.bench.pairing import Pairing
 from matchkit.errors import DataError, Problem
 from matchkit.match.answers import frame
+from matchkit.match.parts import of_pieces
 from matchkit.physics.fair import FairCurve, Readings
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import HouseSpec
@@ -126,18 +127,12 @@ class Pieces:
 
 def gather(mouthpieces: Sequence[Mouthpiece], readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> Pieces:
     """Put readings to their pieces, and the pieces into the order of their serial numbers where all have one."""
-    by_piece: dict[str, list[FacingReading]] = defaultdict(list)
-    scans: dict[str, list[LayPoint]] = defaultdict(list)
-    for reading in readings:
-        by_piece[reading.mouthpiece_id].append(reading)
-    for point in points:
-        scans[point.mouthpiece_id].append(point)
     ordered = list(mouthpieces)
     if all(piece.serial for piece in ordered):
         ordered.sort(key=lambda piece: _natural(str(piece.serial)))
     serials = [piece.serial for piece in ordered]
     known = all(serial and any(mark.isdigit() for mark in serial) for serial in serials) and len(set(serials)) == len(serials)
-    return Pieces(tuple(ordered), by_piece, scans, known)
+    return Pieces(tuple(ordered), of_pieces(readings), of_pieces(points), known)
 
 
 def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:

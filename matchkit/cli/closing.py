@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from matchkit.cli.options import data_option, open_data, output_options
-from matchkit.cli.printing import deliver, number, paragraph, table, to_csv, to_json
+from matchkit.cli.printing import deliver, flat, number, paragraph, table, to_csv, to_json
 
 if TYPE_CHECKING:
     from matchkit.match.answers import ClosingReport
@@ -38,8 +38,8 @@ def command(
     if style == "json":
         deliver(to_json(report.to_dict()), out)
     elif style == "csv":
-        flat = {name: value for name, value in report.to_dict().items() if not isinstance(value, tuple | list | dict)}
-        deliver(to_csv([flat], list(flat)), out)
+        row = flat(report.to_dict())
+        deliver(to_csv([row], list(row)), out)
     else:
         deliver(as_text(report), out)
 

@@ -41,6 +41,11 @@ def _rounded(value: Any) -> Any:
     return value
 
 
+def flat(answer: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the keys of an answer that fit one row of csv: nested ones are left out."""
+    return {name: value for name, value in answer.items() if not isinstance(value, tuple | list | dict)}
+
+
 def to_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Write flat rows as csv; a text that a spreadsheet would run as a formula gets an apostrophe before it."""
     file = io.StringIO()

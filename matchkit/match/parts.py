@@ -6,7 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from matchkit.records.spec import Gauge, HouseSpec
 from matchkit.units import mm_to_m
 
 Array = NDArray[np.float64]
+Row = TypeVar("Row", FacingReading, LayPoint)
 
 Basis = Literal["reading", "scale", "between steps", "label"]
 
@@ -81,6 +82,14 @@ class ReedPart:
     assumed: tuple[str, ...]
 
 
+def of_pieces(rows: Iterable[Row]) -> dict[str, list[Row]]:
+    """Put readings or scanned points to their mouthpieces, in their order; a mouthpiece without any has an empty list."""
+    found: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        found[row.mouthpiece_id].append(row)
+    return found
+
+
 def facing_parts(
     mouthpieces: Iterable[Mouthpiece],
     readings: Iterable[FacingReading],
@@ -90,12 +99,7 @@ def facing_parts(
     spec: HouseSpec,
 ) -> tuple[FacingPart, ...]:
     """Give each mouthpiece its lay, from its readings, its scan or its nominal numbers."""
-    by_piece: dict[str, list[FacingReading]] = defaultdict(list)
-    scans: dict[str, list[LayPoint]] = defaultdict(list)
-    for reading in readings:
-        by_piece[reading.mouthpiece_id].append(reading)
-    for point in points:
-        scans[point.mouthpiece_id].append(point)
+    by_piece, scans = of_pieces(readings), of_pieces(points)
     return tuple(facing_part(piece, by_piece[piece.id], scans[piece.id], defaults=defaults, spec=spec) for piece in mouthpieces)
 
 
