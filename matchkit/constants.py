@@ -60,6 +60,9 @@ U_DEPTH = Parameter(0.10, "mm", "a depth under the rails taken with a depth gaug
 U_TABLE = Parameter(0.005, "mm", "a gap under a straight edge taken with leaves", "one leaf", "assumed")
 U_VOLUME = Parameter(0.05, "cm3", "a chamber filled with water", "one drop", "assumed")
 TABLE_HALF = Parameter(15.0, "mm", "half the table on which a convex piece rocks", "no source", "assumed")
+RAIL_GROWTH = Parameter(
+    0.3, "mm/mm", "side rail gained for what comes off it: the slopes of both its walls", "no source", "assumed"
+)
 U_TIP_NOMINAL = Parameter(0.05, "mm", "a tip opening taken from a label or a list", "no source", "assumed")
 U_FACING_NOMINAL = Parameter(1.0, "mm", "a facing length taken from a list or a default", "no source", "assumed")
 

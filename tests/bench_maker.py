@@ -31,7 +31,7 @@ from matchkit.physics.share_table import REACH, power_beams, share_table
 
 PIECES, LOTS = 1000, 12
 SHAPES = (2.0, 2.05, 2.1, 2.2, 2.3)
-EACH = 240
+EACH = 400
 
 
 def large_batch() -> tuple[float, float, float, int]:

@@ -136,7 +136,7 @@ def facing_report(
     part = facing_part(mouthpiece, readings, points, defaults=defaults, spec=spec)
     rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
     lay, fair = part.lay, part.lay.fair
-    unsure = monte_carlo(part, rails, step_m=spec.gauge.stop_step_mm * 1e-3, draws=draws, seed=seed) if rails else None
+    unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
     drawing = spec.drawing.get(mouthpiece.model or "")
     test = table_test(part, rails, drawn=None if drawing is None else drawn_curve(drawing)) if rails else None
     found = flaws(lay)
@@ -233,11 +233,12 @@ def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure:
 
 
 def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
-    """Give the standard uncertainty of where the lay has a height: touch, step and person along x, the leaf through the slope."""
+    """Give the standard uncertainty of where the lay has a height: touch, step and person along x, leaf and tilt through the slope."""
     x = rail.place_m[at]
     step = 1e-6
     fall = max(float(fair.height_m(np.array(x - step)) - fair.height_m(np.array(x + step))) / (2 * step), 1e-4)
-    return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + (rail.u_height_m[at] / fall) ** 2)
+    u_height = math.hypot(rail.u_height_m[at], rail.u_tilt * max(fair.break_m - x, 0.0))
+    return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + (u_height / fall) ** 2)
 
 
 def table_words(mouthpiece: Mouthpiece, *, rocks: bool, drawn: bool) -> tuple[str, ...]:

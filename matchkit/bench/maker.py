@@ -15,7 +15,7 @@ from matchkit.bench.facing_report import drawn_curve
 from matchkit.bench.gauge import GaugeStudy
 from matchkit.bench.pairing import DRAWS, SEED, Pairing, lots_of, pair_batch
 from matchkit.bench.reface import BeforeAfter, RefacePlan, blank_of, plan_removal, surely_over
-from matchkit.bench.target_curve import Worn, fair_with_tip, match_reed, nearest_fair
+from matchkit.bench.target_curve import FURTHER_M, Worn, at_bound, fair_with_tip, match_reed, nearest_fair, table_for_tip_m
 from matchkit.errors import RequestError
 from matchkit.match.pairs import share_at_closing
 from matchkit.match.parts import FacingPart, facing_part, rails_of
@@ -170,23 +170,38 @@ def plan_reface(workshop: Workshop, piece: Mouthpiece, pieces: Pieces, *, spec: 
         gap_m = 0.0  # within the leaf's own doubt, or a hollow: most players want one, and it needs no flattening
     drawing = spec.drawing.get(piece.model or "")
     view = workshop.view(Visitor(instrument=piece.instrument))
-    flat = blank.lowered(gap_m)
-    target, words = _target(workshop, flat.worn, drawing, view, wanted, piece, spec)
+    flat = blank.lowered(gap_m, spec.gauge.u_table_mm * 1e-3 if gap_m else 0.0)
     down = 0.0
+    if wanted.table_down and wanted.tip_opening_mm is not None:
+        down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
+    target, words = _target(workshop, flat.worn.lowered(down), drawing, view, wanted, piece, spec)
     if wanted.table_down:
-        down = float(surely_over(flat, target).max())
+        down = max(down, float(surely_over(flat, target).max()) if not down else 0.0)
     leaves = (
         sorted({float(height) * 1e3 for rail in rails.values() for height in rail.height_m}) if readings else USUAL_LEAVES_MM
     )
     if drawing is not None:
         leaves = [station.feeler_mm for station in drawing.station]
     plan = plan_removal(
-        facing, blank, target, words=words, leaves_mm=[round(leaf, 4) for leaf in leaves], table_m=gap_m, table_down_m=down
+        facing,
+        blank,
+        target,
+        words=words,
+        leaves_mm=[round(leaf, 4) for leaf in leaves],
+        table_m=gap_m,
+        table_down_m=down,
+        u_table_m=spec.gauge.u_table_mm * 1e-3,
     )
-    lowered = blank.lowered(gap_m + down)
-    final = np.maximum(target.height_m(blank.x_m), lowered.worn.height_m)
-    reeds = _before_and_after(workshop, facing, _as_lay(blank.x_m, final, target, facing.lay.u_tip_m), view)
-    return replace(plan, reeds=reeds, window_kpa=spec.window.get(piece.instrument))
+    lowered = flat.lowered(down).worn
+    final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
+    reached = nearest_fair(final) if plan.unreached else target
+    reeds = _before_and_after(workshop, facing, _as_lay(final, reached, facing.lay.u_tip_m), view)
+    notes = (
+        (f"the break of the target lies as far back as a plan goes, {FURTHER_M * 1e3:g} mm behind the lay's own",)
+        if not wanted.drawing and at_bound(lowered, target)
+        else ()
+    )
+    return replace(plan, reeds=reeds, window_kpa=spec.window.get(piece.instrument), notes=notes)
 
 
 def _target(
@@ -209,11 +224,9 @@ def _target(
             raise RequestError(f"no drawing for the model {piece.model!r} of {piece.id}; drawings there are: {drawn}")
         return drawn_curve(drawing), f"the drawing of {piece.model}"
     if wanted.tip_opening_mm is not None:
-        if not TIP_RANGE_MM[0] <= wanted.tip_opening_mm <= TIP_RANGE_MM[1]:
-            raise RequestError(
-                f"a tip opening of {wanted.tip_opening_mm:g} mm; expected {TIP_RANGE_MM[0]:g} to {TIP_RANGE_MM[1]:g} mm"
-            )
-        return fair_with_tip(worn, wanted.tip_opening_mm * 1e-3), f"a fair curve with a tip of {wanted.tip_opening_mm:.2f} mm"
+        return fair_with_tip(
+            worn, _tip_asked_m(wanted.tip_opening_mm)
+        ), f"a fair curve with a tip of {wanted.tip_opening_mm:.2f} mm"
     if wanted.reed is not None:
         return _reed_target(workshop, worn, view, wanted, spec)
     return nearest_fair(worn), "the nearest fair curve, which takes off least"
@@ -238,17 +251,24 @@ def _reed_target(workshop: Workshop, worn: Worn, view: PlayerView, wanted: Wante
         lip_load_n=view.lip_load_n,
         lip_spread_m=constants.LIP_SPREAD.value * 1e-3,
     )
-    return curve, f"the facing that closes most evenly on {reed.reed.id} at {closing:.1f} kPa"
+    middle = "" if wanted.closing_kpa is not None else ", the middle of the house window"
+    return curve, f"the facing that closes most evenly on {reed.reed.id} at {closing:.1f} kPa{middle}"
 
 
 TIP_RANGE_MM = (0.5, 4.0)
 
 
-def _as_lay(x_m: Array, height_m: Array, fair: FairCurve, u_tip_m: float) -> Lay:
+def _tip_asked_m(tip_mm: float) -> float:
+    if not TIP_RANGE_MM[0] <= tip_mm <= TIP_RANGE_MM[1]:
+        raise RequestError(f"a tip opening of {tip_mm:g} mm; expected {TIP_RANGE_MM[0]:g} to {TIP_RANGE_MM[1]:g} mm")
+    return tip_mm * 1e-3
+
+
+def _as_lay(final: Worn, fair: FairCurve, u_tip_m: float) -> Lay:
     """Make a lay of heights over a net: knots every millimetre up to the break."""
-    end = max(fair.break_m, float(x_m[height_m > 0].max()))
+    end = max(fair.break_m, float(final.x_m[final.height_m > 0].max()))
     at = np.arange(0.0, end - 0.2e-3, 1e-3)
-    level = np.interp(at, x_m, height_m)
+    level = np.interp(at, final.x_m, final.height_m)
     kept = level > 0
     return Lay(np.append(at[kept], end), np.append(level[kept], 0.0), fair, u_tip_m, measured=True)
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit import constants
 from matchkit.match.parts import FacingPart
 from matchkit.physics.facing import Lay, MeanLay, flaws
 from matchkit.physics.fair import CLAMP, THIN, FairCurve, Readings
 from matchkit.physics.refit import Redrawn, redraw
+from matchkit.records.spec import Gauge
 
 Array = NDArray[np.float64]
 
@@ -43,7 +43,6 @@ def disturb(
     tip_m: float,
     u_tip_m: float,
     step_m: float,
-    rock_m: float,
     break_m: float,
     scatter: float,
     draws: int,
@@ -51,11 +50,11 @@ def disturb(
 ) -> Disturbed:
     """Draw what else could have been read, given the stated uncertainties.
 
-    ``step_m`` is the step of a stop, ``rock_m`` the height by which a convex table may lift the tip (0 where it is not convex or not
-    recorded), ``scatter`` widens leaf and touch where the readings are rougher than stated.
+    ``step_m`` is the step of a stop; a plate that rocks does so evenly either way; ``scatter`` widens leaf and touch where the readings
+    are rougher than stated.
     """
     tips = tip_m + rng.normal(0, u_tip_m, draws)
-    rock = rng.uniform(-1, 1, draws) * rock_m
+    tilt = rng.uniform(-1, 1, draws) * np.sqrt(3) * next(iter(rails.values())).u_tilt
     common = rng.normal(0, 1, draws)
     leaves: dict[float, Array] = {}
     places, heights = {}, {}
@@ -66,9 +65,9 @@ def disturb(
         for height in rail.height_m:
             leaves.setdefault(float(height), rng.normal(0, 1, draws))
         off = np.column_stack([leaves[float(height)] for height in rail.height_m]) * rail.u_height_m * np.sqrt(scatter)
-        tilt = rock[:, None] * np.maximum(1 - rail.place_m / break_m, 0.0)
-        heights[name] = np.maximum(rail.height_m + off + tilt, 1e-6)
-    return Disturbed(places, heights, tips + rock)
+        lift = tilt[:, None] * np.maximum(break_m - rail.place_m, 0.0)
+        heights[name] = np.maximum(rail.height_m + off + lift, 1e-6)
+    return Disturbed(places, heights, tips + tilt * break_m)
 
 
 @dataclass(frozen=True)
@@ -91,26 +90,24 @@ class Uncertainty:
 
 
 def monte_carlo(
-    facing: FacingPart, rails: dict[str, Readings], *, step_m: float, draws: int = DRAWS, seed: int = SEED
+    facing: FacingPart, rails: dict[str, Readings], *, gauge: Gauge, draws: int = DRAWS, seed: int = SEED
 ) -> Uncertainty:
-    """Give the uncertainties of a measured facing; ``rails`` as they were read.
+    """Give the uncertainties of a measured facing; ``rails`` as they were read with this gauge.
 
     Lengths of the mean curve are drawn with the scatter of both rails about it, what is told of the rails with their scatter about
     one another: where no shape is quite that of the facing, both rails miss it alike.
     """
     lay, fair = facing.lay, facing.lay.fair
     rng = np.random.default_rng(seed)
-    gap = facing.mouthpiece.table_gap_mm or 0.0
-    rock_m = max(gap, 0.0) * 1e-3 * fair.break_m / (constants.TABLE_HALF.value * 1e-3)
+    u_tip_m = gauge.u_tip_mm * 1e-3
     sides = {"left": lay.left, "right": lay.right} if isinstance(lay, MeanLay) else {}
     own = scatter_between(rails) if sides else fair.scatter
     wide, narrow = (
         disturb(
             rails,
             tip_m=lay.tip_opening_m,
-            u_tip_m=lay.u_tip_m,
-            step_m=step_m,
-            rock_m=rock_m,
+            u_tip_m=u_tip_m,
+            step_m=gauge.stop_step_mm * 1e-3,
             break_m=fair.break_m,
             scatter=scatter,
             draws=draws,
@@ -122,7 +119,7 @@ def monte_carlo(
 
     def fitted(curve: FairCurve, readings: Readings, drawn: Disturbed, names: Sequence[str]) -> Redrawn:
         places, heights = (np.concatenate([part[name] for name in names], axis=1) for part in (drawn.place_m, drawn.height_m))
-        return redraw(curve, readings, place_m=places, height_m=heights, tip_m=drawn.tip_m, u_tip_m=lay.u_tip_m)
+        return redraw(curve, readings, place_m=places, height_m=heights, tip_m=drawn.tip_m, u_tip_m=u_tip_m)
 
     lengths = fitted(fair, both, wide, list(rails))
     curve = fitted(fair, both, narrow, list(rails))
@@ -175,7 +172,7 @@ def pooled(rails: list[Readings]) -> Readings:
     y, x, u_y, u_x = (
         np.concatenate([getattr(rail, name) for rail in rails]) for name in ("height_m", "place_m", "u_height_m", "u_place_m")
     )
-    return Readings(y, x, u_y, u_x, rails[0].u_common_m)
+    return Readings(y, x, u_y, u_x, rails[0].u_common_m, rails[0].u_tilt)
 
 
 def _moved(lay: Lay | MeanLay, rails: dict[str, Readings], drawn: Disturbed, x: Array) -> Array:

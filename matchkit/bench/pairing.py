@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,10 +35,13 @@ PAIRS_WITH = 0.5
 _BY_REED = tuple(UNCERTAINTIES.index(name) for name in ("profile", "wet factor"))
 _REACH = 4.0
 
+LEAST_READ = 3
+"""From so many reeds of a lot read on the bench their own spread is the lot's."""
+
 
 @dataclass(frozen=True)
 class Lot:
-    """Reeds that one box may hold: one profile, one strength, one lot; ``reed`` stands for their shape.
+    """Reeds that one box may hold: one profile, one strength, one lot; ``reed`` is as stiff as their (geometric) mean.
 
     ``spread`` is the standard deviation of ln E within it, ``u_level`` the doubt in its level.
     """
@@ -48,7 +51,6 @@ class Lot:
     strength: float
     reeds: int
     reed: ReedPart
-    ln_modulus: float
     spread: float
     u_level: float
 
@@ -105,8 +107,9 @@ class Pairing:
 def lots_of(reeds: Sequence[ReedPart]) -> tuple[Lot, ...]:
     """Group the reeds of a house: those of one profile, strength and lot are one lot.
 
-    Where three or more of a lot were read on the bench, their own spread is the lot's; otherwise that of the box, or the assumed one.
-    Reeds on no strength scale are left out: their stiffness is a guess.
+    Where reeds of a lot were read on the bench, they alone give its level, and from three on its spread; otherwise the spread is that of the
+    box, or the assumed one. The bench's own error moves all reeds alike, so it stays in the level whole; the spread there is less with
+    the number read. The scatter of single readings is part of the spread. Reeds on no strength scale are left out: their stiffness is a guess.
     """
     groups: dict[tuple[str, float, str], list[ReedPart]] = defaultdict(list)
     for part in reeds:
@@ -114,23 +117,22 @@ def lots_of(reeds: Sequence[ReedPart]) -> tuple[Lot, ...]:
             groups[part.reed.profile_id or part.shape_key[0], part.reed.strength, part.reed.lot or ""].append(part)
     found = []
     for (profile, strength, lot), parts in sorted(groups.items()):
-        logs = np.array([math.log(part.modulus_pa) for part in parts])
         read = [part for part in parts if part.basis == "reading"]
-        assumed = constants.BOX_SPREAD.value / 100 if parts[0].box_spread is None else parts[0].box_spread
-        spread = float(logs.std(ddof=1)) if len(read) >= 3 else assumed
-        level = (
-            parts[0].u_stiffness if parts[0].basis == "reading" else math.sqrt(max(parts[0].u_stiffness ** 2 - assumed**2, 0.0))
-        )
+        known = read or parts
+        logs = np.array([math.log(part.modulus_pa) for part in known])
+        box = next((part.box_spread for part in known if part.box_spread is not None), constants.BOX_SPREAD.value / 100)
+        spread = float(logs.std(ddof=1)) if len(read) >= LEAST_READ else box
+        common = max(part.u_stiffness for part in known)
+        level = math.hypot(common, spread / math.sqrt(len(read))) if read else math.sqrt(max(common**2 - box**2, 0.0))
         found.append(
             Lot(
                 id=" ".join(filter(None, (profile, f"{strength:g}", lot and f"lot {lot}"))),
                 profile=profile,
                 strength=strength,
                 reeds=len(parts),
-                reed=parts[0],
-                ln_modulus=float(logs.mean()),
+                reed=replace(known[0], modulus_pa=math.exp(float(logs.mean())), u_stiffness=math.hypot(level, spread)),
                 spread=spread,
-                u_level=level / math.sqrt(len(read)) if read else level,
+                u_level=level,
             )
         )
     return tuple(found)
@@ -256,11 +258,8 @@ def _draw_block(
             pressure, lip_area, share, u_shape = (float(part[place, column]) for part in solved)
             soft = item.flexibility(np.append(clamp, fair.clamp_m), np.append(offset, 0.0))
             of_facing = np.log(tip / facing.lay.tip_opening_m) - (soft[:-1] - soft[-1])
-            level = item.lot.ln_modulus - math.log(item.lot.reed.modulus_pa)
             u_reed = math.sqrt(item.lot.u_level**2 + u_shape**2)
-            ln_pressure = (
-                math.log(pressure) + level + of_facing + rng.normal(0, item.lot.spread, draws) + rng.normal(0, u_reed, draws)
-            )
+            ln_pressure = math.log(pressure) + of_facing + rng.normal(0, item.lot.spread, draws) + rng.normal(0, u_reed, draws)
             drawn = np.exp(ln_pressure)
             opening = np.minimum(blow_kpa / constants.BLOW_FRACTION.value * tip / drawn, tip) * 1e3
             lip_kpa = lip_load_n / lip_area * 1e3

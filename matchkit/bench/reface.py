@@ -7,17 +7,19 @@ forward; everything else only raises heights.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit import constants
 from matchkit.bench.target_curve import ALIKE_M, MOST_OPENED_M, Worn
 from matchkit.match.answers import frame
 from matchkit.match.parts import FacingPart
 from matchkit.physics.facing import Lay, MeanLay
 from matchkit.physics.fair import CLAMP, FairCurve, Readings
+from matchkit.records.parts import Mouthpiece
 
 if TYPE_CHECKING:
     from matchkit.match.answers import Frame
@@ -68,7 +70,7 @@ class StopAt:
 
 @dataclass(frozen=True)
 class Step:
-    """One step of the work, what to expect after it, and when to stop."""
+    """One step of the work, what to expect after it, and when to stop; ``side_rail_mm`` where it grew most."""
 
     name: str
     what: str
@@ -116,9 +118,10 @@ class RefacePlan:
     steps: tuple[Step, ...]
     unreached: tuple[str, ...]
     do_not: tuple[str, ...]
-    reeds: tuple[BeforeAfter, ...]
-    window_kpa: tuple[float, float] | None
     assumed: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    reeds: tuple[BeforeAfter, ...] = ()
+    window_kpa: tuple[float, float] | None = None
     cautions: tuple[str, ...] = CAUTIONS
 
     def to_dict(self) -> dict[str, Any]:
@@ -145,11 +148,10 @@ class Blank:
     one_rail: bool = False
     """Whether only one rail was read, and stands for both."""
 
-    def lowered(self, down_m: float) -> Blank:
-        """Face the table down: every height becomes less, and what was break is table."""
-        return Blank(
-            self.x_m, np.maximum(self.left_m - down_m, 0.0), np.maximum(self.right_m - down_m, 0.0), self.u_m, self.one_rail
-        )
+    def lowered(self, down_m: float, u_down_m: float = 0.0) -> Blank:
+        """Face the table down: every height becomes less, and what was break is table; ``u_down_m`` is how well that is known."""
+        left, right = (np.maximum(rail - down_m, 0.0) for rail in (self.left_m, self.right_m))
+        return replace(self, left_m=left, right_m=right, u_m=np.hypot(self.u_m, u_down_m))
 
     @property
     def worn(self) -> Worn:
@@ -171,7 +173,12 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
     if rails:
         place = np.concatenate([np.concatenate([[0.0], rail.place_m]) for rail in rails.values()])
         read = np.concatenate([np.concatenate([[0.0], np.hypot(rail.u_place_m, rail.u_common_m)]) for rail in rails.values()])
-        leaf = np.concatenate([np.concatenate([[lay.u_tip_m], rail.u_height_m]) for rail in rails.values()])
+        leaf = np.concatenate(
+            [
+                np.concatenate([[lay.u_tip_m], np.hypot(rail.u_height_m, rail.u_tilt * np.maximum(end - rail.place_m, 0.0))])
+                for rail in rails.values()
+            ]
+        )
         order = np.argsort(place)
         u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], leaf[order]))
     else:
@@ -198,17 +205,16 @@ def plan_removal(
     leaves_mm: Sequence[float],
     table_m: float,
     table_down_m: float,
-    reeds: tuple[BeforeAfter, ...] = (),
-    window_kpa: tuple[float, float] | None = None,
+    u_table_m: float = 0.0,
 ) -> RefacePlan:
     """Plan the way from a blank to a target.
 
-    ``table_m`` is what flattening the table takes off it (as recorded; 0 where flat or not recorded), ``table_down_m`` what is faced down
-    beyond that because the target asks for it. Where the lay lies above the target it stays as it is, and where it surely does (two
+    ``table_m`` is what flattening the table takes off it (as recorded, to ``u_table_m``; 0 where flat or not recorded), ``table_down_m`` what is
+    faced down beyond that because the target asks for it. Where the lay lies above the target it stays as it is, and where it surely does (two
     standard uncertainties) the plan says so.
     """
     down = table_m + table_down_m
-    flat = blank.lowered(down)
+    flat = blank.lowered(down, u_table_m if table_m else 0.0)
     wanted = target.height_m(blank.x_m)
     level = flat.worn.height_m
     final = np.maximum(wanted, level)
@@ -230,7 +236,7 @@ def plan_removal(
         most = down if name == "table" else float(max((next_left - left).max(), (next_right - right).max(), 0.0))
         steps.append(_step(name, facing, blank, (next_left, next_right), flat, leaves_mm, most, down))
         left, right = next_left, next_right
-    removals = _removals(blank, flat, final, leaves_mm)
+    removals = _removals(flat, final, leaves_mm)
     reach = [
         f"{1e3 * x:.1f} mm from the tip the lay is {1e6 * above:.0f} µm too open already"
         for x, above in _worst_places(blank.x_m, over)
@@ -249,10 +255,14 @@ def plan_removal(
         steps=tuple(steps),
         unreached=tuple(reach),
         do_not=_reasons_against(facing, blank, flat, final, down, unreached=bool(reach)),
-        reeds=reeds,
-        window_kpa=window_kpa,
-        assumed=facing.assumed,
+        assumed=(*facing.assumed, *_walls_assumed(facing.mouthpiece)),
     )
+
+
+def _walls_assumed(piece: Mouthpiece) -> tuple[str, ...]:
+    if piece.side_rail_mm is None:
+        return ()
+    return (f"side rails that grow by {constants.RAIL_GROWTH.value:g} mm for each mm that comes off (slope of their walls)",)
 
 
 def _worst_places(x_m: Array, over_m: Array) -> list[tuple[float, float]]:
@@ -307,8 +317,11 @@ def _step(
     if piece.tip_rail_mm is not None and depth is not None:
         slope = depth * 1e-3 / BAFFLE_PLACE_M
         grown = piece.tip_rail_mm + max(float(removed[0]), 0.0) / slope * 1e3 if name != "measure" else piece.tip_rail_mm
+    beside = piece.side_rail_mm
+    if beside is not None and name != "measure":
+        beside += constants.RAIL_GROWTH.value * max(float(removed.max()), 0.0) * 1e3
     if name in ("rail widths", "baffle and window edge", "finish"):
-        grown = piece.tip_rail_mm
+        grown, beside = piece.tip_rail_mm, piece.side_rail_mm
     what, until = _words(name, piece.table_gap_mm, down_m, most_m)
     return Step(
         name=name,
@@ -318,7 +331,7 @@ def _step(
         stops=_stops(blank.x_m, rails, leaves_mm),
         baffle_height_mm=None if depth is None else depth - under * 1e3,
         tip_rail_mm=grown,
-        side_rail_mm=piece.side_rail_mm,
+        side_rail_mm=beside,
         most_removed_um=most_m * 1e6,
     )
 
@@ -371,17 +384,17 @@ def _words(name: str, gap_mm: float | None, down_m: float, most_m: float) -> tup
     }[name]
 
 
-def _removals(blank: Blank, flat: Blank, final: Array, leaves_mm: Sequence[float]) -> tuple[Removal, ...]:
+def _removals(flat: Blank, final: Array, leaves_mm: Sequence[float]) -> tuple[Removal, ...]:
     """Give what comes off at the tip and where each leaf shall stop at the end."""
     places = [(0.0, float(final[0]) * 1e3)]
     for leaf in sorted(leaves_mm, reverse=True):
-        place = stop_m(blank.x_m, final, leaf * 1e-3)
+        place = stop_m(flat.x_m, final, leaf * 1e-3)
         if place is not None:
             places.append((place, leaf))
     found = []
     for place, leaf in places:
         left, right, u = (
-            float(np.interp(place, blank.x_m, part)) for part in (final - flat.left_m, final - flat.right_m, blank.u_m)
+            float(np.interp(place, flat.x_m, part)) for part in (final - flat.left_m, final - flat.right_m, flat.u_m)
         )
         found.append(Removal(place * 1e3, leaf, left * 1e6, right * 1e6, u * 1e6))
     return tuple(found)
@@ -399,7 +412,7 @@ def _reasons_against(
         found.append(
             "nothing beyond step 2 before the table is flat: the plate rocked when this was read, so measure and plan again"
         )
-    if down_m == 0 and not unreached and float(np.sqrt(np.mean((most[inside] / blank.u_m[inside]) ** 2))) < SURE:
+    if down_m == 0 and not unreached and float(np.sqrt(np.mean((most[inside] / flat.u_m[inside]) ** 2))) < SURE:
         found.append("the change is within the uncertainty of the measurement everywhere: measure better, or leave it")
     opened = float(final[0] - max(blank.left_m[0], blank.right_m[0]))
     if opened > MOST_OPENED_M:

@@ -42,6 +42,19 @@ class Worn:
         """Tip opening."""
         return float(self.height_m[0])
 
+    def lowered(self, down_m: float) -> Worn:
+        """What is left to cover where the table is faced down."""
+        return Worn(self.x_m, np.maximum(self.height_m - down_m, 0.0))
+
+
+def at_bound(worn: Worn, target: FairCurve) -> bool:
+    """Tell whether a target's break lies as far back as one may, so that a longer facing might suit better still."""
+    return target.break_m - _end_m(worn) > 0.98 * FURTHER_M
+
+
+def _end_m(worn: Worn) -> float:
+    return float(worn.x_m[worn.height_m > CLAMP].max())
+
 
 def power_curve(tip_m: float, break_m: float, exponent: float) -> FairCurve:
     """Give the fair curve of one power law."""
@@ -64,7 +77,7 @@ def _removal(worn: Worn, tip_m: Array, break_m: Array, exponent: Array) -> Array
 
 def _grid(worn: Worn, centre: tuple[float, float] | None = None, width: float = 1.0) -> tuple[Array, Array]:
     """Give breaks and exponents to try: everything, or a narrower net about a centre."""
-    end = float(worn.x_m[worn.height_m > CLAMP].max())
+    end = _end_m(worn)
     spans = [(end + 0.2e-3, end + FURTHER_M), POWERS]
     if centre is not None:
         spans = [
@@ -104,6 +117,28 @@ def fair_with_tip(worn: Worn, tip_m: float) -> FairCurve:
         best = int(area.argmin())
         centre = (float(edge[best]), float(power[best]))
     return power_curve(tip_m, centre[0], centre[1])
+
+
+def table_for_tip_m(worn: Worn, tip_m: float) -> float:
+    """Give the least the table must be faced down for a fair curve of this tip opening to cover the lay, to a micrometre.
+
+    0 where one does as it is. Facing down by the whole tip opening would always do.
+    """
+
+    def covers(down_m: float) -> bool:
+        try:
+            fair_with_tip(worn.lowered(down_m), tip_m)
+        except RequestError:
+            return False
+        return True
+
+    if covers(0.0):
+        return 0.0
+    low, high = 0.0, max(worn.tip_m - THIN, 0.0)
+    while high - low > 1e-6:
+        middle = (low + high) / 2
+        low, high = (low, middle) if covers(middle) else (middle, high)
+    return high
 
 
 def match_reed(

@@ -107,6 +107,7 @@ def as_text(plan: RefacePlan) -> str:
         lines += _step(place, step, before)
         before = step
     lines += ["", *_reeds(plan)]
+    lines += [paragraph(f"Note: {note}.") for note in plan.notes]
     lines += [paragraph(f"Caution: {caution}.") for caution in plan.cautions]
     if plan.assumed:
         lines.append(paragraph(f"Assumed: {'; '.join(plan.assumed)}."))
@@ -123,6 +124,8 @@ def _step(place: int, step: Step, before: Step | None) -> list[str]:
     extra = []
     if step.name in ("tip", "rail widths") and step.tip_rail_mm is not None:
         extra.append(f"tip rail {step.tip_rail_mm:.2f} mm")
+    if step.name in ("tip", "rail widths") and step.side_rail_mm is not None:
+        extra.append(f"side rails {step.side_rail_mm:.2f} mm")
     if step.name in ("tip", "baffle and window edge") and step.baffle_height_mm is not None:
         extra.append(f"baffle {step.baffle_height_mm:.2f} mm under the rails")
     if extra:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
 import numpy as np
@@ -111,7 +111,10 @@ def rails_of(
     gauge: Gauge,
     heights_m: Array = HEIGHTS_M,
 ) -> dict[str, Readings]:
-    """Give the readings of each rail that was read; a scanned rail is read at ``heights_m``, and its scan counts alone."""
+    """Give the readings of each rail that was read; a scanned rail is read at ``heights_m``, and its scan counts alone.
+
+    On a table recorded as convex the plate rocks, and all readings of the piece are as much less certain.
+    """
     found: dict[str, Readings] = {}
     for rail in ("left", "right"):
         scan = [point for point in points if point.rail == rail]
@@ -121,7 +124,8 @@ def rails_of(
             found[rail] = readings_from_profile(x, y, u, tip_opening_m=mm_to_m(mouthpiece.tip_opening_mm), heights_m=heights_m)
         elif any(reading.rail == rail for reading in readings):
             found[rail] = _rail(readings, rail, gauge)
-    return found
+    tilt = max(mouthpiece.table_gap_mm or 0.0, 0.0) / constants.TABLE_HALF.value / math.sqrt(3)  # rectangular, either way
+    return {rail: replace(read, u_tilt=tilt) for rail, read in found.items()} if tilt else found
 
 
 def facing_part(

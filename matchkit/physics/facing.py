@@ -6,7 +6,7 @@ from that plane, so ``y(0)`` is the tip opening. The fair curve (``fair.py``) is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
 
@@ -103,6 +103,7 @@ def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float, ar
             "a thinner leaf must stop further from the tip, and no leaf may be thicker than the tip opening"
         )
     fair = fair_curve(readings, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=arc_only)
+    u_tip_m = float(np.hypot(u_tip_m, readings.u_tilt * fair.break_m))
     return Lay(np.append(x, max(fair.break_m, x[-1] + 1e-4)), np.append(y, 0.0), fair, u_tip_m, measured=True)
 
 
@@ -154,18 +155,19 @@ class MeanLay:
 
 
 def mean_lay(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: float) -> MeanLay:
-    """Give the mean of the two rails' measured lays, with one fair curve for both."""
+    """Give the mean of the two rails' measured lays, with one fair curve for both.
+
+    What both rails share (the person, the tilt of the plate) cancels between them, and is left out of their own curves.
+    """
     y, x, u_y, u_x = (
         np.concatenate([getattr(left, name), getattr(right, name)])
         for name in ("height_m", "place_m", "u_height_m", "u_place_m")
     )
-    both = Readings(y, x, u_y, u_x, left.u_common_m)
-    return MeanLay(
-        left=measured_lay(left, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True),
-        right=measured_lay(right, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True),
-        fair=fair_curve(both, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m),
-        u_tip_m=u_tip_m,
-    )
+    both = Readings(y, x, u_y, u_x, left.u_common_m, left.u_tilt)
+    alone = (replace(rail, u_common_m=0.0, u_tilt=0.0) for rail in (left, right))
+    one, other = (measured_lay(rail, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True) for rail in alone)
+    fair = fair_curve(both, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m)
+    return MeanLay(one, other, fair, float(np.hypot(u_tip_m, both.u_tilt * fair.break_m)))
 
 
 AnyLay = Lay | MeanLay

@@ -36,7 +36,8 @@ LEAST_WEIGHT = 0.01
 class Readings:
     """Feeler readings of one rail: heights, places and their standard uncertainties, all (n,) in m, thickest leaf first.
 
-    Readings of one height were taken with one leaf and err alike in it; ``u_common_m`` is an error of place that all share.
+    Readings of one height were taken with one leaf and err alike in it; ``u_common_m`` is an error of place that all share, ``u_tilt`` one of
+    the plane they were taken from: a plate that rocks by that angle about the break lifts each by as much as it lies ahead of it.
     """
 
     height_m: Array
@@ -44,6 +45,7 @@ class Readings:
     u_height_m: Array
     u_place_m: Array
     u_common_m: float = 0.0
+    u_tilt: float = 0.0
 
 
 def run_m(form: Form, shape: Array, height_m: Array) -> Array:
@@ -195,13 +197,13 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
 
     Weighted least squares in ``x`` with effective variance ``u_x^2 + (dx/dy u_y)^2`` (Orear 1982), the tip opening being one more reading
     at ``x = 0``. A shape's covariance is widened by its reduced chi-squared where that exceeds 1, so a rough facing has a less
-    certain clamp place. Readings with one leaf, or by one person, are correlated. Raises PhysicsInputError where no arc leaves the table behind the readings.
+    certain clamp place. Readings with one leaf, by one person, or from one tilted plate are correlated. Raises PhysicsInputError where no arc leaves the table behind the readings.
     """
     y = np.append(readings.height_m, tip_opening_m)
     x = np.append(readings.place_m, 0.0)
     u_y = np.append(readings.u_height_m, u_tip_m)
     u_x = np.append(readings.u_place_m, 0.0)
-    data = _Data(x, y, u_x, u_y, readings.u_common_m)
+    data = _Data(x, y, u_x, u_y, readings.u_common_m, readings.u_tilt)
     order = np.argsort(y)
     chord = np.polyfit(np.sqrt(y[order]), x[order], 1)
     if not chord[0] < 0:
@@ -231,10 +233,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     criteria = [found.corrected_criterion - found.chi_squared * (1 - 1 / scatter) for _, found in fits]
     weights = weights_of(criteria)
     kept = np.flatnonzero(weights >= LEAST_WEIGHT)
-    shapes = [
-        Shape(fits[place][0], fits[place][1].parameters, _widened(fits[place][1]), u_tip_m * fits[place][1].gain[:, -1])
-        for place in kept
-    ]
+    shapes = [_shape(*fits[place], data) for place in kept]
     return replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
 
 
@@ -247,6 +246,7 @@ class _Data:
     u_x: Array
     u_y: Array
     u_common: float
+    u_tilt: float
 
 
 def _fit_form(form: Form, data: _Data, start: Array, low: list[float], high: list[float]) -> Fit:
@@ -254,10 +254,7 @@ def _fit_form(form: Form, data: _Data, start: Array, low: list[float], high: lis
         miss, sigma, _ = _misses(form, parameters, data.x, data.y, data)
         return miss / sigma
 
-    found = fit(residual, start, low=np.array(low), high=np.array(high))
-    _, sigma, slope = _misses(form, found.parameters, data.x, data.y, data)
-    likeness = _likeness(data, sigma, slope)
-    return replace(found, covariance=found.gain @ likeness @ found.gain.T)
+    return fit(residual, start, low=np.array(low), high=np.array(high))
 
 
 def _misses(form: Form, parameters: Array, x: Array, y: Array, data: _Data) -> tuple[Array, Array, Array]:
@@ -268,19 +265,24 @@ def _misses(form: Form, parameters: Array, x: Array, y: Array, data: _Data) -> t
     return parameters[0] - run_m(form, parameters[1:], y) - x, sigma, slope
 
 
-def _likeness(data: _Data, sigma: Array, slope: Array) -> Array:
-    """Give the covariance (n, n) of the residuals over their sigmas: one leaf errs alike wherever it is used, people along x."""
-    by_leaf = slope * data.u_y / sigma
-    leaf = (data.y[:, None] == data.y[None, :]) * np.outer(by_leaf, by_leaf)
-    moved = np.where(np.arange(len(sigma)) < len(sigma) - 1, data.u_common / sigma, 0.0)  # all but the tip
-    whole = leaf + np.outer(moved, moved)
-    np.fill_diagonal(whole, 1.0 + moved**2)
-    return np.asarray(whole)
-
-
-def _widened(found: Fit) -> Array:
+def _shape(form: Form, found: Fit, data: _Data) -> Shape:
+    """Put a fit's covariance together: leaves and touch, widened where the readings are rougher than that, and what all of them share."""
+    _, sigma, slope = _misses(form, found.parameters, data.x, data.y, data)
     degrees = found.count - len(found.parameters)
-    return found.covariance * (max(1.0, found.chi_squared / degrees) if degrees > 0 else 1.0)
+    rougher = max(1.0, found.chi_squared / degrees) if degrees > 0 else 1.0
+    by_leaf = slope * data.u_y / sigma
+    own = (data.y[:, None] == data.y[None, :]) * np.outer(by_leaf, by_leaf)  # one leaf errs alike wherever it is used
+    np.fill_diagonal(own, 1.0)
+    moved = np.where(np.arange(len(sigma)) < len(sigma) - 1, data.u_common / sigma, 0.0)  # all but the tip
+    lift = data.u_tilt * np.maximum(found.parameters[0] - data.x, 0.0)
+    raised = slope * lift / sigma
+    gain = found.gain
+    return Shape(
+        form,
+        found.parameters,
+        gain @ (rougher * own + np.outer(moved, moved) + np.outer(raised, raised)) @ gain.T,
+        gain[:, -1] * data.u_y[-1] + gain @ raised * lift[-1],
+    )
 
 
 def nominal_curve(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float, u_facing_m: float) -> FairCurve:

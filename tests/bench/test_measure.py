@@ -63,7 +63,6 @@ def test_draws_have_the_stated_spread() -> None:
         tip_m=2.5e-3,
         u_tip_m=2e-5,
         step_m=step,
-        rock_m=0.0,
         break_m=28e-3,
         scatter=1.0,
         draws=200_000,
@@ -113,11 +112,11 @@ def test_monte_carlo_beside_first_order() -> None:
     for seed in range(5):
         piece, readings = read_piece(Truth(power=2.0 + 0.05 * seed), np.random.default_rng(seed))
         part, rails = measured(piece, readings, spec_with())
-        found = monte_carlo(part, rails, step_m=1e-5)
+        found = monte_carlo(part, rails, gauge=spec_with().gauge)
         fair = part.lay.fair
         for place, first in ((1, fair.u_facing_length_m), (2, fair.u_clamp_m)):
             assert np.sqrt(found.covariance_m2[place, place]) == pytest.approx(first, rel=0.1)
-        again = monte_carlo(part, rails, step_m=1e-5)
+        again = monte_carlo(part, rails, gauge=spec_with().gauge)
         assert np.array_equal(found.covariance_m2, again.covariance_m2)
 
 
@@ -131,7 +130,7 @@ def coverage(power: float, seeds: range) -> np.ndarray:
         truth = Truth(tip=2.5 + rng.normal(0, 0.03), left=edge, right=edge, power=power)
         piece, readings = read_piece(truth, rng)
         part, rails = measured(piece, readings, spec)
-        found = monte_carlo(part, rails, step_m=1e-5, draws=300)
+        found = monte_carlo(part, rails, gauge=spec_with().gauge, draws=300)
         u = np.sqrt(np.diag(found.covariance_m2)) * 1e3
         thin, clamp = (stop_of(partial(truth.height, "left"), height * 1e3, 34.0) for height in (THIN, CLAMP))
         fair, left = part.lay.fair, rails["left"]
@@ -157,10 +156,15 @@ def test_a_convex_table_widens_and_a_hollow_one_is_not_seen() -> None:
     """A recorded convex table makes the facing less certain; without a record the report says that a hollow is unchecked."""
     piece, readings = read_piece(Truth(), np.random.default_rng(5))
     spec = spec_with()
-    flat, rails = measured(piece, readings, spec)
-    convex, _ = measured(piece.model_copy(update={"table_gap_mm": 0.04}), readings, spec)
-    plain, wide = (monte_carlo(part, rails, step_m=1e-5) for part in (flat, convex))
+    flat, convex = (measured(piece.model_copy(update={"table_gap_mm": gap}), readings, spec) for gap in (-0.04, 0.04))
+    plain, wide = (monte_carlo(*found, gauge=spec.gauge) for found in (flat, convex))
     assert wide.covariance_m2[1, 1] > 1.5 * plain.covariance_m2[1, 1]
+    fair = convex[0].lay.fair
+    assert np.sqrt(np.diag(wide.covariance_m2)) == pytest.approx(
+        [convex[0].lay.u_tip_m, fair.u_facing_length_m, fair.u_clamp_m], rel=0.1
+    )
+    assert wide.covariance_m2[0, 1] == pytest.approx(fair.with_tip_m2[1], rel=0.25)
+    assert wide.rail_difference_m == pytest.approx(plain.rail_difference_m, rel=0.1)
     house = mk.open()
     assert any("hollow table cannot be seen" in said for said in house.facing("TM-01").table)
 
@@ -220,7 +224,7 @@ def test_one_rail_and_nominal_pieces() -> None:
     spec = spec_with()
     piece, readings = read_piece(Truth(), np.random.default_rng(2))
     part, rails = measured(piece, [r for r in readings if r.rail == "left"], spec)
-    found = monte_carlo(part, rails, step_m=1e-5, draws=200)
+    found = monte_carlo(part, rails, gauge=spec_with().gauge, draws=200)
     assert found.rail_difference_m is None
     assert part.assumed == ("the other rail, as the left one",)
 

@@ -158,7 +158,16 @@ def test_a_lot_of_measured_reeds_has_its_own_spread() -> None:
     lot = next(lot for lot in lots_of(parts) if "lot 9" in lot.id)
     assert lot.reeds == 4
     assert lot.spread == pytest.approx(float(np.std(np.log(factors), ddof=1)))
-    assert lot.ln_modulus == pytest.approx(np.log(base.modulus_pa) + float(np.mean(np.log(factors))))
+    assert np.log(lot.reed.modulus_pa / base.modulus_pa) == pytest.approx(float(np.mean(np.log(factors))))
+    assert lot.u_level == pytest.approx(np.hypot(base.u_stiffness, lot.spread / 2))
+    unread = replace(
+        base, reed=base.reed.model_copy(update={"id": "q", "lot": "9"}), modulus_pa=9 * base.modulus_pa, basis="scale"
+    )
+    for order in ([unread, *parts[::-1]], [*parts, unread]):
+        again = next(lot for lot in lots_of(order) if "lot 9" in lot.id)
+        assert again.reeds == 5
+        assert again.u_level == pytest.approx(lot.u_level)
+        assert again.reed.modulus_pa == pytest.approx(lot.reed.modulus_pa)  # a reed nobody read does not move the level
 
 
 def test_drawn_facings_are_correlated_as_their_readings_make_them() -> None:
@@ -171,7 +180,7 @@ def test_drawn_facings_are_correlated_as_their_readings_make_them() -> None:
         (),
         gauge=house.tables.spec.gauge,
     )
-    anew = monte_carlo(facing, rails, step_m=0.0, draws=20_000).covariance_m2
+    anew = monte_carlo(facing, rails, gauge=house.tables.spec.gauge, draws=20_000).covariance_m2
     sd_anew = np.sqrt(np.diag(anew))
     drawn = np.array(draw_facing(facing, draws=40_000, rng=np.random.default_rng(4)))
     covariance = facing.lay.fair.covariance_m2
