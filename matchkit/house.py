@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 
-from matchkit.bench.batch import BatchReport, gather
+from matchkit.bench.batch import BatchReport, Pieces, gather
 from matchkit.bench.facing_report import FacingReport, facing_report
 from matchkit.bench.gauge import GaugeStudy, crossed, study
 from matchkit.bench.maker import Wanted, gauge_from, judge_and_pair, plan_reface
@@ -26,6 +26,7 @@ from matchkit.match.visitors import UNKNOWN, read_visitor
 from matchkit.match.workshop import Stock, Visitor, Workshop, find
 from matchkit.records.calibration import BenchReading
 from matchkit.records.defaults import Defaults, DefaultValue
+from matchkit.records.parts import Mouthpiece
 from matchkit.records.study import StudyReading
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.rules import double_rows, study_ranges
@@ -325,19 +326,26 @@ class House:
         """
         return explain_setup(self.workshop, player, (mouthpiece, reed, ligature), wish=wish, neck=neck, model=self.model)
 
-    def facing(self, mouthpiece: str, *, studies: Sequence[GaugeStudy] = ()) -> FacingReport:
+    def _piece(self, piece: str, pieces: str | Path | None) -> tuple[Mouthpiece, Pieces]:
+        """Find a piece in these tables, in those of ``pieces``, or (demo house) in the demo batch."""
+        tables = self.tables
+        if pieces is not None or (self.demo and all(item.id != piece for item in tables.mouthpieces)):
+            tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
+        found = find(tables.mouthpieces, piece, "mouthpiece", lambda item: item.id)
+        return found, gather(tables.mouthpieces, tables.facings, tables.lay_points)
+
+    def facing(self, mouthpiece: str, *, pieces: str | Path | None = None, studies: Sequence[GaugeStudy] = ()) -> FacingReport:
         """Say what the readings of a mouthpiece tell: lengths, shape, smoothness, rails, bumps, each with its uncertainty.
 
-        ``studies`` of the gauge replace its stated uncertainties. Raises UnknownIdError.
+        It is looked for in ``pieces`` where that is given; ``studies`` of the gauge replace its stated uncertainties. Raises UnknownIdError,
+        DataError.
 
         >>> open_house().facing("AM-07").rail_difference_mm < -0.5
         True
         """
-        tables = self.tables
-        piece = find(tables.mouthpieces, mouthpiece, "mouthpiece", lambda item: item.id)
-        readings = [reading for reading in tables.facings if reading.mouthpiece_id == piece.id]
-        points = [point for point in tables.lay_points if point.mouthpiece_id == piece.id]
-        spec = tables.spec.model_copy(update={"gauge": gauge_from(tables.spec.gauge, studies)})
+        piece, gathered = self._piece(mouthpiece, pieces)
+        readings, points = gathered.readings.get(piece.id, []), gathered.points.get(piece.id, [])
+        spec = self.tables.spec.model_copy(update={"gauge": gauge_from(self.tables.spec.gauge, studies)})
         return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec, studied=bool(studies))
 
     def batch(
@@ -391,11 +399,7 @@ class House:
         >>> plan.removals[1].left_um > plan.removals[1].right_um - 1
         True
         """
-        tables = self.tables
-        if pieces is not None or (self.demo and all(item.id != piece for item in tables.mouthpieces)):
-            tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
-        found = find(tables.mouthpieces, piece, "mouthpiece", lambda item: item.id)
-        gathered = gather(tables.mouthpieces, tables.facings, tables.lay_points)
+        found, gathered = self._piece(piece, pieces)
         rules = self.tables.spec if spec is None else read_spec(spec)
         wanted = Wanted(drawing, tip_opening_mm, reed, closing_kpa, table_down)
         return plan_reface(self.workshop, found, gathered, spec=rules, wanted=wanted)

@@ -53,6 +53,8 @@ def physics_functions() -> list[str]:
 
 CHECKED_ELSEWHERE = {
     "matchkit.physics.fitting.fit": "tests/physics/test_facing.py, against NIST StRD Misra1a and Norris (published)",
+    "matchkit.physics.fitting.sensitivity": "tests/physics/test_propagation.py, as the slopes of propagate",
+    "matchkit.physics.fitting.propagate": "tests/physics/test_propagation.py, against JCGM 100:2008 H.1 and H.2",
     "matchkit.physics.fitting.weights_of": "tests/physics/test_facing.py, against its definition (analytic)",
     "matchkit.physics.fair.rise_m": "tests/physics/test_facing.py, as the inverse of run_m (analytic)",
     "matchkit.physics.fair.averaged": "tests/physics/test_facing.py, against simulated scatter and correlation",

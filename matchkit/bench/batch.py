@@ -144,17 +144,21 @@ def judge_batch(
     pieces: Pieces, *, spec: HouseSpec, pairings: tuple[Pairing, ...] = (), notes: tuple[str, ...] = ()
 ) -> BatchReport:
     """Judge every piece against the drawing of its model; raises DataError for pieces whose model has none."""
+    undrawn: dict[str | None, list[str]] = defaultdict(list)
+    for piece in pieces.mouthpieces:
+        if piece.model not in spec.drawing:
+            undrawn[piece.model].append(piece.id)
     lost = [
         Problem(
             "mouthpieces.csv",
             None,
             "model",
-            f"{'nothing' if piece.model is None else repr(piece.model)} for piece {piece.id!r}",
+            f"{'nothing' if model is None else repr(model)} for piece {ids[0]!r}"
+            + (f" and {len(ids) - 1} more" if len(ids) > 1 else ""),
             f"a model with a drawing: {', '.join(spec.drawing) or 'the house.toml has none'}",
             "a drawing stands in house.toml under [drawing.MODEL]",
         )
-        for piece in pieces.mouthpieces
-        if piece.model not in spec.drawing
+        for model, ids in undrawn.items()
     ]
     made_for: dict[str | None, str] = {}
     for piece in pieces.mouthpieces:
@@ -241,12 +245,14 @@ def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tup
                     columns[feature.place].append((piece.mouthpiece_id, feature))
         for where, column in columns.items():
             if len(column) > 1:
-                summary = _summary(where if len(models) == 1 else f"{model}, {where}", column)
+                summary = _summary(column, where=where)
+                if len(models) > 1:
+                    summary = replace(summary, where=f"{model}, {where}", short=f"{model}, {summary.short}")
                 found.append(summary if order_known else replace(summary, chart=None))
     return tuple(found)
 
 
-def _summary(where: str, column: Sequence[tuple[str, Judged]]) -> FeatureSummary:
+def _summary(column: Sequence[tuple[str, Judged]], *, where: str) -> FeatureSummary:
     values = np.array([judged.value for _, judged in column])
     sound = np.array([judged.verdict != "fail" for _, judged in column])
     first = column[0][1]

@@ -28,11 +28,8 @@ class Capability:
     cpk: float
     cpk_low: float
     cpk_high: float
-
-    @property
-    def quotable(self) -> bool:
-        """Whether there are pieces enough to quote the index by itself."""
-        return self.count >= LEAST_PIECES
+    quotable: bool
+    """Whether there are pieces enough to quote the index by itself."""
 
 
 def capability(*, mean: float, sd: float, count: int, limits: Limits, confidence: float = 0.95) -> Capability | None:
@@ -63,17 +60,7 @@ def capability(*, mean: float, sd: float, count: int, limits: Limits, confidence
             cp * math.sqrt(float(chi2.ppf(share, count - 1)) / (count - 1))
             for share in (0.5 - confidence / 2, 0.5 + confidence / 2)
         )
-    return Capability(count, cp, low, high, index, index - half, index + half)
-
-
-def one_sided_factor(count: int, *, coverage: float = 0.95, confidence: float = 0.95) -> float:
-    """Give k such that mean + k s bounds a share ``coverage`` of a normal population, by the noncentral t.
-
-    NIST/SEMATECH e-Handbook 7.2.6.3.
-    """
-    from scipy.stats import nct, norm
-
-    return float(nct.ppf(confidence, count - 1, float(norm.ppf(coverage)) * math.sqrt(count)) / math.sqrt(count))
+    return Capability(count, cp, low, high, index, index - half, index + half, count >= LEAST_PIECES)
 
 
 @lru_cache(maxsize=256)
@@ -121,13 +108,3 @@ def worst_share(count: int, *, confidence: float = 0.95) -> float:
     if count < 1:
         raise ValueError(f"expected one piece or more, read {count}")
     return float(1 - (1 - confidence) ** (1 / count))
-
-
-def worst_count(count: int, *, lot: int, confidence: float = 0.95) -> int:
-    """Give the largest number of failing pieces that a sample without a failure leaves open in a lot (hypergeometric)."""
-    from scipy.stats import hypergeom
-
-    if not 1 <= count <= lot:
-        raise ValueError(f"expected a sample of 1 to {lot}, read {count}")
-    bad = np.arange(lot - count + 1)
-    return int(bad[hypergeom.pmf(0, lot, bad, count) >= 1 - confidence].max())

@@ -158,6 +158,8 @@ def judge_piece(
             missing.append(WORDS[name])
             continue
         u = getattr(gauge, UNCERTAINTY_OF.get(name, "u_size_mm"))
+        if name == "tip_opening_mm" and rails:  # a plate that rocks lifts the tip most
+            u = math.hypot(u, next(iter(rails.values())).u_tilt * fair.break_m * 1e3)
         found.append(_judged(name, float(value), u, (feature.nominal, *feature.limits), feature.critical, confidence))
     return _summed_up(piece, found, missing, _beside(rails, drawing.station))
 

@@ -178,7 +178,7 @@ def facing_report(
         twist_um=None if test is None else _times(test.twist_m, 1e6),
         u_twist_um=None if test is None else _times(test.u_twist_m, 1e6),
         twisted=test is not None and test.twisted,
-        table=table_words(mouthpiece, rocks=test is not None and test.rocks, drawn=drawing is not None),
+        table=table_words(mouthpiece, rocks=test is not None and test.rocks, drawn=drawing is not None, scanned=bool(points)),
         budget=budget_of(spec),
         draws=0 if unsure is None else unsure.draws,
         seed=seed,
@@ -241,7 +241,7 @@ def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
     return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + (u_height / fall) ** 2)
 
 
-def table_words(mouthpiece: Mouthpiece, *, rocks: bool, drawn: bool) -> tuple[str, ...]:
+def table_words(mouthpiece: Mouthpiece, *, rocks: bool, drawn: bool, scanned: bool = False) -> tuple[str, ...]:
     """Say what is known of the table on which everything rests."""
     gap = mouthpiece.table_gap_mm
     if gap is None:
@@ -250,8 +250,12 @@ def table_words(mouthpiece: Mouthpiece, *, rocks: bool, drawn: bool) -> tuple[st
         said = [f"table convex by {gap:.3f} mm: the plate rocks, and the heights are less certain for it"]
     else:
         said = [f"table hollow by {-gap:.3f} mm, as recorded" if gap < 0 else "table flat, as recorded"]
+    if scanned:
+        return tuple(said)  # no plate lay on it
     if rocks:
-        said.append("the readings are off the drawing in a straight line from break to tip: does the plate rock on the table?")
+        said.append(
+            "the readings are off the drawing in a straight line from break to tip: see whether the plate rocks on the table"
+        )
     elif not drawn:
         said.append("without a drawing of this model a rocking plate looks like a break further back, and is not told")
     return tuple(said)

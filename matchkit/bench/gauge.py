@@ -44,6 +44,18 @@ class AnovaRow:
 
 
 @dataclass(frozen=True)
+class AverageRange:
+    """The same study by averages and ranges, the older way: standard deviations, and categories before they are cut down."""
+
+    repeatability: float
+    reproducibility: float
+    gauge: float
+    piece: float
+    total: float
+    distinct: float
+
+
+@dataclass(frozen=True)
 class GaugeStudy:
     """What a study says of a gauge; standard deviations in the unit of the readings.
 
@@ -72,6 +84,8 @@ class GaugeStudy:
     distinct: int | None
     verdict: str
     reduced: str
+    by_ranges: AverageRange | None
+    """The same by averages and ranges, where two people or more took part."""
 
     def to_dict(self) -> dict[str, Any]:
         """Give the JSON form."""
@@ -192,6 +206,7 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
         distinct=int(DISTINCT * piece / gauge) if ms_touch > 0 else None,
         verdict=_verdict(of_study if of_tolerance is None else of_tolerance) if ms_touch > 0 else SAME,
         reduced="" if df_person else "one person read everything: what another would read is not known",
+        by_ranges=average_range(readings) if df_person and ms_touch > 0 else None,
     )
 
 
@@ -204,18 +219,6 @@ def _verdict(share: float) -> str:
     if share < 0.1:
         return "good"
     return "usable where a mistake is cheap" if share <= 0.3 else "too coarse for this purpose"
-
-
-@dataclass(frozen=True)
-class AverageRange:
-    """The same study by averages and ranges, the older way: standard deviations, and categories before they are cut down."""
-
-    repeatability: float
-    reproducibility: float
-    gauge: float
-    piece: float
-    total: float
-    distinct: float
 
 
 def average_range(readings: Array) -> AverageRange:

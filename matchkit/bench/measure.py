@@ -57,6 +57,7 @@ def disturb(
     tilt = rng.uniform(-1, 1, draws) * np.sqrt(3) * next(iter(rails.values())).u_tilt
     common = rng.normal(0, 1, draws)
     leaves: dict[float, Array] = {}
+    one_set = rng.normal(0, 1, draws)
     places, heights = {}, {}
     for name, rail in rails.items():
         touch = np.sqrt(np.maximum(rail.u_place_m**2 - step_m**2 / 12, 0.0) * scatter)
@@ -64,7 +65,10 @@ def disturb(
         places[name] = rail.place_m + moved + common[:, None] * rail.u_common_m
         for height in rail.height_m:
             leaves.setdefault(float(height), rng.normal(0, 1, draws))
-        off = np.column_stack([leaves[float(height)] for height in rail.height_m]) * rail.u_height_m * np.sqrt(scatter)
+        off = np.column_stack([leaves[float(height)] for height in rail.height_m])
+        if rail.stacked is not None:
+            off[:, rail.stacked] = one_set[:, None]
+        off *= rail.u_height_m * np.sqrt(scatter)
         lift = tilt[:, None] * np.maximum(break_m - rail.place_m, 0.0)
         heights[name] = np.maximum(rail.height_m + off + lift, 1e-6)
     return Disturbed(places, heights, tips + tilt * break_m)
@@ -115,7 +119,7 @@ def monte_carlo(
         )
         for scatter in (fair.scatter, own)
     )
-    both = pooled(list(rails.values()))
+    both = pooled(rails)
 
     def fitted(curve: FairCurve, readings: Readings, drawn: Disturbed, names: Sequence[str]) -> Redrawn:
         places, heights = (np.concatenate([part[name] for name in names], axis=1) for part in (drawn.place_m, drawn.height_m))
@@ -167,12 +171,10 @@ def read_off(rail: Readings, fair: FairCurve) -> Array:
     return np.asarray(rail.height_m - fair.height_m(rail.place_m))
 
 
-def pooled(rails: list[Readings]) -> Readings:
-    """Put the readings of rails behind one another."""
-    y, x, u_y, u_x = (
-        np.concatenate([getattr(rail, name) for rail in rails]) for name in ("height_m", "place_m", "u_height_m", "u_place_m")
-    )
-    return Readings(y, x, u_y, u_x, rails[0].u_common_m, rails[0].u_tilt)
+def pooled(rails: dict[str, Readings]) -> Readings:
+    """Put the readings of one rail or both behind one another."""
+    first, *rest = rails.values()
+    return first.beside(*rest) if rest else first
 
 
 def _moved(lay: Lay | MeanLay, rails: dict[str, Readings], drawn: Disturbed, x: Array) -> Array:
@@ -220,7 +222,7 @@ def table_test(facing: FacingPart, rails: dict[str, Readings], *, drawn: FairCur
     break ``L + bR`` but for a constant of second order. So rocking is only told where a drawing says where the break should be;
     a tip that is merely too open (quadratic in x) is kept apart from it.
     """
-    rocking = _tilt(pooled(list(rails.values())), drawn) if drawn is not None else (None, None)
+    rocking = _tilt(pooled(rails), drawn) if drawn is not None else (None, None)
     twist = _twist(facing.lay, rails) if isinstance(facing.lay, MeanLay) else (None, None)
     return TableTest(*rocking, *twist)
 
@@ -236,7 +238,7 @@ def _tilt(readings: Readings, drawn: FairCurve) -> tuple[float | None, float | N
     gain = np.linalg.pinv(design)
     off = (readings.height_m - drawn.height_m(x)) / sigma
     by_leaf = readings.u_height_m / sigma
-    alike = (readings.height_m[:, None] == readings.height_m[None, :]) * np.outer(by_leaf, by_leaf)
+    alike = readings.alike() * np.outer(by_leaf, by_leaf)
     np.fill_diagonal(alike, 1.0)
     rest = off - design @ (gain @ off)
     scatter = max(1.0, float(rest @ rest) / (len(x) - 2))

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 FAILS = 5
 SHOWN_FEATURES = 8
 SHOWN_PIECES = 30
+WORTH_TELLING = 0.05
+"""A drift that takes less than this share of the tolerance over the whole batch is left to --format json."""
 
 
 @click.command(name="batch")
@@ -121,6 +123,8 @@ def as_text(report: BatchReport) -> str:
                 f"{f'All {count} pass' if count > 1 else 'It passes'}: with 95 % confidence at most {100 * report.worst_share:.0f} % of pieces made so would not."
             )
         )
+    elif not report.counts["fail"] and len(report.pieces) > 1:
+        lines.append(paragraph("None surely fails, but with pieces that are inconclusive nothing is said of others made so."))
     missing = sorted({name for piece in report.pieces for name in piece.missing})
     if missing:
         lines.append(paragraph(f"Not measured on every piece, and so not judged there: {', '.join(missing)}."))
@@ -175,7 +179,7 @@ def _features(report: BatchReport) -> list[str]:
 
 def _index(item: FeatureSummary) -> str:
     found = item.capability
-    return "-" if found is None else f"{found.cpk:.2f} ({found.cpk_low:.2f}-{found.cpk_high:.2f})"
+    return "-" if found is None else f"{found.cpk:.2f} ({found.cpk_low:.2f}..{found.cpk_high:.2f})"
 
 
 def _chart(item: FeatureSummary) -> list[str]:
@@ -189,7 +193,7 @@ def _chart(item: FeatureSummary) -> list[str]:
         for signal in chart.signals
         if not signal.rule.startswith("a step")
     ]
-    if chart.drifts:
+    if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * (item.high - item.low):
         said.append(
             f"{item.where} drifts by {1e3 * chart.slope:+.1f} µm a piece ({1e3 * chart.slope_low:+.1f} to {1e3 * chart.slope_high:+.1f})."
         )

@@ -15,18 +15,26 @@ if TYPE_CHECKING:
 
 @click.command(name="facing")
 @click.argument("mouthpiece")
+@click.option("--pieces", metavar="PATH", help="Folder or workbook that it is in.  [default: the tables of --data]")
 @study_option
 @click.option("--figure", metavar="FILE", help="Draw the lay and its distance from the fair curve into an svg or png.")
 @data_option
 @output_options
 def command(
-    mouthpiece: str, data: str | None, model: str | None, style: str, out: str | None, study: str | None, figure: str | None
+    mouthpiece: str,
+    pieces: str | None,
+    data: str | None,
+    model: str | None,
+    style: str,
+    out: str | None,
+    study: str | None,
+    figure: str | None,
 ) -> None:
     """Say what the readings of MOUTHPIECE tell: lengths, shape, smoothness, rails, bumps and flats, and how sure each is."""
     import matchkit as mk
 
     studies = () if study is None else mk.gauge_study(study)
-    report = open_data(data, model).facing(mouthpiece, studies=studies)
+    report = open_data(data, model).facing(mouthpiece, pieces=pieces, studies=studies)
     if figure is not None:
         if report.outline is None:
             raise click.UsageError(f"{mouthpiece} is known by its nominal numbers only: there are no readings to draw")

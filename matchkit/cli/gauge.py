@@ -77,6 +77,14 @@ def as_text(study: GaugeStudy) -> str:
         lines.append(
             paragraph(f"Distinct categories: {study.distinct}, by {study.method}; 5 or more is usual for judging pieces.")
         )
+    if study.by_ranges is not None:
+        older = study.by_ranges
+        lines.append(
+            paragraph(
+                f"By averages and ranges, the older way: once again {older.repeatability:.3f}, people {older.reproducibility:.3f}, both "
+                f"{older.gauge:.3f} {study.unit}."
+            )
+        )
     guide = " (below 10 % good, to 30 % usable, beyond too coarse: a usual guideline)" if study.repeatability > 0 else ""
     lines.append(paragraph(f"Verdict: {study.verdict}{guide}."))
     if study.reduced:

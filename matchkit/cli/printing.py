@@ -17,6 +17,8 @@ import click
 from matchkit.errors import SourceError
 
 WIDTH = 80
+LONGEST_NAME = 28
+"""Longer names are broken where a table begins with them."""
 _RULE = "    \n    \n -- \n    \n    \n    \n    \n    \n"
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -89,7 +91,7 @@ def paragraph(text: str) -> str:
 
 
 def table(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> str:
-    """Lay out a table without colour; ``columns`` are titles with ``left`` or ``right``. The last column wraps."""
+    """Lay out a table without colour; ``columns`` are titles with ``left`` or ``right``. The last column wraps, the first where a name is long."""
     from rich.box import Box
     from rich.console import Console
     from rich.table import Table
@@ -97,8 +99,15 @@ def table(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> 
 
     drawn = Table(box=Box(_RULE, ascii=True), pad_edge=False, show_edge=False)
     for place, (title, justify) in enumerate(columns):
-        last = place == len(columns) - 1
-        drawn.add_column(Text(title), justify="right" if justify == "right" else "left", no_wrap=not last, overflow="fold")
+        long = place == 0 and any(len(row[0]) > LONGEST_NAME for row in rows)
+        wraps = long or place == len(columns) - 1
+        drawn.add_column(
+            Text(title),
+            justify="right" if justify == "right" else "left",
+            no_wrap=not wraps,
+            overflow="fold",
+            max_width=LONGEST_NAME if long and len(columns) > 1 else None,
+        )
     for row in rows:
         drawn.add_row(*(Text(clean(cell)) for cell in row))
     console = Console(width=WIDTH, color_system=None, force_terminal=False, file=io.StringIO(), highlight=False)

@@ -196,7 +196,8 @@ def _rail(readings: Sequence[FacingReading], rail: str, gauge: Gauge) -> Reading
         u_touch = max(gauge.u_stop_mm if r.u_stop_mm is None else r.u_stop_mm for r in taken)
         u_places.append(math.hypot(u_touch / math.sqrt(len(taken)), gauge.stop_step_mm / math.sqrt(12)))
     y, x, u_y, u_x = (np.array(column) * 1e-3 for column in (heights, places, u_heights, u_places))
-    return Readings(y, x, u_y, u_x, u_common_m=gauge.u_operator_mm * 1e-3)
+    stacked = np.array([max(r.leaves or 1 for r in taken) > 1 for _, taken in sorted(by_leaf.items(), reverse=True)])
+    return Readings(y, x, u_y, u_x, u_common_m=gauge.u_operator_mm * 1e-3, stacked=stacked if stacked.any() else None)
 
 
 def usual_test_m(instrument: constants.Instrument) -> dict[str, float]:

@@ -54,11 +54,16 @@ def keep_others(change: str | None, view: PlayerView) -> dict[str, str]:
     return {part: name for part, name in owned.items() if part != change and name is not None}
 
 
+MOST_JOBS = 64
+
+
 def check_request(*, top: int, jobs: int, budget: float | None = None) -> None:
     """Refuse a question that cannot be meant."""
     if top < 1:
         raise RequestError(f"top is {top}; ask for one set-up or more")
     if jobs == 0:
         raise RequestError("jobs is 0; 1 works alone, -1 uses every core")
+    if abs(jobs) > MOST_JOBS:
+        raise RequestError(f"jobs is {jobs}; expected at most {MOST_JOBS} workers, or -1 for every core")
     if budget is not None and not budget >= 0:
         raise RequestError(f"the budget is {budget:g}; expected 0 or more")

@@ -159,11 +159,7 @@ def mean_lay(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: 
 
     What both rails share (the person, the tilt of the plate) cancels between them, and is left out of their own curves.
     """
-    y, x, u_y, u_x = (
-        np.concatenate([getattr(left, name), getattr(right, name)])
-        for name in ("height_m", "place_m", "u_height_m", "u_place_m")
-    )
-    both = Readings(y, x, u_y, u_x, left.u_common_m, left.u_tilt)
+    both = left.beside(right)
     alone = (replace(rail, u_common_m=0.0, u_tilt=0.0) for rail in (left, right))
     one, other = (measured_lay(rail, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True) for rail in alone)
     fair = fair_curve(both, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m)

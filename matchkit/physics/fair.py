@@ -13,6 +13,7 @@ They are averaged with weights ``exp(-AICc/2)``, and the doubt about the shape e
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.fitting import Fit, fit, weights_of
+from matchkit.physics.fitting import Fit, fit, propagate, sensitivity, weights_of
 from matchkit.units import mm_to_m
 
 Array = NDArray[np.float64]
@@ -36,8 +37,9 @@ LEAST_WEIGHT = 0.01
 class Readings:
     """Feeler readings of one rail: heights, places and their standard uncertainties, all (n,) in m, thickest leaf first.
 
-    Readings of one height were taken with one leaf and err alike in it; ``u_common_m`` is an error of place that all share, ``u_tilt`` one of
-    the plane they were taken from: a plate that rocks by that angle about the break lifts each by as much as it lies ahead of it.
+    Readings of one height were taken with one leaf and err alike in it, and so do the ``stacked`` (n,), whose leaves come from one set;
+    ``u_common_m`` is an error of place that all share, ``u_tilt`` one of the plane they were taken from: a plate that rocks by that
+    angle about the break lifts each by as much as it lies ahead of it.
     """
 
     height_m: Array
@@ -46,6 +48,20 @@ class Readings:
     u_place_m: Array
     u_common_m: float = 0.0
     u_tilt: float = 0.0
+    stacked: NDArray[np.bool_] | None = None
+
+    def alike(self) -> NDArray[np.bool_]:
+        """Tell which readings err alike in height (n, n)."""
+        same = self.height_m[:, None] == self.height_m[None, :]
+        return np.asarray(same if self.stacked is None else same | np.logical_and.outer(self.stacked, self.stacked))
+
+    def beside(self, other: Readings) -> Readings:
+        """Put the readings of another rail behind these; person and plane are those of both."""
+        names = ("height_m", "place_m", "u_height_m", "u_place_m")
+        height, place, u_height, u_place = (np.concatenate([getattr(self, name), getattr(other, name)]) for name in names)
+        stacks = [np.zeros(len(rail.height_m), bool) if rail.stacked is None else rail.stacked for rail in (self, other)]
+        stacked = np.concatenate(stacks) if any(stack.any() for stack in stacks) else None
+        return Readings(height, place, u_height, u_place, self.u_common_m, self.u_tilt, stacked)
 
 
 def run_m(form: Form, shape: Array, height_m: Array) -> Array:
@@ -92,23 +108,14 @@ class Shape:
 
     def lengths(self) -> tuple[Array, Array]:
         """Give tip opening, facing length, clamp place and half-open place (4,), and their covariance (4, 4), first order."""
-        centre = _lengths(self.form, self.parameters)
-        slopes = np.empty((len(centre), len(self.parameters)))
-        for column, value in enumerate(self.parameters):
-            step = np.zeros_like(self.parameters)
-            step[column] = 1e-6 * abs(value)
-            ahead, behind = (_lengths(self.form, self.parameters + sign * step) for sign in (1, -1))
-            slopes[:, column] = (ahead - behind) / (2 * step[column])
-        return centre, slopes @ self.covariance @ slopes.T
+        return propagate(partial(_lengths, self.form), self.parameters, self.covariance)
 
     def lengths_with_tip(self) -> Array:
         """Give the covariance of the lengths (4,) with the measured tip opening, 0 where the shape was not fitted to one."""
         if self.with_tip is None:
             return np.zeros(4)
-        step = 1e-4 * self.with_tip / max(float(np.abs(self.with_tip / self.parameters).max()), 1e-300)
-        ahead, behind = (_lengths(self.form, self.parameters + sign * step) for sign in (1, -1))
-        scale = float(np.abs(step).max() / np.abs(self.with_tip).max()) if np.any(self.with_tip) else 1.0
-        return np.asarray((ahead - behind) / (2 * scale))
+        slopes = sensitivity(partial(_lengths, self.form), self.parameters, steps=1e-6 * np.abs(self.parameters))
+        return np.asarray(slopes @ self.with_tip)
 
 
 def _place(form: Form, parameters: Array, height_m: float) -> float:
@@ -203,7 +210,9 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     x = np.append(readings.place_m, 0.0)
     u_y = np.append(readings.u_height_m, u_tip_m)
     u_x = np.append(readings.u_place_m, 0.0)
-    data = _Data(x, y, u_x, u_y, readings.u_common_m, readings.u_tilt)
+    alike = np.eye(len(y), dtype=bool)
+    alike[:-1, :-1] |= readings.alike()
+    data = _Data(x, y, u_x, u_y, readings.u_common_m, readings.u_tilt, alike)
     order = np.argsort(y)
     chord = np.polyfit(np.sqrt(y[order]), x[order], 1)
     if not chord[0] < 0:
@@ -247,6 +256,7 @@ class _Data:
     u_y: Array
     u_common: float
     u_tilt: float
+    alike: NDArray[np.bool_]
 
 
 def _fit_form(form: Form, data: _Data, start: Array, low: list[float], high: list[float]) -> Fit:
@@ -271,7 +281,7 @@ def _shape(form: Form, found: Fit, data: _Data) -> Shape:
     degrees = found.count - len(found.parameters)
     rougher = max(1.0, found.chi_squared / degrees) if degrees > 0 else 1.0
     by_leaf = slope * data.u_y / sigma
-    own = (data.y[:, None] == data.y[None, :]) * np.outer(by_leaf, by_leaf)  # one leaf errs alike wherever it is used
+    own = data.alike * np.outer(by_leaf, by_leaf)  # one leaf errs alike wherever it is used
     np.fill_diagonal(own, 1.0)
     moved = np.where(np.arange(len(sigma)) < len(sigma) - 1, data.u_common / sigma, 0.0)  # all but the tip
     lift = data.u_tilt * np.maximum(found.parameters[0] - data.x, 0.0)

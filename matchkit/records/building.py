@@ -20,6 +20,12 @@ class Slip:
     expected: str
     unknown: bool = False
     """Whether the model has no such field at all."""
+    path: tuple[str | int, ...] = ()
+    """Where it stands, part by part."""
+
+
+def _expected(message: str) -> str:
+    return message.removeprefix("Input should be ").removeprefix("Value error, ")
 
 
 def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
@@ -35,9 +41,10 @@ def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
         return [
             Slip(
                 ".".join(str(part) for part in slip["loc"]),
-                str(slip["input"]),
-                slip["msg"].removeprefix("Input should be ").removeprefix("Value error, "),
+                "" if slip["type"] == "missing" or isinstance(slip["input"], Mapping | BaseModel) else str(slip["input"]),
+                "a value" if slip["type"] == "missing" else _expected(slip["msg"]),
                 slip["type"] == "extra_forbidden",
+                tuple(slip["loc"]),
             )
             for slip in error.errors()
         ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Annotated, Self
 
@@ -120,6 +121,20 @@ class Drawing(_Spec):
         """The features it gives, by column, in the order of the class."""
         found = {name: getattr(self, name) for name in type(self).model_fields}
         return {name: value for name, value in found.items() if isinstance(value, Feature)}
+
+
+def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
+    """Give the keys that may stand where a key path of ``house.toml`` ends.
+
+    >>> keys_at(("drawing", "TB-25", "tip_opening_mm", "nominl"))
+    ('nominal', 'lower', 'upper', 'critical')
+    """
+    kind: type[_Spec] = HouseSpec
+    if len(path) > 1 and path[0] == "gauge":
+        kind = Gauge
+    elif len(path) > 2 and path[0] == "drawing":
+        kind = Drawing if len(path) == 3 else Station if path[2] == "station" else Feature
+    return tuple(kind.model_fields)
 
 
 class HouseSpec(_Spec):

@@ -153,13 +153,17 @@ def range_text(quantity: Quantity, *, whole: bool = False, other: OtherUnit | No
 
 def _slip_hint(number: float, quantity: Quantity) -> str:
     """Name the slip that would bring a length into range."""
-    if quantity.unit != "mm" or quantity.low is None or quantity.high is None or number <= 0:
+    if quantity.unit != "mm" or quantity.low is None or quantity.high is None:
         return ""
+    if number <= 0:
+        fits = number < -1 and quantity.low <= number / 1000
+        return f"{plain(number)} looks like thousandths of a mm (µm): that is {number / 1000:.4g} mm" if fits else ""
     guesses = (
         (number * MM_PER_INCH, "{0} looks like inches: that is {1} mm"),
         (number / 100, "{0} looks like {1} mm in hundredths"),
         (number * MM_PER_THOU, "{0} looks like thousandths of an inch: that is {1} mm"),
         (number / 10, "{0} looks like {1} mm in tenths"),
+        (number / 1000, "{0} looks like thousandths of a mm (µm): that is {1} mm"),
     )
     fitting = [
         wording.format(plain(number), f"{value:.4g}") for value, wording in guesses if quantity.low <= value <= quantity.high

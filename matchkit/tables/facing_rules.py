@@ -107,15 +107,22 @@ def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
             yield Problem(file, first_row, "x_mm", read, f"points from {SCAN_START_MM:g} mm of the tip or nearer")
         elif last.height_mm > SCAN_END_MM:
             read = f"{what} up to {plain(last.x_mm)} mm, still {plain(last.height_mm)} mm high"
-            yield Problem(file, last_row, "height_mm", read, f"points on to where it is lower than {SCAN_END_MM:g} mm")
+            turned = "is x_mm counted from the table? it is counted from the tip" if last.height_mm > first.height_mm else ""
+            yield Problem(file, last_row, "height_mm", read, f"points on to where it is lower than {SCAN_END_MM:g} mm", turned)
         elif (
             piece in tips
             and not -MAX_TIP_MISS_MM <= tips[piece] - first.height_mm <= SCAN_TIP_FALL * first.x_mm + MAX_TIP_MISS_MM
         ):
             read = f"{plain(first.height_mm)} mm at {plain(first.x_mm)} mm"
-            yield Problem(
-                file, first_row, "height_mm", read, f"a height that goes with the tip opening of {plain(tips[piece])} mm"
-            )
+            expected = f"a height that goes with the tip opening of {plain(tips[piece])} mm"
+            yield Problem(file, first_row, "height_mm", read, expected, _scan_hint(first, tips[piece]))
+
+
+def _scan_hint(first: LayPoint, tip_mm: float) -> str:
+    """Name the unit in which the first height would go with the tip opening."""
+    units = ((25.4, "inches"), (0.0254, "thousandths of an inch"), (1e-3, "thousandths of a mm"), (10.0, "centimetres"))
+    near = (name for factor, name in units if abs(first.height_mm * factor - tip_mm) <= MAX_TIP_MISS_MM)
+    return next((f"heights in {name}?" for name in near), "")
 
 
 def hole_problem(file: str, what: str, row: int, start_mm: float, end_mm: float) -> Problem:

@@ -15,7 +15,7 @@ from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
-from matchkit.records.spec import HouseSpec
+from matchkit.records.spec import HouseSpec, keys_at
 from matchkit.tables.cells import shown
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.sheet import Reading
@@ -197,9 +197,11 @@ def _read_spec(path: Path, reading: SourceReading) -> None:
         return
     spec = build(HouseSpec, raw)
     if isinstance(spec, list):
-        known = ", ".join(HouseSpec.model_fields)
         for slip in spec:
-            expected = f"no such key; the keys are {known}" if slip.unknown else slip.expected
-            reading.problems.append(Problem(path.name, None, slip.field, shown(slip.read), expected))
+            expected = f"no such key; the keys are {', '.join(keys_at(slip.path))}" if slip.unknown else slip.expected
+            # lists are counted from 1, as people count
+            place = "".join(f" {part + 1}" if isinstance(part, int) else f".{part}" for part in slip.path).lstrip(".")
+            read = shown(slip.read) if slip.read else "nothing" if slip.expected == "a value" else "what stands there"
+            reading.problems.append(Problem(path.name, None, place, read, expected))
     else:
         reading.spec = spec

@@ -148,6 +148,10 @@ def test_models_without_a_drawing_and_empty_batches_are_refused() -> None:
     piece, readings = read_piece(Truth(), np.random.default_rng(1))
     with pytest.raises(mk.DataError, match="'Q' for piece 'X'; expected a model with a drawing: TB-25"):
         judge_batch(shop_of([(piece.model_copy(update={"model": "Q"}), readings)]), spec=spec)
+    others = [read_piece(Truth(), np.random.default_rng(k), name=f"X{k}") for k in (2, 3)]
+    many = [(item.model_copy(update={"model": "Q"}), rows) for item, rows in others]
+    with pytest.raises(mk.DataError, match=r"1 problem.*\n.*'Q' for piece 'X2' and 1 more"):
+        judge_batch(shop_of(many), spec=spec)
     with pytest.raises(mk.DataError, match="one piece or more"):
         judge_batch(shop_of([]), spec=spec)
     with pytest.raises(mk.DataError, match=r"house\.toml has none"):
@@ -166,7 +170,13 @@ def test_models_without_a_drawing_and_empty_batches_are_refused() -> None:
             "tip_opening_mm = { nominal = 2.50, lower = 0.08",
             "less than or equal to 0",
         ),
-        ("shank_bore_mm", "shank_bore", "no such key"),
+        (
+            "shank_bore_mm",
+            "shank_bore",
+            "TB-25.shank_bore: read what stands there; expected no such key; the keys are station, rail",
+        ),
+        ("stop_mm = 24.55, tol_mm = 0.80", "tol_mm = 0.80", "station 1.stop_mm: read nothing; expected a value"),
+        ("stop_mm = 24.55", "stop_mn = 24.55", "station 1.stop_mn: .* no such key; the keys are feeler_mm, stop_mm"),
     ],
 )
 def test_drawings_that_cannot_be_are_refused(tmp_path: Path, old: str, new: str, words: str) -> None:
@@ -243,6 +253,23 @@ def test_readings_judged_directly() -> None:
     slope = 2 * 2.5 / 28 * np.sqrt(0.9 / 2.5)
     u = np.sqrt(0.05**2 / 2 + 0.01**2 / 12 + (0.004 / slope) ** 2)
     assert stop.u == pytest.approx(u, rel=0.02)
+
+
+def test_two_models_are_named_apart_and_a_convex_table_makes_stops_less_certain() -> None:
+    """Features of two models carry the model's name; on a table recorded as convex the same stop has a larger uncertainty."""
+    spec = spec_with()
+    two = spec.model_copy(update={"drawing": {**spec.drawing, "Q": spec.drawing["TB-25"]}})
+    items = [read_piece(Truth(), np.random.default_rng(k), name=f"X{k}", serial=k) for k in range(4)]
+    items = [(piece.model_copy(update={"model": "Q" if k > 1 else "TB-25"}), rows) for k, (piece, rows) in enumerate(items)]
+    shorts = {feature.short for feature in judge_batch(shop_of(items), spec=two).features}
+    assert {"Q, tip opening", "TB-25, tip opening"} <= shorts
+    piece, rows = items[0]
+    plain, rocking = (
+        judge_batch(shop_of([(piece.model_copy(update={"table_gap_mm": gap}), rows)]), spec=two).pieces[0].features[0]
+        for gap in (-0.03, 0.03)
+    )
+    assert plain.value == rocking.value
+    assert rocking.u > 1.3 * plain.u
 
 
 def test_without_serials_there_is_no_order() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import partial
 
 import numpy as np
@@ -32,6 +33,36 @@ def test_the_budget_of_one_stop() -> None:
     assert rail.u_height_m[0] * 1e3 == pytest.approx(3 * 0.004, rel=1e-12)
     assert rail.u_common_m * 1e3 == pytest.approx(0.03)
     assert rail.place_m[0] * 1e3 == pytest.approx(16.625)
+
+
+def test_stacks_from_one_set_err_together() -> None:
+    """Leaves of one set: stacks of two and three err as one does, two and three times as much; single leaves each for themselves."""
+    gauge = Gauge(u_feeler_mm=0.004)
+    piece = Mouthpiece(id="A", instrument="tenor", tip_opening_mm=2.5)
+    leaves = ((1.2, 3, 8.0), (0.8, 2, 11.0), (0.4, 1, 16.0), (0.1, 1, 22.0))
+    readings = [
+        FacingReading(mouthpiece_id="A", rail="left", feeler_mm=height, stop_mm=stop, repeat=1, leaves=many)
+        for height, many, stop in leaves
+    ]
+    rail = rails_of(piece, readings, (), gauge=gauge)["left"]
+    drawn = (
+        disturb(
+            {"left": rail},
+            tip_m=2.5e-3,
+            u_tip_m=2e-5,
+            step_m=0.0,
+            break_m=26e-3,
+            scatter=1.0,
+            draws=4000,
+            rng=np.random.default_rng(1),
+        ).height_m["left"]
+        - rail.height_m
+    )
+    assert drawn[:, 0] == pytest.approx(1.5 * drawn[:, 1])
+    assert abs(np.atleast_2d(np.corrcoef(drawn.T))[0, 2]) < 0.05
+    apart = Readings(rail.height_m, rail.place_m, rail.u_height_m, rail.u_place_m)
+    together, by_itself = (fair_curve(r, tip_opening_m=2.5e-3, u_tip_m=2e-5, arc_only=True) for r in (rail, apart))
+    assert together.u_facing_length_m != pytest.approx(by_itself.u_facing_length_m, rel=1e-3)
 
 
 def test_the_contributions_of_a_stop_combine() -> None:
@@ -76,6 +107,40 @@ def test_draws_have_the_stated_spread() -> None:
     assert np.array_equal(leaf[0], leaf[1])
     assert leaf[0].std() == pytest.approx(4e-6, rel=0.01)
     assert drawn.tip_m.std() == pytest.approx(2e-5, rel=0.01)
+
+
+def _shortest(values: np.ndarray) -> float:
+    """Give half the shortest interval that holds 95 % of the values."""
+    ordered = np.sort(values)
+    held = int(0.95 * len(ordered))
+    return float((ordered[held:] - ordered[:-held]).min()) / 2
+
+
+def test_draws_add_up_as_the_supplement_has_it() -> None:
+    """JCGM 101:2008 9.2 (from memory): four normal +-3.92; four rectangular +-3.88; one of them ten times as wide +-17.0.
+
+    The first-order interval of the last would be +-19.9.
+    """
+    for touch, step, weights, wanted in (
+        (1.0, 1e-9, np.ones(4), 3.92),
+        (0.0, math.sqrt(12), np.ones(4), 3.88),
+        (0.0, math.sqrt(12), np.array([1, 1, 1, 10]), 17.0),
+    ):
+        u_place = np.full(4, math.hypot(touch, step / math.sqrt(12)))
+        rail = Readings(np.array([4, 3, 2, 1]) * 1e-4, np.zeros(4), np.zeros(4), u_place)
+        drawn = disturb(
+            {"left": rail},
+            tip_m=2.5e-3,
+            u_tip_m=0.0,
+            step_m=step,
+            break_m=28e-3,
+            scatter=1.0,
+            draws=400_000,
+            rng=np.random.default_rng(2),
+        )
+        total = drawn.place_m["left"] @ weights
+        assert total.std() == pytest.approx(math.sqrt(float(weights @ weights)), rel=0.005)
+        assert _shortest(total) == pytest.approx(wanted, abs=0.05)
 
 
 def test_a_refit_without_disturbance_is_the_fit() -> None:
@@ -236,7 +301,7 @@ def test_one_rail_and_nominal_pieces() -> None:
         (0.03, False, "convex by 0.030 mm: the plate rocks"),
         (-0.02, False, "hollow by 0.020 mm, as recorded"),
         (0.0, False, "table flat, as recorded"),
-        (0.0, True, "does the plate rock on the table?"),
+        (0.0, True, "see whether the plate rocks"),
     ],
 )
 def test_what_is_said_of_the_table(gap: float | None, rocks: bool, words: str) -> None:  # noqa: FBT001 - pytest passes by name

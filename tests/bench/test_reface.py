@@ -132,6 +132,11 @@ def test_a_wanted_tip_opening(house: mk.House) -> None:
         house.reface("TB-25-02", tip_opening_mm=2.3)
     with pytest.raises(mk.RequestError, match=r"expected 0\.5 to 4 mm"):
         house.reface("TB-25-02", tip_opening_mm=98)
+    closed = house.reface("TB-25-02", tip_opening_mm=2.3, table_down=True)
+    assert closed.target_tip_opening_mm == pytest.approx(2.3, abs=6e-3)
+    assert closed.table_down_mm == pytest.approx(closed.tip_opening_mm - 2.3, abs=0.06)
+    assert all(removal.left_um >= -1e-6 and removal.right_um >= -1e-6 for removal in closed.removals)
+    assert closed.unreached == ()
     far = house.reface("TB-25-02", tip_opening_mm=3.1)
     assert any("opens the tip by" in reason for reason in far.do_not)
 
@@ -240,6 +245,10 @@ def test_the_tip_rail_grows_and_the_baffle_comes_nearer(house: mk.House) -> None
     assert tip.tip_rail_mm is not None
     assert tip.baffle_height_mm is not None
     opened = tip.tip_opening_mm - plan.tip_opening_mm
+    assert tip.side_rail_mm is not None
+    most = max(removal.left_um for removal in plan.removals) / 1000
+    assert tip.side_rail_mm - 1.0 == pytest.approx(0.3 * most, rel=0.15)
+    assert any("grow by 0.3 mm" in said for said in plan.assumed)
     assert tip.tip_rail_mm - 0.9 == pytest.approx(opened / (depth / 5), rel=0.05)
     assert depth - 0.1 < tip.baffle_height_mm < depth
 

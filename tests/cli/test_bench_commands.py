@@ -135,6 +135,27 @@ def test_a_name_with_markup_stays_a_name(tmp_path: Path) -> None:
     assert "'=A1+1" in result.stdout
 
 
+def test_a_piece_of_a_batch_is_measured_by_itself(tmp_path: Path) -> None:
+    """``facing`` finds a piece of the demo batch, and one in a folder of its own; a long name is broken, not the table."""
+    assert (
+        run("facing", "TB-25-07").stdout == run("facing", "TB-25-07", "--pieces", str(shipped("data/demo-bench/batch"))).stdout
+    )
+    assert "no mouthpiece" in run("facing", "TB-25-07", "--data", str(shipped("data/demo"))).stderr
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+    long = "a-name-that-somebody-typed-with-great-care-and-no-blanks"
+    for name in ("mouthpieces", "facings"):
+        path = folder / f"{name}.csv"
+        path.write_text(path.read_text(encoding="utf-8").replace("TB-25-07", long), encoding="utf-8")
+    told = run("batch", str(folder), "--no-pairing").stdout
+    assert "rail 0.3" in " ".join(told.split())
+    assert max(cell_len(line) for line in told.splitlines()) <= 80
+
+
+def test_more_workers_than_any_machine_has_are_refused() -> None:
+    """A thousand workers are a slip, told as one."""
+    assert "at most 64 workers" in run("batch", "--jobs", "999").stderr
+
+
 def test_gauge_in_every_format() -> None:
     """JSON and csv hold both studies; the text gives the lines for house.toml and says that the study is invented."""
     result = run("gauge", "--tolerance", "1.3")
