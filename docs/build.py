@@ -65,7 +65,11 @@ def json_schema() -> str:
 def commands() -> str:
     """What every command says of itself."""
     lines = ["# Commands", ""]
-    for path in [[], *[[name] for name in COMMANDS], ["tables", "check"], ["tables", "template"]]:
+    for path in [
+        [],
+        *[[name] for name in COMMANDS],
+        *[["tables", name] for name in ("check", "template", "import", "export", "history")],
+    ]:
         command: click.Command = main
         context = click.Context(main, info_name="matchkit", terminal_width=80, **main.context_settings)
         for name in path:

@@ -42,7 +42,7 @@ Progress = Callable[[int, int], None]
 
 
 def open_house(source: str | Path | None = None, *, model: str | Path | None = None) -> House:
-    """Open a house: a directory of csv tables, an xlsx workbook, or the demo house where none is named.
+    """Open a house: a directory of csv tables, an xlsx workbook, a book (SQLite file or URL), or the demo house where none is named.
 
     ``model`` is a file that ``train`` wrote; without it, ``model.npz`` beside the tables is taken if it was trained on them as they
     are now (for the demo house the shipped one), else a model is fitted in memory. Raises DataError with every problem of the
@@ -52,11 +52,10 @@ def open_house(source: str | Path | None = None, *, model: str | Path | None = N
     >>> len(house.tables.mouthpieces) >= 30
     True
     """
-    place = shipped("data/demo") if source is None else Path(source)
-    tables = read_tables(place)
+    tables = read_tables(shipped("data/demo") if source is None else source)
     if model is not None:
         return House(tables, demo=source is None, model=Path(model))
-    beside = _shipped_model() if source is None else (place if place.is_dir() else place.parent) / MODEL_FILE
+    beside = _shipped_model() if source is None else _beside(source)
     return House(tables, demo=source is None, beside=beside)
 
 
@@ -81,11 +80,13 @@ def calibrate(path: str | Path) -> Calibration:
     return calibrate_readings([record for record in reading.records if isinstance(record, BenchReading)])
 
 
-def gauge_study(path: str | Path | None = None, *, tolerance: float | None = None) -> tuple[GaugeStudy, ...]:
+def gauge_study(
+    path: str | Path | None = None, *, tolerance: float | Mapping[str, float] | None = None
+) -> tuple[GaugeStudy, ...]:
     """Analyse a csv of study readings, one answer a quantity (default: the demo study, which is invented).
 
-    ``tolerance`` is the width of what a drawing allows, in the unit of the readings. Raises SourceError where there is no such file,
-    DataError with every problem of it, a missing cell among them.
+    ``tolerance`` is the width of what a drawing allows, in the unit of the readings, by quantity where there are several. Raises SourceError
+    where there is no such file, DataError with every problem of it, a missing cell among them, RequestError for a tolerance of nothing.
 
     >>> [study.quantity for study in gauge_study()]
     ['stop', 'tip_opening']
@@ -102,14 +103,20 @@ def gauge_study(path: str | Path | None = None, *, tolerance: float | None = Non
     ]
     if not rows:
         raise DataError([Problem(place.name, None, None, "no reading", "several people reading several pieces several times")])
+    quantities = list(dict.fromkeys(record.quantity for _, record in rows))
+    if isinstance(tolerance, float | int) and len(quantities) > 1:
+        raise RequestError(f"a tolerance of which of {', '.join(quantities)}? name it, as {quantities[0]}={tolerance:g}")
+    widths = dict.fromkeys(quantities, tolerance) if isinstance(tolerance, float | int) else dict(tolerance or {})
+    if lost := sorted(set(widths) - set(quantities)):
+        raise RequestError(f"a tolerance of {', '.join(lost)}, which nobody read; the study has {', '.join(quantities)}")
     return tuple(
         study(
             crossed([pair for pair in rows if pair[1].quantity == quantity], source=place.name)[0],
             quantity=quantity,
             unit="mm",
-            tolerance=tolerance,
+            tolerance=widths.get(quantity),
         )
-        for quantity in dict.fromkeys(record.quantity for _, record in rows)
+        for quantity in quantities
     )
 
 
@@ -120,6 +127,15 @@ def read_defaults() -> Defaults:
     if reading.problems:
         raise DataError(reading.problems)
     return Defaults(record for record in reading.records if isinstance(record, DefaultValue))
+
+
+def _beside(source: str | Path) -> Path | None:
+    """Give where the model of a house lies: in its folder, or beside its workbook or SQLite file; None for a server."""
+    text = str(source)
+    if "://" in text:
+        return None
+    place = Path(text)
+    return (place if place.is_dir() else place.parent) / MODEL_FILE
 
 
 class House:
@@ -191,8 +207,9 @@ class House:
 
         Raises ModelError where it cannot be written.
         """
-        place = Path(self.tables.source)
-        path = (place if place.is_dir() else place.parent) / MODEL_FILE if out is None else Path(out)
+        path = _beside(self.tables.source) if out is None else Path(out)
+        if path is None:
+            raise ModelError("a book on a server has no place beside it: name a file for the model")
         self._blend = self.workshop.train()
         save_model(self._blend, self.workshop.rated_tests, path, data_hash=digest(self.tables))
         self._model_note = f"model {path.name}"
@@ -346,7 +363,7 @@ class House:
         piece, gathered = self._piece(mouthpiece, pieces)
         readings, points = gathered.readings.get(piece.id, []), gathered.points.get(piece.id, [])
         spec = self.tables.spec.model_copy(update={"gauge": gauge_from(self.tables.spec.gauge, studies)})
-        return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec, studied=bool(studies))
+        return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec)
 
     def batch(
         self,

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import secrets
 import shutil
-from collections.abc import Callable
+import socket
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -53,6 +58,57 @@ def reference(name: str, **needed: str) -> list[Case]:
         cases = [case for case in cases if needed["given"] in case.inputs]
     assert cases, f"no case of {name} {needed}"
     return cases
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[str]:
+    """Start a throw-away PostgreSQL on the loopback, and give the address of its server without a database.
+
+    Skipped where PostgreSQL is not installed, but never in CI.
+    """
+    programs = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
+    if not programs:
+        if os.environ.get("CI"):
+            pytest.fail("PostgreSQL is not installed, and CI must have it")
+        pytest.skip("PostgreSQL is not installed")
+    bin_ = programs[-1]
+    place = Path(tempfile.mkdtemp(prefix="matchkit-pg-"))
+    as_them: list[str] = []
+    if os.geteuid() == 0:  # the server refuses to run as root
+        shutil.chown(place, "postgres", "postgres")
+        as_them = ["runuser", "-u", "postgres", "--"]
+
+    def run(*words: str) -> None:
+        subprocess.run([*as_them, *words], check=True, cwd=place, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    run(str(bin_ / "initdb"), "-D", str(place / "data"), "-U", "bench", "-A", "trust", "-E", "UTF8", "--no-sync")
+    options = f"-c listen_addresses=127.0.0.1 -p {port} -c unix_socket_directories={place}"
+    run(str(bin_ / "pg_ctl"), "-D", str(place / "data"), "-o", options, "-l", str(place / "log"), "-w", "start")
+    try:
+        yield f"postgresql://bench@127.0.0.1:{port}"
+    finally:
+        run(str(bin_ / "pg_ctl"), "-D", str(place / "data"), "-m", "immediate", "-w", "stop")
+        shutil.rmtree(place, ignore_errors=True)
+
+
+@pytest.fixture
+def database(postgres: str) -> str:
+    """Make an empty PostgreSQL database, and give its address."""
+    import psycopg
+
+    name = f"shop_{secrets.token_hex(4)}"
+    with psycopg.connect(f"{postgres}/postgres", autocommit=True) as server:
+        server.execute(f'CREATE DATABASE "{name}"'.encode())
+    return f"{postgres}/{name}"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def empty_book(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Give where a book may be made: an SQLite file, then a PostgreSQL database."""
+    return str(tmp_path / "shop.sqlite") if request.param == "sqlite" else str(request.getfixturevalue("database"))
 
 
 @pytest.fixture(scope="session")

@@ -13,8 +13,8 @@ import numpy as np
 from matchkit.bench.capability import Capability, capability, two_sided_factor, worst_share
 from matchkit.bench.chart import LEAST_PIECES, Chart, individuals_chart
 from matchkit.bench.conformity import ORDER, Limits, Verdict
-from matchkit.bench.drawing import Judged, PieceJudged, judge_piece, judged_with, rails_at_stations
-from matchkit.bench.facing_report import drawn_curve
+from matchkit.bench.drawing import UNCERTAINTY_OF, Judged, PieceJudged, judge_piece, judged_with, rails_at_stations
+from matchkit.bench.facing_report import READ, SIZES, drawn_curve, gauge_assumed
 from matchkit.bench.pairing import Pairing
 from matchkit.errors import DataError, Problem
 from matchkit.match.answers import frame
@@ -72,7 +72,7 @@ class BatchReport:
     worst_share: float | None
     """The largest share of failing pieces that a batch like this leaves open at 95 %, where every piece passed."""
     pairings: tuple[Pairing, ...]
-    """One for each instrument of the batch for which the house has reeds and a window."""
+    """One for each model of the batch for whose instrument the house has reeds and a window."""
     notes: tuple[str, ...]
 
     @property
@@ -195,8 +195,21 @@ def judge_batch(
         what_if=_what_if(pieces, rails, spec, curves) if counts["inconclusive"] else (),
         worst_share=worst_share(len(judged)) if everything else None,
         pairings=pairings,
-        notes=(*(() if pieces.order_known or len(judged) < LEAST_PIECES else (NO_ORDER,)), *notes),
+        notes=(*(() if pieces.order_known or len(judged) < LEAST_PIECES else (NO_ORDER,)), *_assumed(judged, spec), *notes),
     )
+
+
+def _assumed(judged: Sequence[PieceJudged], spec: HouseSpec) -> tuple[str, ...]:
+    """Say which uncertainties of the gauges that entered a verdict are nobody's but the default."""
+    used = {
+        UNCERTAINTY_OF.get(item.feature, "u_size_mm")
+        for piece in judged
+        for item in piece.features
+        if "stop" not in item.feature
+    }
+    words = {name: word for name, word in {**READ, **SIZES}.items() if name in used or name in ("u_feeler_mm", "u_stop_mm")}
+    found = gauge_assumed(spec, words)
+    return (f"assumed of the gauges, for want of a [gauge] line in house.toml: {', '.join(found)}",) if found else ()
 
 
 def _counts(verdicts: Any) -> dict[str, int]:

@@ -34,6 +34,8 @@ class Chart:
     high: float
     range_mean: float
     range_high: float
+    values: tuple[float, ...]
+    """In the order in which the pieces were made."""
     slope: float
     slope_low: float
     slope_high: float
@@ -81,6 +83,7 @@ def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None) 
         high=high,
         range_mean=middle,
         range_high=D4 * middle,
+        values=tuple(float(value) for value in values),
         slope=float(line.slope),
         slope_low=float(line.slope) - half,
         slope_high=float(line.slope) + half,

@@ -45,9 +45,6 @@ WORDS = {
 }
 
 
-BEYOND = 0.5
-"""A reading beyond a limit conforms with less than this probability."""
-
 CAUSES = ("table_gap_mm", "rail_difference_mm", "tip_opening_mm")
 """Of several features that fail, these are named first, in this order: a table off its plane, a rail off the other and a tip off its
 size make stops fail as well."""
@@ -115,6 +112,11 @@ class PieceJudged:
     missing: tuple[str, ...]
     remarks: tuple[str, ...]
 
+    @property
+    def unmeasured(self) -> bool:
+        """Whether it is inconclusive for want of a measurement, and not because one is too coarse."""
+        return self.verdict == "inconclusive" and (self.worst is None or self.worst.verdict == "pass")
+
 
 def rails_at_stations(
     piece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, drawing: Drawing, gauge: Gauge
@@ -137,6 +139,7 @@ def judge_piece(
     fair = drawn_curve(drawing) if curve is None else curve
     found: list[Judged] = []
     missing: list[str] = []
+    unmeasured: list[str] = []
     for station in drawing.station:
         for rail in ("left", "right"):
             at = _at(rails.get(rail), station.feeler_mm)
@@ -156,12 +159,13 @@ def judge_piece(
         value = getattr(piece, name)
         if value is None:
             missing.append(WORDS[name])
+            unmeasured += [WORDS[name]] if feature.critical else []
             continue
         u = getattr(gauge, UNCERTAINTY_OF.get(name, "u_size_mm"))
         if name == "tip_opening_mm" and rails:  # a plate that rocks lifts the tip most
             u = math.hypot(u, next(iter(rails.values())).u_tilt * fair.break_m * 1e3)
         found.append(_judged(name, float(value), u, (feature.nominal, *feature.limits), feature.critical, confidence))
-    return _summed_up(piece, found, missing, _beside(rails, drawing.station))
+    return _summed_up(piece, found, missing, unmeasured, _beside(rails, drawing.station))
 
 
 def _at(rail: Readings | None, feeler_mm: float) -> int | None:
@@ -209,7 +213,7 @@ def _judged(
 def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float) -> list[Judged]:
     """Judge left minus right over all leaves, and at each: the leaf and the person cancel, only touch and step remain.
 
-    The mean over the leaves decides; one leaf by itself, being less well known, counts where it reads beyond the limit.
+    The mean over the leaves decides; one leaf by itself counts where it fails though it is one of several that were looked at.
     """
     most = drawing.rail_difference_mm
     if most is None or len(rails) < 2:
@@ -222,16 +226,20 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float
         value = float(rails["left"].place_m[at["left"]] - rails["right"].place_m[at["right"]]) * 1e3
         u = math.hypot(*(rails[name].u_place_m[place] for name, place in at.items() if place is not None)) * 1e3
         judged = _judged("rail_difference_mm", value, u, (0.0, -most, most), False, confidence, None, station.feeler_mm)  # noqa: FBT003
-        found.append(replace(judged, critical=judged.probability < BEYOND))
+        found.append(judged)
         values.append(value)
         variances.append(u**2)
+    surely = (1 - confidence) / max(len(found), 1)  # the worst of several, by chance alone, must not fail a sound piece
+    found = [replace(judged, critical=judged.probability <= surely) for judged in found]
     if values:
         u = math.sqrt(sum(variances)) / len(values)
         found.append(_judged("rail_difference_mm", float(np.mean(values)), u, (0.0, -most, most), True, confidence))  # noqa: FBT003
     return found
 
 
-def _summed_up(piece: Mouthpiece, found: list[Judged], missing: list[str], beside: tuple[str, ...]) -> PieceJudged:
+def _summed_up(
+    piece: Mouthpiece, found: list[Judged], missing: list[str], unmeasured: list[str], beside: tuple[str, ...]
+) -> PieceJudged:
     ordered = sorted(found, key=Judged.badness)
     counted = [judged for judged in ordered if judged.critical]
     worst = counted[0] if counted else None
@@ -247,6 +255,8 @@ def _summed_up(piece: Mouthpiece, found: list[Judged], missing: list[str], besid
         whole = not any(judged.feature == "stop_mm" for judged in found)
         what = "no stop" if whole else f"{unread[0]}" + (f" and {len(unread) - 1} more stops" if len(unread) > 1 else "")
         verdict, advice = "inconclusive", f"not read: {what}; the facing is not judged there"
+    if verdict == "pass" and unmeasured:
+        verdict, advice = "inconclusive", f"not measured, and critical: {', '.join(unmeasured)}"
     return PieceJudged(
         mouthpiece_id=piece.id,
         serial=piece.serial,
@@ -290,6 +300,16 @@ def _what_is_wrong(worst: Judged, features: Sequence[Judged]) -> tuple[str, str]
     if worst.feature == "table_gap_mm":
         kind = "hollow" if worst.value < 0 else "convex"
         return f"table {kind} by {abs(worst.value):.3f} mm", "flatten it first, and measure everything again"
+    return _wrong_size(worst, size)
+
+
+def _wrong_size(worst: Judged, size: float) -> tuple[str, str]:
+    if worst.feature.startswith("baffle"):  # its size is a depth under the rails: a small one stands high
+        high = worst.off < 0
+        return (
+            f"{WORDS[worst.feature]} {size:.2f} mm too {'high' if high else 'low'}",
+            "take material off there" if high else "nothing can be put back on it",
+        )
     return (
         f"{WORDS[worst.feature]} {size:.2f} {'below' if worst.off < 0 else 'above'} the drawing",
         "see whether removing can mend it",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ import numpy as np
 from matchkit.bench.measure import DRAWS, SEED, Uncertainty, monte_carlo, table_test
 from matchkit.match.answers import frame
 from matchkit.match.parts import FacingPart, facing_part, rails_of
-from matchkit.physics.facing import flaws
+from matchkit.physics.facing import MeanLay, flaws
 from matchkit.physics.fair import FairCurve, Readings, fair_curve
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
@@ -68,7 +68,7 @@ class FacingReport:
 
     ``shape`` weighs most of those averaged, ``shape_weights`` has all. ``covariance_mm2`` is that of tip opening, facing length and
     clamp place on the fair curve, in this order, to first order; ``covariance_monte_carlo_mm2`` the same from the draws, with the tip as it
-    was measured. ``smoothness_floor_um`` is what the gauge's own errors would show on a fair facing. ``table`` says what is known of
+    was measured. A rail by itself is taken as an arc, with the uncertainty of its own readings. ``smoothness_floor_um`` is what the gauge's own errors would show on a fair facing. ``table`` says what is known of
     the table. A mouthpiece known by its nominal numbers has no draws, and the uncertainties are those assumed.
     """
 
@@ -90,6 +90,9 @@ class FacingReport:
     smoothness_um: float | None
     u_smoothness_um: float | None
     smoothness_floor_um: float | None
+    left_facing_length_mm: float | None
+    right_facing_length_mm: float | None
+    u_rail_facing_length_mm: float | None
     rail_difference_mm: float | None
     u_rail_difference_mm: float | None
     leak_mm2: float | None
@@ -125,21 +128,18 @@ def facing_report(
     *,
     defaults: Defaults,
     spec: HouseSpec,
-    studied: bool = False,
     draws: int = DRAWS,
     seed: int = SEED,
 ) -> FacingReport:
-    """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking.
-
-    ``studied`` says that the gauge's uncertainties come from a study.
-    """
+    """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking."""
     part = facing_part(mouthpiece, readings, points, defaults=defaults, spec=spec)
     rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
     lay, fair = part.lay, part.lay.fair
     unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
     drawing = spec.drawing.get(mouthpiece.model or "")
-    test = table_test(part, rails, drawn=None if drawing is None else drawn_curve(drawing)) if rails else None
+    test = table_test(part, rails, drawing=drawing, drawn=None if drawing is None else drawn_curve(drawing)) if rails else None
     found = flaws(lay)
+    sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
     u_flaw = unsure.flaw_m if unsure is not None else ()
     u_length, u_clamp = fair.u_facing_length_m, fair.u_clamp_m
     if unsure is not None:
@@ -163,6 +163,9 @@ def facing_report(
         smoothness_um=part.smoothness_um,
         u_smoothness_um=None if unsure is None else _times(unsure.smoothness_m, 1e6),
         smoothness_floor_um=None if unsure is None else _times(unsure.smoothness_floor_m, 1e6),
+        left_facing_length_mm=sides[0].fair.facing_length_m * 1e3 if sides else None,
+        right_facing_length_mm=sides[1].fair.facing_length_m * 1e3 if sides else None,
+        u_rail_facing_length_mm=max(side.fair.u_facing_length_m for side in sides) * 1e3 if sides else None,
         rail_difference_mm=part.rail_difference_mm,
         u_rail_difference_mm=_times(unsure.rail_difference_m, 1e3)
         if unsure is not None and part.rail_difference_mm is not None
@@ -182,7 +185,7 @@ def facing_report(
         budget=budget_of(spec),
         draws=0 if unsure is None else unsure.draws,
         seed=seed,
-        assumed=(*part.assumed, *gauge_assumed(spec, studied=studied)) if rails else part.assumed,
+        assumed=(*part.assumed, *gauge_assumed(spec)) if rails else part.assumed,
         outline=None if unsure is None else _outline(part, unsure),
     )
 
@@ -254,23 +257,23 @@ def table_words(mouthpiece: Mouthpiece, *, rocks: bool, drawn: bool, scanned: bo
         return tuple(said)  # no plate lay on it
     if rocks:
         said.append(
-            "the readings are off the drawing in a straight line from break to tip: see whether the plate rocks on the table"
+            "the readings are off the drawing in a straight line from break to tip: more than its tolerance allows: see whether the plate rocks on the table"
         )
     elif not drawn:
         said.append("without a drawing of this model a rocking plate looks like a break further back, and is not told")
     return tuple(said)
 
 
-def gauge_assumed(spec: HouseSpec, *, studied: bool) -> tuple[str, ...]:
-    """Name the uncertainties of the gauge that the house never stated: they are the defaults, and assumed."""
-    words = {"u_feeler_mm": "thickness of a leaf", "u_stop_mm": "touch of a stop", "u_tip_mm": "tip gauge"}
+READ = {"u_feeler_mm": "thickness of a leaf", "u_stop_mm": "touch of a stop", "u_tip_mm": "tip gauge"}
+"""What enters the uncertainty of a facing."""
+SIZES = {"u_size_mm": "a size by callipers", "u_depth_mm": "a depth of the baffle", "u_table_mm": "flatness of the table"}
+"""What else a batch is judged with."""
+
+
+def gauge_assumed(spec: HouseSpec, words: Mapping[str, str] = READ) -> tuple[str, ...]:
+    """Name the uncertainties of the gauge that neither the house nor a study ever stated: they are the defaults, and assumed."""
     stated = spec.gauge.model_fields_set if "gauge" in spec.model_fields_set else set()
-    missing = [
-        f"{word} known to {getattr(spec.gauge, name):g} mm"
-        for name, word in words.items()
-        if name not in stated and not (studied and name != "u_feeler_mm")
-    ]
-    return tuple(missing)
+    return tuple(f"{word} known to {getattr(spec.gauge, name):g} mm" for name, word in words.items() if name not in stated)
 
 
 def budget_of(spec: HouseSpec) -> dict[str, float]:

@@ -129,6 +129,9 @@ def crossed(readings: Sequence[tuple[int, StudyReading]], *, source: str) -> tup
     return np.array([[cells[piece, person] for person in people] for piece in pieces]), pieces, people
 
 
+MOST_TOLERANCE_MM = 20.0
+
+
 def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None = None) -> GaugeStudy:
     """Analyse readings (pieces, people, repeats); the grand mean is taken off first, so a large offset costs no digits.
 
@@ -140,8 +143,8 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
     """
     from scipy.stats import f as fisher
 
-    if tolerance is not None and not tolerance > 0:
-        raise RequestError(f"the tolerance must be above 0; read {tolerance:g}")
+    if tolerance is not None and not 0 < tolerance < MOST_TOLERANCE_MM:
+        raise RequestError(f"the tolerance must be above 0 and below {MOST_TOLERANCE_MM:g} {unit}; read {tolerance:g}")
     parts, people, repeats = readings.shape
     y = readings - readings.mean()
     by_part, by_person, by_cell = y.mean(axis=(1, 2)), y.mean(axis=(0, 2)), y.mean(axis=2)

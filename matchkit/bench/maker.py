@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.bench.batch import BatchReport, Pieces, judge_batch
+from matchkit.bench.drawing import judge_piece, rails_at_stations
 from matchkit.bench.facing_report import drawn_curve
 from matchkit.bench.gauge import GaugeStudy
 from matchkit.bench.pairing import DRAWS, SEED, Pairing, lots_of, pair_batch
-from matchkit.bench.reface import BeforeAfter, RefacePlan, blank_of, plan_removal, surely_over
+from matchkit.bench.reface import BeforeAfter, RefacePlan, blank_of, plan_removal, stop_m, surely_over
 from matchkit.bench.target_curve import FURTHER_M, Worn, at_bound, fair_with_tip, match_reed, nearest_fair, table_for_tip_m
 from matchkit.errors import RequestError
 from matchkit.match.pairs import share_at_closing
@@ -107,8 +108,8 @@ def judge_and_pair(
     facings = measure_facings(pieces, defaults=workshop.stock.defaults, spec=spec, jobs=jobs, progress=progress)
     pairings: list[Pairing] = []
     notes: list[str] = []
-    for instrument in dict.fromkeys(facing.mouthpiece.instrument for facing in facings):
-        mine = [facing for facing in facings if facing.mouthpiece.instrument == instrument]
+    for instrument, model in dict.fromkeys((facing.mouthpiece.instrument, facing.mouthpiece.model) for facing in facings):
+        mine = [facing for facing in facings if facing.mouthpiece.model == model]
         reeds = bench.instrument_reeds(instrument)
         lots = lots_of(reeds)
         window = spec.window.get(instrument)
@@ -139,7 +140,7 @@ def judge_and_pair(
                 progress=progress,
             )
         )
-    return replace(judge_first, pairings=tuple(pairings), notes=(*judge_first.notes, *notes))
+    return replace(judge_first, pairings=tuple(pairings), notes=(*judge_first.notes, *dict.fromkeys(notes)))
 
 
 @dataclass(frozen=True)
@@ -166,17 +167,18 @@ def plan_reface(workshop: Workshop, piece: Mouthpiece, pieces: Pieces, *, spec: 
     rails = rails_of(piece, readings, points, gauge=spec.gauge)
     blank = blank_of(facing, rails)
     gap_m = abs(piece.table_gap_mm or 0.0) * 1e-3
-    if gap_m <= spec.gauge.u_table_mm * 2e-3 or (piece.table_gap_mm or 0.0) < 0:
-        gap_m = 0.0  # within the leaf's own doubt, or a hollow: most players want one, and it needs no flattening
     drawing = spec.drawing.get(piece.model or "")
+    if gap_m <= spec.gauge.u_table_mm * 2e-3 or _allowed_hollow(piece, drawing if wanted.drawing else None):
+        gap_m = 0.0  # within the leaf's own doubt, or a hollow that may stay: many players want one
     view = workshop.view(Visitor(instrument=piece.instrument))
     flat = blank.lowered(gap_m, spec.gauge.u_table_mm * 1e-3 if gap_m else 0.0)
     down = 0.0
     if wanted.table_down and wanted.tip_opening_mm is not None:
         down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
     target, words = _target(workshop, flat.worn.lowered(down), drawing, view, wanted, piece, spec)
-    if wanted.table_down:
-        down = max(down, float(surely_over(flat, target).max()) if not down else 0.0)
+    within = drawing is not None and wanted.drawing and _meets(flat.worn, target, drawing)
+    if wanted.table_down and not down and not within:
+        down = float(surely_over(flat, target).max())
     leaves = (
         sorted({float(height) * 1e3 for rail in rails.values() for height in rail.height_m}) if readings else USUAL_LEAVES_MM
     )
@@ -192,16 +194,45 @@ def plan_reface(workshop: Workshop, piece: Mouthpiece, pieces: Pieces, *, spec: 
         table_down_m=down,
         u_table_m=spec.gauge.u_table_mm * 1e-3,
     )
+    notes = []
+    if within and plan.unreached:
+        plan = replace(plan, unreached=())
+        notes.append("where the lay stays above the nominal of the drawing it stays within its tolerance")
+    if wanted.drawing and drawing is not None:
+        verdict = judge_piece(
+            piece,
+            rails_at_stations(piece, readings, points, drawing=drawing, gauge=spec.gauge),
+            drawing=drawing,
+            gauge=spec.gauge,
+        ).verdict
+        if verdict == "pass":
+            plan = replace(plan, do_not=("it meets its drawing as it stands: leave it", *plan.do_not))
     lowered = flat.lowered(down).worn
     final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
     reached = nearest_fair(final) if plan.unreached else target
     reeds = _before_and_after(workshop, facing, _as_lay(final, reached, facing.lay.u_tip_m), view)
-    notes = (
-        (f"the break of the target lies as far back as a plan goes, {FURTHER_M * 1e3:g} mm behind the lay's own",)
-        if not wanted.drawing and at_bound(lowered, target)
-        else ()
-    )
-    return replace(plan, reeds=reeds, window_kpa=spec.window.get(piece.instrument), notes=notes)
+    if not wanted.drawing and at_bound(lowered, target):
+        notes.append(f"the break of the target lies as far back as a plan goes, {FURTHER_M * 1e3:g} mm behind the lay's own")
+    if reeds:
+        notes.append(
+            f"openings and shares for a player who blows {view.blow_kpa:.1f} kPa, with a lip of {view.lip_load_n:.1f} N: assumed"
+        )
+    return replace(plan, reeds=reeds, window_kpa=spec.window.get(piece.instrument), notes=tuple(notes))
+
+
+def _allowed_hollow(piece: Mouthpiece, drawing: Drawing | None) -> bool:
+    """Tell a hollow table that may stay: any, unless a drawing sets a limit to it."""
+    gap, feature = piece.table_gap_mm or 0.0, None if drawing is None else drawing.table_gap_mm
+    return gap < 0 and (feature is None or gap >= feature.limits[0])
+
+
+def _meets(worn: Worn, target: FairCurve, drawing: Drawing) -> bool:
+    """Tell whether what removing gives at best, the target or the lay where that is higher, stays within a drawing's limits."""
+    final = np.maximum(target.height_m(worn.x_m), worn.height_m)
+    if float(final[0]) * 1e3 > drawing.tip_opening_mm.limits[1]:
+        return False
+    stops = [(stop_m(worn.x_m, final, station.feeler_mm * 1e-3), station.limits_mm[1]) for station in drawing.station]
+    return all(stop is not None and stop * 1e3 <= high for stop, high in stops)
 
 
 def _target(

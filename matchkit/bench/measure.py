@@ -7,6 +7,7 @@ less with repeats), the step it is read to (rectangular, not less with repeats),
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,7 +18,7 @@ from matchkit.match.parts import FacingPart
 from matchkit.physics.facing import Lay, MeanLay, flaws
 from matchkit.physics.fair import CLAMP, THIN, FairCurve, Readings
 from matchkit.physics.refit import Redrawn, redraw
-from matchkit.records.spec import Gauge
+from matchkit.records.spec import Drawing, Gauge
 
 Array = NDArray[np.float64]
 
@@ -203,11 +204,15 @@ class TableTest:
     u_rocking_m: float | None
     twist_m: float | None
     u_twist_m: float | None
+    allowed_m: float = 0.0
+    """What the drawing's tolerances let a sound piece look like."""
 
     @property
     def rocks(self) -> bool:
-        """Whether the readings show rocking, at 95 %."""
-        return self.rocking_m is not None and self.u_rocking_m is not None and abs(self.rocking_m) > 1.96 * self.u_rocking_m
+        """Whether the readings show rocking beyond what the drawing allows, at 95 %."""
+        if self.rocking_m is None or self.u_rocking_m is None:
+            return False
+        return abs(self.rocking_m) > 1.96 * math.hypot(self.u_rocking_m, self.allowed_m / 2)
 
     @property
     def twisted(self) -> bool:
@@ -215,16 +220,23 @@ class TableTest:
         return self.twist_m is not None and self.u_twist_m is not None and abs(self.twist_m) > 1.96 * self.u_twist_m
 
 
-def table_test(facing: FacingPart, rails: dict[str, Readings], *, drawn: FairCurve | None = None) -> TableTest:
+def table_test(
+    facing: FacingPart, rails: dict[str, Readings], *, drawing: Drawing | None = None, drawn: FairCurve | None = None
+) -> TableTest:
     """Test the readings for an error linear in x against the drawing's fair curve, and the rails against one another.
 
     Readings alone cannot tell a tilted plane from a break further back: on an arc ``(L - x)^2 / 2R + b (L - x)`` is the arc of
     break ``L + bR`` but for a constant of second order. So rocking is only told where a drawing says where the break should be;
-    a tip that is merely too open (quadratic in x) is kept apart from it.
+    a tip that is merely too open (quadratic in x) is kept apart from it, and pieces differ as much as the drawing lets them: its
+    tolerances count as two standard deviations of that.
     """
     rocking = _tilt(pooled(rails), drawn) if drawn is not None else (None, None)
     twist = _twist(facing.lay, rails) if isinstance(facing.lay, MeanLay) else (None, None)
-    return TableTest(*rocking, *twist)
+    allowed = 0.0
+    if drawing is not None and drawn is not None:
+        x, tolerance = np.array([(s.stop_mm, (s.limits_mm[1] - s.limits_mm[0]) / 2) for s in drawing.station]).T * 1e-3
+        allowed = float(np.median(_fall(drawn, x) * tolerance / np.maximum(1 - x / drawn.break_m, 1e-3)))
+    return TableTest(*rocking, *twist, allowed_m=allowed)
 
 
 def _tilt(readings: Readings, drawn: FairCurve) -> tuple[float | None, float | None]:

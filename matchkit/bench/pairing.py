@@ -88,6 +88,7 @@ class Pairing:
     """Every piece with every lot, the strengths for the box, and the pieces that pair with none."""
 
     instrument: str
+    model: str | None
     window_kpa: tuple[float, float]
     blow_kpa: float
     lip_load_n: float
@@ -333,12 +334,15 @@ def _summed_up(
     box = _for_the_box(kept)
     doubts = []
     if view.blow_source == "assumed":
-        doubts.append(f"efforts and openings for a player who blows {view.blow_kpa:.1f} kPa, which is assumed")
+        doubts.append(
+            f"efforts, openings and shares for a player who blows {view.blow_kpa:.1f} kPa with a lip of {view.lip_load_n:.1f} N: assumed"
+        )
     guessed = sorted({part for facing in facings for part in facing.assumed})
     if guessed:
         doubts.append("assumed of some pieces: " + "; ".join(guessed))
     return Pairing(
         instrument=facings[0].mouthpiece.instrument,
+        model=facings[0].mouthpiece.model,
         window_kpa=window_kpa,
         blow_kpa=view.blow_kpa,
         lip_load_n=view.lip_load_n,

@@ -28,6 +28,8 @@ Array = NDArray[np.float64]
 
 SHORT_OF_TIP_M = 0.05e-3
 """The curve is worked to within this of the tip opening, and the tip is finished by itself."""
+TIP_REGION_M = 5e-3
+"""What is left for the tip is left within this of it."""
 STEP_M = 0.1e-3
 BAFFLE_PLACE_M = 5e-3
 """The baffle is measured so far behind the tip rail."""
@@ -182,7 +184,10 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
         order = np.argsort(place)
         u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], leaf[order]))
     else:
-        u = np.hypot(lay.u_tip_m * np.maximum(1 - x / end, 0.0) ** 2, lay.fair.u_facing_length_m * fall)
+        # an arc through the tip, T (1 - x/L)^2: the tip moves it all, the length not at the tip
+        u = np.hypot(
+            lay.u_tip_m * np.maximum(1 - x / end, 0.0) ** 2, lay.fair.u_facing_length_m * fall * np.minimum(x / end, 1.0)
+        )
     one, other = left.height_m(x), right.height_m(x)
     inside = lay.fair.height_m(x) > CLAMP
     if np.all(np.abs(one - other)[inside] < APART * np.sqrt(2) * u[inside]):
@@ -218,7 +223,9 @@ def plan_removal(
     wanted = target.height_m(blank.x_m)
     level = flat.worn.height_m
     final = np.maximum(wanted, level)
-    short = np.maximum(final * (1 - SHORT_OF_TIP_M / max(float(final[0]), SHORT_OF_TIP_M)), level)
+    near_tip = np.maximum(1 - blank.x_m / TIP_REGION_M, 0.0) ** 2
+    for_tip = min(SHORT_OF_TIP_M, float(final[0] - level[0]))  # where nothing comes off at the tip, nothing is left for it
+    short = np.maximum(final - for_tip * near_tip, level)
     over = surely_over(flat, target)
     states = (
         ("measure", blank.left_m, blank.right_m),
@@ -345,7 +352,11 @@ def _words(name: str, gap_mm: float | None, down_m: float, most_m: float) -> tup
         if gap_mm < 0
         else "the table is flat as far as it was measured: nothing to take off"
     )
-    if down_m > 0:
+    if down_m > 0 and gap_mm is not None and gap_mm < 0 and abs(down_m + gap_mm * 1e-3) < 1e-6:
+        table = (
+            f"the table is hollow by {-gap_mm:.3f} mm: face it down by {1e6 * down_m:.0f} µm; this closes the tip by as much"
+        )
+    elif down_m > 0:
         table = f"face the table down by {1e6 * down_m:.0f} µm; this closes the tip by as much and brings the break forward"
         if gap_mm is None:
             table += "; its flatness is not recorded: try it with a straight edge first"
@@ -413,7 +424,7 @@ def _reasons_against(
             "nothing beyond step 2 before the table is flat: the plate rocked when this was read, so measure and plan again"
         )
     if down_m == 0 and not unreached and float(np.sqrt(np.mean((most[inside] / flat.u_m[inside]) ** 2))) < SURE:
-        found.append("the change is within the uncertainty of the measurement everywhere: measure better, or leave it")
+        found.append("the change as a whole is within the uncertainty of the measurement: measure better, or leave it")
     opened = float(final[0] - max(blank.left_m[0], blank.right_m[0]))
     if opened > MOST_OPENED_M:
         found.append(

@@ -43,9 +43,10 @@ COMMANDS = {
     "gauge": "Say how far a gauge and its people can be trusted.",
     "closing": "Compute how one reed closes on one facing.",
     "calibrate": "Turn weights and dial readings into a strength scale.",
+    "log": "Write a playtest into the shop's book.",
     "train": "Choose settings, fit the model and write it.",
     "evaluate": "Say how well the model predicts what it has not seen.",
-    "tables": "Check the tables of a house, or write empty ones.",
+    "tables": "Check tables, write empty ones, carry them to and from a book.",
 }
 
 

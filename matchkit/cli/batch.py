@@ -29,6 +29,7 @@ WORTH_TELLING = 0.05
 @click.option("--jobs", type=int, default=1, show_default=True, help="Workers; -1 uses every core.")
 @click.option("--figure", metavar="FILE", help="Draw the batch, pieces by features, into an svg or png.")
 @click.option("--figure-pairs", metavar="FILE", help="Draw the pairing, pieces by strengths, into an svg or png.")
+@click.option("--figure-chart", metavar="FILE", help="Draw the tip openings in the order of making, into an svg or png.")
 @data_option
 @output_options
 def command(
@@ -40,6 +41,7 @@ def command(
     study: str | None,
     figure: str | None,
     figure_pairs: str | None,
+    figure_chart: str | None,
     **options: Any,
 ) -> None:
     """Judge PIECES against the drawings of their models, and pair them with the house reeds.
@@ -54,12 +56,7 @@ def command(
     report = house.batch(pieces, studies=studies, **options)
     if pieces is None:
         click.echo("the demo batch, which is invented", err=True)
-    if figure is not None:
-        write_figure("batch_figure", report, figure)
-    if figure_pairs is not None:
-        if not report.pairings:
-            raise click.UsageError("there is no pairing to draw")
-        write_figure("pairing_figure", report.pairings[0], figure_pairs)
+    _draw(report, figure, figure_pairs, figure_chart)
     if style == "json":
         deliver(to_json(report.to_dict()), out)
     elif style == "csv":
@@ -71,13 +68,31 @@ def command(
         click.get_current_context().exit(FAILS)
 
 
+def _draw(report: BatchReport, figure: str | None, figure_pairs: str | None, figure_chart: str | None) -> None:
+    if figure is not None:
+        write_figure("batch_figure", report, figure)
+    if figure_pairs is not None:
+        if not report.pairings:
+            raise click.UsageError("there is no pairing to draw")
+        write_figure("pairing_figure", report.pairings[0], figure_pairs)
+        if len(report.pairings) > 1:
+            click.echo(
+                f"{figure_pairs} shows {report.pairings[0].model} only, the first of {len(report.pairings)} models", err=True
+            )
+    if figure_chart is not None:
+        drawn = [item for item in report.features if item.feature == "tip_opening_mm" and item.chart is not None]
+        if not drawn:
+            raise click.UsageError("there is no chart to draw: ten pieces or more, in a known order")
+        write_figure("chart_figure", drawn[0], figure_chart)
+
+
 def as_text(report: BatchReport) -> str:
     """Lay out a batch: the pieces that do not pass, what is wrong with each, the features, the pairing."""
     counts = ", ".join(f"{count} {verdict}" for verdict, count in report.counts.items())
     many = len(report.pieces)
     lines = [
         paragraph(
-            f"{many} {'piece' if many == 1 else 'pieces'}: {counts}. Pass and fail are sure to 95 %; inconclusive is neither."
+            f"{many} {'piece' if many == 1 else 'pieces'}: {counts}. Pass and fail are sure to 95 % (1.645 u inside or outside a limit); inconclusive is neither."
         ),
         "",
     ]
@@ -87,9 +102,15 @@ def as_text(report: BatchReport) -> str:
             (
                 piece.mouthpiece_id,
                 piece.verdict,
-                "-" if piece.worst is None else number(piece.worst.value, 3),
-                "-" if piece.worst is None else number(piece.worst.u, 3),
-                "-" if piece.worst is None else f"{piece.worst.low:.2f} to {piece.worst.high:.2f}",
+                *(
+                    ("-", "-", "-")
+                    if piece.worst is None or piece.unmeasured
+                    else (
+                        number(piece.worst.value, 3),
+                        number(piece.worst.u, 3),
+                        f"{piece.worst.low:.2f} to {piece.worst.high:.2f}",
+                    )
+                ),
                 piece.advice,
             )
             for piece in told[:SHOWN_PIECES]
@@ -105,11 +126,16 @@ def as_text(report: BatchReport) -> str:
         lines += [table(columns, rows), ""]
         if len(told) > SHOWN_PIECES:
             lines += [f"... and {len(told) - SHOWN_PIECES} more; --format csv has all.", ""]
-    share = report.counts["inconclusive"] / len(report.pieces)
-    if share:
+    unmeasured = sum(piece.unmeasured for piece in report.pieces)
+    coarse = report.counts["inconclusive"] - unmeasured
+    if coarse:
         lines.append(
-            paragraph(f"{100 * share:.0f} % of the pieces are inconclusive: the gauges are too coarse for their limits.")
+            paragraph(
+                f"{100 * coarse / many:.0f} % of the pieces are inconclusive: the gauges are too coarse for their limits."
+            )
         )
+    if unmeasured:
+        lines.append(paragraph(f"{100 * unmeasured / many:.0f} % of the pieces are inconclusive for want of a measurement."))
     lines += [
         paragraph(
             f"With {what.how}, the same values: " + ", ".join(f"{count} {name}" for name, count in what.counts.items()) + "."
@@ -171,7 +197,7 @@ def _features(report: BatchReport) -> list[str]:
         )
     )
     for item in (
-        item for item in report.features if item.chart is not None and item.feature in ("tip_opening_mm", "table_gap_mm")
+        item for item in report.features if item.chart is not None and item.feature != "stop_mm" and "leaf" not in item.where
     ):
         lines += _chart(item)
     return [*lines, ""]
@@ -225,7 +251,9 @@ def _pairing(pairing: Pairing) -> list[str]:
     titles = ("reeds", "closing", "u", "effort", "opening", "share %", "in %", "softer")
     box = " and ".join(f"{item.strength:g} ({100 * item.in_window:.0f} %)" for item in pairing.box)
     lines = [
-        paragraph(f"Pairing with the house reeds, window {low:g} to {high:g} kPa, {pairing.draws} draws a pair:"),
+        paragraph(
+            f"Pairing of {pairing.model} with the house reeds, window {low:g} to {high:g} kPa, {pairing.draws} draws a pair:"
+        ),
         "",
         table([(title, "left" if place == 0 else "right") for place, title in enumerate(titles)], rows),
         "",

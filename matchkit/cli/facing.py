@@ -52,7 +52,13 @@ def as_text(report: FacingReport) -> str:
     """Lay out a facing, and say what a maker would look at."""
     floor = "" if report.smoothness_floor_um is None else f"; the gauge alone shows {report.smoothness_floor_um:.0f}"
     rows = [
-        ("tip opening", number(report.tip_opening_mm), number(report.u_tip_opening_mm), "mm", "as measured"),
+        (
+            "tip opening",
+            number(report.tip_opening_mm),
+            number(report.u_tip_opening_mm),
+            "mm",
+            "as measured" if report.measured else "as listed",
+        ),
         (
             "facing length",
             number(report.facing_length_mm),
@@ -68,7 +74,12 @@ def as_text(report: FacingReport) -> str:
             number(report.rail_difference_mm),
             number(report.u_rail_difference_mm),
             "mm",
-            "facing length of the rails",
+            "facing length of the rails"
+            + (
+                ""
+                if report.left_facing_length_mm is None
+                else f", {number(report.left_facing_length_mm)} and {number(report.right_facing_length_mm)}"
+            ),
         ),
         ("leak", number(report.leak_mm2), "-", "mm2", "between the rails, seen from the side"),
     ]

@@ -16,16 +16,22 @@ if TYPE_CHECKING:
 
 @click.command(name="gauge")
 @click.argument("study", required=False)
-@click.option("--tolerance", type=float, metavar="MM", help="Upper minus lower limit of what is measured with it.")
+@click.option(
+    "--tolerance",
+    "tolerances",
+    multiple=True,
+    metavar="[QUANTITY=]MM",
+    help="Upper minus lower limit of what is measured with it, as 1.3, or stop=1.3 and tip_opening=0.16 where both were read.",
+)
 @output_options
-def command(study: str | None, tolerance: float | None, style: str, out: str | None) -> None:
+def command(study: str | None, tolerances: tuple[str, ...], style: str, out: str | None) -> None:
     """Analyse STUDY, a csv in which several people read several pieces several times (default: the demo study).
 
     Columns: quantity (stop, tip_opening or other), piece, operator, repeat, reading_mm. facing and batch take it with --study.
     """
     import matchkit as mk
 
-    studies = mk.gauge_study(study, tolerance=tolerance)
+    studies = mk.gauge_study(study, tolerance=_widths(tolerances))
     if study is None:
         click.echo("the demo study, which is invented", err=True)
     if style == "json":
@@ -37,11 +43,29 @@ def command(study: str | None, tolerance: float | None, style: str, out: str | N
         deliver("\n".join(as_text(item) for item in studies), out)
 
 
+def _widths(given: tuple[str, ...]) -> float | dict[str, float] | None:
+    """Read the tolerances: one number, or some by quantity."""
+    widths: dict[str, float] = {}
+    for text in given:
+        quantity, _, number_ = text.rpartition("=")
+        try:
+            widths[quantity] = float(number_)
+        except ValueError:
+            raise click.BadParameter(
+                f"expected a number of mm, or QUANTITY=MM; read {text!r}", param_hint="--tolerance"
+            ) from None
+    if "" in widths and len(given) > 1:
+        raise click.UsageError("several tolerances: name what each is of")
+    return widths.get("", widths or None)
+
+
 def as_text(study: GaugeStudy) -> str:
     """Lay out one study, and what it means for the bench."""
     quantity = study.quantity.replace("_", " ")
     lines = [
-        paragraph(f"Gauge study of {quantity}: {study.pieces} pieces, {study.people} people, {study.repeats} repeats."),
+        paragraph(
+            f"Gauge study of {quantity}: {study.pieces} pieces, {study.people} {'person' if study.people == 1 else 'people'}, {study.repeats} repeats."
+        ),
         "",
         table(
             [("source", "left"), *((name, "right") for name in ("sum of squares", "df", "mean square", "F", "p"))],
@@ -86,7 +110,8 @@ def as_text(study: GaugeStudy) -> str:
             )
         )
     guide = " (below 10 % good, to 30 % usable, beyond too coarse: a usual guideline)" if study.repeatability > 0 else ""
-    lines.append(paragraph(f"Verdict: {study.verdict}{guide}."))
+    alone = ", for one person" if study.people == 1 else ""
+    lines.append(paragraph(f"Verdict{alone}: {study.verdict}{guide}."))
     if study.reduced:
         lines.append(paragraph(f"Note: {study.reduced}."))
     if study.quantity == "stop" and study.repeatability > 0:

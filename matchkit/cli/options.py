@@ -27,9 +27,11 @@ def data_option(function: Command) -> Command:
     function = click.option("--model", metavar="FILE", help="Model that train wrote.  [default: the one beside the tables]")(
         function
     )
-    return click.option("--data", metavar="PATH", help="Folder of csv tables, or an xlsx workbook.  [default: the demo house]")(
-        function
-    )
+    return click.option(
+        "--data",
+        metavar="PATH|URL",
+        help="Folder of csv tables, xlsx workbook, or book (SQLite file, PostgreSQL URL).  [default: the demo house]",
+    )(function)
 
 
 def _some_path(ctx: click.Context, parameter: click.Parameter, value: str | None) -> str | None:

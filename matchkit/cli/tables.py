@@ -1,9 +1,10 @@
-"""``matchkit tables``: check the tables of a house, or write empty ones."""
+"""``matchkit tables``: check the tables of a house, write empty ones, and carry them between files and a book."""
 
 from __future__ import annotations
 
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -16,7 +17,7 @@ PROBLEMS_FOUND = 3
 
 @click.group(name="tables")
 def command() -> None:
-    """Check the tables of a house, or write empty ones."""
+    """Check the tables of a house, write empty ones, and carry them between files and the shop's book."""
 
 
 @command.command(name="check")
@@ -24,7 +25,7 @@ def command() -> None:
 @output_options
 @click.pass_context
 def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
-    """List every problem of SOURCE, a folder of csv tables or an xlsx workbook, at once; exit code 3 where there is one."""
+    """List every problem of SOURCE, a folder of csv tables, an xlsx workbook or a book, at once; exit code 3 where there is one."""
     from matchkit.tables.store import read_source
 
     reading = read_source(source)
@@ -62,3 +63,68 @@ def template(folder: str, *, xlsx: bool) -> None:
 
     for path in write_template(Path(folder), xlsx=xlsx):
         click.echo(str(path))
+
+
+@command.command(name="import")
+@click.argument("source")
+@click.argument("book")
+def import_(source: str, book: str) -> None:
+    """Carry the tables of SOURCE (a folder, a workbook, a book) into BOOK, an SQLite file or a PostgreSQL URL; made where it is not there.
+
+    All or nothing. Rows that are there already, just so, are left; parts that differ are changed and the history keeps the old values;
+    playtests and trials are never changed.
+    """
+    from matchkit.tables.carry import carry_in
+
+    change = carry_in(source, book)
+    for table, told in change.items():
+        words = [f"{told['added']} added"] if told.get("added") else []
+        words += [f"{len(told['changed'])} changed"] if isinstance(told.get("changed"), list) else []
+        click.echo(f"{table}: {', '.join(words) or 'written'}")
+    if not change:
+        click.echo("everything was there already")
+
+
+@command.command(name="export")
+@click.argument("source")
+@click.argument("target")
+def export_(source: str, target: str) -> None:
+    """Write the tables of SOURCE (a book, a folder, a workbook) to TARGET: a new folder of csv files, or a new .xlsx workbook."""
+    from matchkit.tables.carry import carry_out
+
+    click.echo(str(carry_out(source, target)))
+
+
+@command.command(name="history")
+@click.argument("book")
+@output_options
+def history(book: str, style: str, out: str | None) -> None:
+    """List every change of BOOK, oldest first: when, which command, what changed."""
+    from matchkit.tables.book import Book
+
+    entries = Book(book).history()
+    if style == "json":
+        deliver(to_json({"schema": "matchkit.history/1", "entries": entries}), out)
+        return
+    rows = [
+        {**entry, "change": "; ".join(f"{table}: {_told(what)}" for table, what in entry["change"].items())}
+        for entry in entries
+    ]
+    if style == "csv":
+        deliver(to_csv(rows, ["entry", "at", "command", "change"]), out)
+    else:
+        deliver(
+            "".join(paragraph(f"{row['entry']}  {row['at'][:19]}  {row['command']}  {row['change']}") + "\n" for row in rows),
+            out,
+        )
+
+
+def _told(what: dict[str, Any]) -> str:
+    """Say what changed in one table."""
+    words = []
+    if "added" in what:
+        words.append(f"{what['added']} added" + (f" ({'/'.join(str(part) for part in what['key'])})" if "key" in what else ""))
+    for change in what["changed"] if isinstance(what.get("changed"), list) else []:
+        was = ", ".join(f"{column} was {before}" for column, before in change["before"].items())
+        words.append(f"{'/'.join(str(part) for part in change['key'])} changed, {was}")
+    return ", ".join(words) or ", ".join(str(word) for word in what)

@@ -243,7 +243,37 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     weights = weights_of(criteria)
     kept = np.flatnonzero(weights >= LEAST_WEIGHT)
     shapes = [_shape(*fits[place], data) for place in kept]
-    return replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
+    curve = replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
+    if len(fits) == 1 and not arc_only:
+        curve = replace(curve, covariance_m2=curve.covariance_m2 + _unknown_shape(data, arc, curve.lengths_m))
+    return curve
+
+
+SHAPES_SEEN = (1.8, 2.3)
+"""Exponents of power laws between which the shape of a facing is taken to lie where too few leaves were read to tell it (assumed)."""
+
+
+def _unknown_shape(data: _Data, arc: Fit, lengths_m: Array) -> Array:
+    """Give what not knowing the shape adds to the covariance of the lengths (4, 4): rectangular between two power laws."""
+    run = float(run_m("arc", arc.parameters[1:], np.array(1e-3)))
+    found = np.zeros((4, 4))
+    for exponent in SHAPES_SEEN:
+
+        def whole(two: Array, exponent: float = exponent) -> Array:
+            return np.array([two[0], two[1], 1 / exponent])
+
+        def residual(two: Array, exponent: float = exponent) -> Array:
+            miss, sigma, _ = _misses("power law", whole(two, exponent), data.x, data.y, data)
+            return miss / sigma
+
+        start = np.array([arc.parameters[0], run])
+        try:
+            fixed = fit(residual, start, low=np.array([float(data.x.max()), 1e-3]), high=np.array([0.1, 0.2]))
+        except PhysicsInputError:
+            continue  # these readings exclude that shape
+        off = _lengths("power law", whole(fixed.parameters)) - lengths_m
+        found += np.outer(off, off) / 3 / len(SHAPES_SEEN)
+    return found
 
 
 @dataclass(frozen=True)

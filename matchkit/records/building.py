@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -25,7 +26,8 @@ class Slip:
 
 
 def _expected(message: str) -> str:
-    return message.removeprefix("Input should be ").removeprefix("Value error, ")
+    few = re.match(r"(?:Tuple|List) should have at least (\d+) items", message)
+    return f"{few[1]} of them or more" if few else message.removeprefix("Input should be ").removeprefix("Value error, ")
 
 
 def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:

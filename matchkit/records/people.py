@@ -45,3 +45,4 @@ class Playtest(Record):
     evenness: Rating = None
     overall: Rating = None
     note: Annotated[str | None, Quantity("free text")] = None
+    corrects: Annotated[str | None, Quantity("earlier row that this one replaces", refers_to="playtests")] = None

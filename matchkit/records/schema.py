@@ -5,6 +5,7 @@ from __future__ import annotations
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record
+from matchkit.records.trials import Trial
 
 TABLES: dict[str, type[Record]] = {
     "mouthpieces": Mouthpiece,
@@ -17,6 +18,7 @@ TABLES: dict[str, type[Record]] = {
     "necks": Neck,
     "players": Player,
     "playtests": Playtest,
+    "trials": Trial,
 }
 """In the order in which a house is filled in."""
 

@@ -10,6 +10,8 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from matchkit import constants
 from matchkit.constants import Instrument
+from matchkit.records.parts import Mouthpiece
+from matchkit.records.quantity import quantities
 
 
 class _Spec(BaseModel):
@@ -41,7 +43,7 @@ class Gauge(_Spec):
 class Station(_Spec):
     """Where a leaf shall stop on either rail; ``tol_mm`` is both ways, ``lower_mm`` and ``upper_mm`` instead where they differ."""
 
-    feeler_mm: Annotated[float, Field(gt=0, le=4)]
+    feeler_mm: Annotated[float, Field(ge=0.01, le=4)]
     stop_mm: Annotated[float, Field(gt=0, le=45)]
     tol_mm: Annotated[float, Field(gt=0, le=5)] | None = None
     lower_mm: Annotated[float, Field(le=0, ge=-5)] | None = None
@@ -114,6 +116,17 @@ class Drawing(_Spec):
             raise ValueError("a thicker feeler must stop nearer the tip")
         if ordered[-1].feeler_mm >= self.tip_opening_mm.nominal:
             raise ValueError("every feeler thinner than the tip opening")
+        return self
+
+    @model_validator(mode="after")
+    def _can_be_measured(self) -> Self:
+        columns = quantities(Mouthpiece)
+        for name, feature in self.features.items():
+            low, high = columns[name].low, columns[name].high
+            if low is not None and high is not None and not low <= feature.nominal <= high:
+                raise ValueError(
+                    f"{name} with a nominal from {low:g} to {high:g} {columns[name].unit}, not {feature.nominal:g}"
+                )
         return self
 
     @property

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from matchkit.bench.batch import BatchReport
+    from matchkit.bench.batch import BatchReport, FeatureSummary
     from matchkit.bench.drawing import Judged
     from matchkit.bench.facing_report import FacingReport
     from matchkit.bench.pairing import Pairing
@@ -60,9 +60,11 @@ def facing_figure(report: FacingReport, style: Format = "svg") -> bytes:
     x = np.array(lines.x_mm)
     above.plot(x, lines.fair_mm, color=FAIR, linewidth=1, linestyle="--", label=f"fair curve ({report.shape})")
     for name, values, colour, mark in (("left", lines.left_mm, LEFT, "<"), ("right", lines.right_mm, RIGHT, ">")):
-        above.plot(x, values, color=colour, linewidth=1, label=f"{name} rail")
         read = [(getattr(s, f"{name}_mm"), s.feeler_mm) for s in report.stations if getattr(s, f"{name}_mm") is not None]
-        above.plot(*zip(*read, strict=True), mark, color=colour, markersize=5) if read else None
+        if not read:
+            continue  # one rail was not read
+        above.plot(x, values, color=colour, linewidth=1, label=f"{name} rail")
+        above.plot(*zip(*read, strict=True), mark, color=colour, markersize=5)
         off = [
             (getattr(s, f"{name}_mm"), getattr(s, f"{name}_off_um"), 2 * getattr(s, f"u_{name}_off_um"))
             for s in report.stations
@@ -154,6 +156,37 @@ def pairing_figure(pairing: Pairing, style: Format = "svg") -> bytes:
     low, high = pairing.window_kpa
     axes.set_xlabel(f"per cent of pairs with a closing pressure from {low:g} to {high:g} kPa", fontsize=8)
     axes.tick_params(length=0)
+    return _written(figure, style)
+
+
+def chart_figure(feature: FeatureSummary, style: Format = "svg") -> bytes:
+    """Draw one feature in the order of making: individuals with their limits above, the moving range below.
+
+    A feature without a chart has nothing to draw (ValueError).
+    """
+    chart = feature.chart
+    if chart is None:
+        raise ValueError(f"{feature.where} has no chart: too few pieces, or no known order")
+    figure = _figure(8.0, 5.0)
+    above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    values = np.array(chart.values)
+    place = np.arange(1, len(values) + 1)
+    told = sorted({position for signal in chart.signals for position in signal.positions})
+    above.plot(place, values, "o-", color=LEFT, markersize=3, linewidth=0.8)
+    above.plot(
+        place[told], values[told], "s", color=RIGHT, markersize=6, fillstyle="none", label="a rule fired"
+    ) if told else None
+    for level, line in ((chart.mean, "-"), (chart.low, "--"), (chart.high, "--")):
+        above.axhline(level, color=FAIR, linewidth=0.8, linestyle=line)
+    above.set_ylabel(feature.where)
+    above.set_title(f"{feature.where}: mean {chart.mean:.3f}, limits {chart.low:.3f} to {chart.high:.3f}", fontsize=10)
+    above.legend(frameon=False, fontsize=8) if told else None
+    below.plot(place[1:], np.abs(np.diff(values)), "o-", color=LEFT, markersize=3, linewidth=0.8)
+    below.axhline(chart.range_mean, color=FAIR, linewidth=0.8)
+    below.axhline(chart.range_high, color=FAIR, linewidth=0.8, linestyle="--")
+    below.set_ylabel("moving range")
+    below.set_xlabel("piece, in the order of making")
+    _quiet(above, below)
     return _written(figure, style)
 
 

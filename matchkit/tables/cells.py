@@ -76,7 +76,8 @@ def parse_cell(
     """
     word = text.strip()
     if kind.choices:
-        return word.lower() if word.lower() in kind.choices else Refusal("one of " + ", ".join(kind.choices))
+        meant = {choice.lower(): choice for choice in kind.choices}.get(word.lower())
+        return Refusal("one of " + ", ".join(kind.choices)) if meant is None else meant
     if kind.base is str:
         return text
     if kind.base is bool:

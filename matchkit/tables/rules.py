@@ -13,6 +13,7 @@ from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.records.study import StudyReading
+from matchkit.records.trials import Trial
 from matchkit.tables.cells import plain, shown
 from matchkit.tables.facing_rules import readings_make_sense, scans_make_sense
 from matchkit.tables.sheet import Reading
@@ -72,8 +73,11 @@ def references(house: SourceReading) -> Iterator[Problem]:
 
     A table that could not be read at all is not pointed at: its slips come first.
     """
-    ids = {table: house.tables[table].ids if table in house.tables else set() for table in TABLES}
-    unusable = {table for table in REQUIRED_TABLES if table not in house.tables}
+    ids = {
+        table: (house.tables[table].ids if table in house.tables else set()) | house.elsewhere.get(table, set())
+        for table in TABLES
+    }
+    unusable = {table for table in REQUIRED_TABLES if table not in house.tables and table not in house.elsewhere}
     unusable |= {table for table, reading in house.tables.items() if not reading.header_read}
     for table, model in TABLES.items():
         targets = {name: quantity.refers_to for name, quantity in quantities(model).items() if quantity.refers_to}
@@ -294,6 +298,48 @@ def unrated_playtests(house: SourceReading) -> Iterator[Problem]:
         )
 
 
+def corrections(house: SourceReading) -> Iterator[Problem]:
+    """A row that corrects another one stands after it, and each row is corrected once at most (the correction may be corrected)."""
+    kept: tuple[tuple[str, list[tuple[int, Playtest]] | list[tuple[int, Trial]]], ...] = (
+        ("playtests", house.rows("playtests", Playtest)),
+        ("trials", house.rows("trials", Trial)),
+    )
+    for table, rows in kept:
+        first = {record.id: row for row, record in rows}
+        replaced: dict[str, str] = {}
+        for row, record in rows:
+            old = record.corrects
+            if old is None or old not in first:
+                continue  # an id that is not there is told as such
+            if first[old] >= row:
+                yield Problem(house.file(table), row, "corrects", shown(old), "a row before this one")
+            elif old in replaced:
+                hint = f"{shown(replaced[old])} corrects it already: correct that one"
+                yield Problem(house.file(table), row, "corrects", shown(old), "a row that nothing corrects yet", hint)
+            else:
+                replaced[old] = record.id
+
+
+def trials_make_sense(house: SourceReading) -> Iterator[Problem]:
+    """The two set-ups of a trial are made of parts that are there: mouthpiece/reed or mouthpiece/reed/ligature."""
+    parts = [
+        (house.tables[table].ids if table in house.tables else set()) | house.elsewhere.get(table, set())
+        for table in ("mouthpieces", "reeds", "ligatures")
+    ]
+    told: set[str] = set()
+    for row, trial in house.rows("trials", Trial):
+        if trial.set_a == trial.set_b:
+            yield Problem(house.file("trials"), row, "set_b", shown(trial.set_b), "another set-up than set_a")
+        for column in ("set_a", "set_b"):
+            named = getattr(trial, column)
+            ids = named.split("/")
+            if named not in told and (
+                len(ids) not in (2, 3) or any(item not in known for item, known in zip(ids, parts, strict=False))
+            ):
+                told.add(named)
+                yield Problem(house.file("trials"), row, column, shown(named), "mouthpiece/reed/ligature, by their ids")
+
+
 PROBLEM_RULES: tuple[Rule, ...] = (
     duplicates,
     references,
@@ -302,6 +348,8 @@ PROBLEM_RULES: tuple[Rule, ...] = (
     limits_in_order,
     profiles_complete,
     scale_rows_whole,
+    corrections,
+    trials_make_sense,
 )
 WARNING_RULES: tuple[Rule, ...] = (
     far_loads,

@@ -141,7 +141,10 @@ def _read_row(
         return
     record = build(model, values)
     if isinstance(record, list):  # the schema knows more than the cell parser: keep its own words
-        reading.problems.extend(Problem(reading.source, number, slip.field, shown(slip.read), slip.expected) for slip in record)
+        reading.problems.extend(
+            Problem(reading.source, number, slip.field or None, shown(slip.read) if slip.read else "this row", slip.expected)
+            for slip in record
+        )
         return
     reading.records.append(record)
     reading.rows.append(number)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
+from collections.abc import Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -16,6 +18,7 @@ from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.records.spec import HouseSpec, keys_at
+from matchkit.records.trials import Trial
 from matchkit.tables.cells import shown
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.sheet import Reading
@@ -23,11 +26,12 @@ from matchkit.tables.sheet import Reading
 SPEC_FILE = "house.toml"
 
 Row = TypeVar("Row", bound=Record)
+Kept = TypeVar("Kept", Playtest, Trial)
 
 
 @dataclass(frozen=True)
 class Tables:
-    """Every record of a house, table by table, in the order of the files."""
+    """Every record of a house, table by table, in the order of the files; rows that were corrected are left out."""
 
     source: str
     mouthpieces: tuple[Mouthpiece, ...]
@@ -40,6 +44,7 @@ class Tables:
     necks: tuple[Neck, ...]
     players: tuple[Player, ...]
     playtests: tuple[Playtest, ...]
+    trials: tuple[Trial, ...]
     spec: HouseSpec
     warnings: tuple[Problem, ...] = ()
 
@@ -48,6 +53,8 @@ def digest(tables: Tables) -> str:
     """Give a hash of everything a model is trained on: every record but stock, price and words, in whatever order."""
     lines: list[str] = []
     for table in TABLES:
+        if table == "trials":
+            continue  # a model learns from marks
         left_out = {"stock", "price", "label", "note"}
         rows = sorted(record.model_dump_json(exclude=left_out) for record in getattr(tables, table))
         lines += [table, *rows]
@@ -62,6 +69,10 @@ class SourceReading:
     source: str
     tables: dict[str, Reading]
     spec: HouseSpec = field(default_factory=HouseSpec)
+    spec_text: str | None = None
+    """The text of house.toml, where there is one."""
+    elsewhere: Mapping[str, AbstractSet[str]] = field(default_factory=dict)
+    """Ids, by table, that are known from elsewhere and may be pointed at."""
     problems: list[Problem] = field(default_factory=list)
     warnings: list[Problem] = field(default_factory=list)
 
@@ -78,16 +89,20 @@ class SourceReading:
         return reading.source if reading is not None else f"{table}.csv"
 
 
-def read_source(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES) -> SourceReading:
-    """Read a directory of csv files, or an xlsx workbook, and check everything in it; problems are collected.
+def read_source(
+    source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES, elsewhere: Mapping[str, AbstractSet[str]] | None = None
+) -> SourceReading:
+    """Read a directory of csv files, an xlsx workbook or a book, and check everything in it; problems are collected.
 
-    ``needed`` are the tables that must be there. Raises SourceError where there is neither.
+    ``needed`` are the tables that must be there; ids of ``elsewhere`` may be pointed at too. Raises SourceError where there is nothing to read.
     """
     from matchkit.tables.rules import check_house
 
     path = Path(source)
-    reading = SourceReading(str(source), {})
-    if path.suffix.lower() == ".xlsx" and path.is_file():
+    reading = SourceReading(str(source), {}, elsewhere=elsewhere or {})
+    if is_book(source):
+        _read_book(source, reading, needed)
+    elif path.suffix.lower() == ".xlsx" and path.is_file():
         _read_workbook(path, reading, needed)
     else:
         _read_folder(path, reading, needed)
@@ -96,6 +111,30 @@ def read_source(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES
         reading.warnings.extend(found.warnings)
     check_house(reading)
     return reading
+
+
+BOOK_SUFFIXES = (".sqlite", ".sqlite3", ".db")
+
+
+def is_book(source: str | Path) -> bool:
+    """Tell a book, a file of SQLite or a URL, from a folder or a workbook."""
+    return "://" in str(source) or Path(source).suffix.lower() in BOOK_SUFFIXES
+
+
+def _read_book(source: str | Path, reading: SourceReading, needed: tuple[str, ...]) -> None:
+    from matchkit.tables.book import Book
+
+    book = Book(source)
+    reading.source = book.name
+    tables, spec = book.read()
+    reading.tables.update(tables)
+    reading.problems += [
+        Problem(book.name, None, None, f"no row in {table}", "one or more, by tables import")
+        for table in needed
+        if table not in tables
+    ]
+    if spec is not None:
+        take_spec(spec, SPEC_FILE, reading)
 
 
 def _read_workbook(path: Path, reading: SourceReading, needed: tuple[str, ...]) -> None:
@@ -169,10 +208,17 @@ def read_tables(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES
         ligatures=records("ligatures", Ligature),
         necks=records("necks", Neck),
         players=records("players", Player),
-        playtests=records("playtests", Playtest),
+        playtests=standing(records("playtests", Playtest)),
+        trials=standing(records("trials", Trial)),
         spec=reading.spec,
         warnings=tuple(reading.warnings),
     )
+
+
+def standing(rows: tuple[Kept, ...]) -> tuple[Kept, ...]:
+    """Leave out the rows that a later one corrects."""
+    replaced = {row.corrects for row in rows}
+    return tuple(row for row in rows if row.id not in replaced)
 
 
 def _names(folder: Path) -> set[str]:
@@ -188,12 +234,23 @@ def _read_spec(path: Path, reading: SourceReading) -> None:
     if not path.exists():
         return
     try:
-        raw: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         reading.problems.append(Problem(path.name, None, None, str(error.strerror), "a file that can be read"))
         return
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
         reading.problems.append(Problem(path.name, None, None, str(error), "TOML text in UTF-8"))
+        return
+    take_spec(text, path.name, reading)
+
+
+def take_spec(text: str, name: str, reading: SourceReading) -> None:
+    """Read the text of a house.toml into a reading; problems are collected."""
+    reading.spec_text = text
+    try:
+        raw: dict[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        reading.problems.append(Problem(name, None, None, str(error), "TOML text in UTF-8"))
         return
     spec = build(HouseSpec, raw)
     if isinstance(spec, list):
@@ -202,6 +259,6 @@ def _read_spec(path: Path, reading: SourceReading) -> None:
             # lists are counted from 1, as people count
             place = "".join(f" {part + 1}" if isinstance(part, int) else f".{part}" for part in slip.path).lstrip(".")
             read = shown(slip.read) if slip.read else "nothing" if slip.expected == "a value" else "what stands there"
-            reading.problems.append(Problem(path.name, None, place, read, expected))
+            reading.problems.append(Problem(name, None, place, read, expected))
     else:
         reading.spec = spec

@@ -22,6 +22,9 @@ from matchkit.records.spec import Gauge, HouseSpec
 
 __all__ = ["LEAVES_MM", "MODEL", "Truth", "measured", "read_piece", "replace", "shop_of", "spec_with", "stop_of"]
 
+DRAWN = mk.open().tables.spec.drawing[MODEL].features
+"""What the drawing asks for besides the facing; pieces of the bench have it at its nominal."""
+
 U_LEAF, U_STOP, U_TIP = 0.004, 0.05, 0.02
 
 
@@ -34,17 +37,18 @@ def spec_with(**gauge: float) -> HouseSpec:
 def read_piece(
     truth: Truth, rng: np.random.Generator, *, name: str = "X", serial: int = 1, step_mm: float = 0.01, **known: Any
 ) -> tuple[Mouthpiece, list[FacingReading]]:
-    """Measure one piece with leaves drawn for it alone, so that pieces are independent."""
+    """Measure one piece with leaves drawn for it alone, so that pieces are independent; its sizes are those of the drawing."""
     rows = read_stops(
         truth, rng, leaf_errors_mm=rng.normal(0, U_LEAF, len(LEAVES_MM)).tolist(), u_stop_mm=U_STOP, step_mm=step_mm
     )
+    sizes = {column: feature.nominal for column, feature in DRAWN.items() if column != "tip_opening_mm"}
     piece = Mouthpiece(
         id=name,
         model=MODEL,
         serial=f"{serial:03d}",
         instrument="tenor",
         tip_opening_mm=round(truth.tip + rng.normal(0, U_TIP), 3),
-        **known,
+        **{**sizes, **known},
     )
     return piece, [FacingReading(mouthpiece_id=name, **row) for row in rows]
 

@@ -14,6 +14,7 @@ from make_bench import FAULTS
 import matchkit as mk
 from matchkit.bench.batch import gather, judge_batch
 from matchkit.bench.drawing import judge_piece, rails_at_stations
+from matchkit.cli.batch import as_text
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import HouseSpec
 from matchkit.tables.shipped import shipped
@@ -108,18 +109,45 @@ def test_the_order_of_making_follows_the_serial_numbers() -> None:
 def test_what_was_not_measured_is_not_judged() -> None:
     """One rail missing: its stations and the rail difference are named as not measured; nothing is made up."""
     spec = spec_with()
-    piece, readings = read_piece(Truth(), np.random.default_rng(1))
+    piece, readings = read_piece(Truth(), np.random.default_rng(1), baffle_height_mm=None)
     report = judge_batch(shop_of([(piece, [r for r in readings if r.rail == "left"])]), spec=spec)
     judged = report.pieces[0]
     assert "right rail at the 0.1 mm leaf" in judged.missing
     assert "baffle at 5 mm" in judged.missing
     assert all(feature.feature != "rail_difference_mm" for feature in judged.features)
     nothing = judge_batch(shop_of([(piece, [])]), spec=spec).pieces[0]
-    assert {feature.feature for feature in nothing.features} == {"tip_opening_mm"}
+    assert not {feature.feature for feature in nothing.features} & {"stop_mm", "rail_difference_mm"}
     assert nothing.verdict == "inconclusive"
     assert "not read: no stop" in nothing.advice
     assert judged.verdict == "inconclusive"
     assert "right rail at the" in judged.advice
+
+
+def test_a_critical_size_nobody_measured_leaves_a_piece_inconclusive() -> None:
+    """Everything else in order, the shank unmeasured: not passed, and the report says for want of what."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(1), shank_bore_mm=None)
+    report = judge_batch(shop_of([(piece, readings)]), spec=spec_with())
+    assert report.pieces[0].verdict == "inconclusive"
+    assert report.pieces[0].advice == "not measured, and critical: shank bore"
+    assert report.pieces[0].unmeasured
+    assert "for want of a measurement" in as_text(report)
+    assert "too coarse" not in as_text(report)
+
+
+def test_one_leaf_of_several_does_not_fail_a_sound_piece() -> None:
+    """Identical rails read once to half a millimetre: of 200 pieces at most 10 fail (5 %), though the worst of eight leaves is looked at."""
+    spec = spec_with(stop_step_mm=0.5)
+    items = [
+        read_piece(Truth(tip=2.5), np.random.default_rng([51, k]), name=f"P{k}", serial=k, step_mm=0.5) for k in range(200)
+    ]
+    assert judge_batch(shop_of(items), spec=spec).counts["fail"] <= 10
+
+
+def test_a_small_depth_is_a_high_baffle() -> None:
+    """The baffle is measured as a depth: less of it stands too high, and can be taken off."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(1), baffle_height_mm=5.5)
+    judged = judge_batch(shop_of([(piece, readings)]), spec=spec_with()).pieces[0]
+    assert judged.advice == "baffle at 5 mm 1.00 mm too high: take material off there"
 
 
 def test_leaves_beside_the_drawing_are_told() -> None:
@@ -170,6 +198,7 @@ def test_models_without_a_drawing_and_empty_batches_are_refused() -> None:
             "tip_opening_mm = { nominal = 2.50, lower = 0.08",
             "less than or equal to 0",
         ),
+        ("nominal = 2.50", "nominal = 98", "tip_opening_mm with a nominal from 0.5 to 4 mm, not 98"),
         (
             "shank_bore_mm",
             "shank_bore",

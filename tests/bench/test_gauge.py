@@ -132,7 +132,7 @@ def test_a_missing_cell_is_named(tmp_path: Path) -> None:
             write(tmp_path / "e.csv", [row.replace("stop", "tip_opening") for row in whole[:1]] + ["tip_opening,1,A,9,-22"])
         )
     with pytest.raises(mk.RequestError, match="above 0"):
-        mk.gauge_study(tolerance=0.0)
+        mk.gauge_study(tolerance={"stop": 0.0})
 
 
 def test_the_study_feeds_the_bench(house: mk.House) -> None:

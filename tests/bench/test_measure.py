@@ -11,6 +11,7 @@ from bench_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_wit
 
 import matchkit as mk
 from matchkit.bench.facing_report import drawn_curve, facing_report, gauge_assumed, table_words, u_stop_m
+from matchkit.bench.maker import gauge_from
 from matchkit.bench.measure import disturb, monte_carlo, scatter_between, table_test
 from matchkit.house import read_defaults
 from matchkit.match.parts import rails_of
@@ -323,10 +324,11 @@ def test_a_piece_read_on_one_rail_has_half_its_stations() -> None:
 
 def test_gauges_nobody_stated_are_called_assumed() -> None:
     """Defaults of the budget are named as assumed; what house.toml states, or a study found, is not."""
-    assert gauge_assumed(HouseSpec(), studied=False) == (
+    assert gauge_assumed(HouseSpec()) == (
         "thickness of a leaf known to 0.005 mm",
         "touch of a stop known to 0.1 mm",
         "tip gauge known to 0.02 mm",
     )
-    assert gauge_assumed(HouseSpec(), studied=True) == ("thickness of a leaf known to 0.005 mm",)
-    assert gauge_assumed(mk.open().tables.spec, studied=False) == ()
+    studied = HouseSpec().model_copy(update={"gauge": gauge_from(Gauge(), mk.gauge_study())})
+    assert gauge_assumed(studied) == ("thickness of a leaf known to 0.005 mm",)
+    assert gauge_assumed(mk.open().tables.spec) == ()

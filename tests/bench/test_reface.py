@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 from bench_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_with, stop_of
+from conftest import edit_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -171,6 +174,47 @@ def test_the_facing_that_matches_a_reed(house: mk.House) -> None:
     reachable = (tip >= least) & (tip <= plan.tip_opening_mm * 1e-3 + 0.5e-3)
     assert reachable.sum() > 5
     assert row.closing_share_after < share[reachable].min() + 0.003
+
+
+def test_the_curve_is_finished_before_the_tip(house: mk.House) -> None:
+    """Beyond 5 mm of the tip nothing is left for the tip step; where nothing comes off at the tip it has nothing to do."""
+    plan = house.reface("AM-04")
+    curve, tip = plan.steps[3], plan.steps[4]
+    assert [stop for stop in curve.stops if stop.left_mm and stop.left_mm > 5.2] == [
+        stop for stop in tip.stops if stop.left_mm and stop.left_mm > 5.2
+    ]
+    assert plan.removals[0].left_um < 1
+    assert "nothing to take off" in tip.what
+
+
+def test_within_the_drawing_is_reached(house: mk.House) -> None:
+    """A piece that passes its drawing is told to be left alone, and what lies above the nominal within its tolerance is in reach."""
+    plan = house.reface("TB-25-38", drawing=True)
+    assert plan.unreached == ()
+    assert plan.do_not[0] == "it meets its drawing as it stands: leave it"
+    assert any("within its tolerance" in note for note in plan.notes)
+    assert any("assumed" in note for note in plan.notes)
+
+
+def test_a_hollow_beyond_the_drawing_is_faced_down(tmp_path: Path) -> None:
+    """The drawing allows a hollow of 0.03 mm: one of 0.05 is taken out for the drawing, and left where no drawing is asked for."""
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+    edit_table(
+        folder,
+        "mouthpieces",
+        lambda rows: [{**row, "table_gap_mm": "-0.05"} if row["id"] == "TB-25-02" else row for row in rows],
+    )
+    house = mk.open()
+    drawn = house.reface("TB-25-02", pieces=folder, drawing=True)
+    assert drawn.table_down_mm == pytest.approx(0.05)
+    assert "hollow by 0.050 mm: face it down" in drawn.steps[1].what
+    assert house.reface("TB-25-02", pieces=folder).table_down_mm == 0
+
+
+def test_the_tip_of_a_nominal_facing_is_as_sure_as_listed(house: mk.House) -> None:
+    """Of a mouthpiece known by its numbers alone the height at the tip is known as the tip opening is."""
+    plan = house.reface("SM-03")
+    assert plan.removals[0].u_um == pytest.approx(1e3 * plan.u_tip_opening_mm, rel=1e-6)
 
 
 def test_what_no_removal_reaches_is_said_and_the_table_mends_it(house: mk.House) -> None:

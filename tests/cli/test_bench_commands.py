@@ -34,7 +34,7 @@ def test_a_batch_that_fails_ends_with_five() -> None:
         "6 fail",
         "TB-25-07",
         "left rail",
-        "Pairing with the house reeds",
+        "Pairing of TB-25 with the house reeds",
         "On the box",
     ):
         assert words in result.stdout
@@ -158,7 +158,7 @@ def test_more_workers_than_any_machine_has_are_refused() -> None:
 
 def test_gauge_in_every_format() -> None:
     """JSON and csv hold both studies; the text gives the lines for house.toml and says that the study is invented."""
-    result = run("gauge", "--tolerance", "1.3")
+    result = run("gauge", "--tolerance", "stop=1.3")
     assert "u_stop_mm = " in result.stdout
     assert "u_tip_mm = " in result.stdout
     assert "which is invented" in result.stderr
@@ -168,7 +168,9 @@ def test_gauge_in_every_format() -> None:
     rows = list(csv.DictReader(io.StringIO(run("gauge", "--format", "csv").stdout)))
     assert {row["quantity"] for row in rows} == {"stop", "tip_opening"}
     assert run("gauge", "none.csv").exit_code == 4
-    assert run("gauge", "--tolerance", "-1").exit_code == 2
+    assert run("gauge", "--tolerance", "stop=-1").exit_code == 2
+    for wrong, words in (("1.3", "of which of stop, tip_opening"), ("width=1", "which nobody read"), ("stop=x", "QUANTITY=MM")):
+        assert words in run("gauge", "--tolerance", wrong).stderr
 
 
 def test_a_study_of_one_person_is_a_reduced_answer(tmp_path: Path) -> None:

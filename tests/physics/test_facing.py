@@ -117,6 +117,20 @@ def test_lengths_from_one_set_of_readings_are_correlated() -> None:
     assert stated[0, 1] == pytest.approx(seen[0, 1], abs=0.25)
 
 
+def test_few_leaves_leave_the_shape_in_doubt() -> None:
+    """The same readings, two of seven kept: less is known, so the uncertainty is larger; for one shape alone it is not widened."""
+    edge, tip = 24e-3, 2e-3
+    places = arc_place(FEELERS, edge=edge, radius=(edge**2 + tip**2) / (2 * tip))
+    kept = np.array([3, 6])
+    few = readings(places[kept], FEELERS[kept])
+    many, two, alone = (
+        fair_curve(read, tip_opening_m=tip, u_tip_m=2e-5, arc_only=only)
+        for read, only in ((readings(places), False), (few, False), (few, True))
+    )
+    assert two.u_facing_length_m > many.u_facing_length_m
+    assert two.u_clamp_m > 1.5 * alone.u_clamp_m
+
+
 def test_bumps_and_flats_have_a_place_and_a_height() -> None:
     """A bump of 45 µm at 11 mm is found there, standing proud, with a height of its order; a sound facing has none."""
     edge, radius = 24e-3, 145e-3

@@ -1,0 +1,197 @@
+"""Writing playtests and blind trials into the shop's book, after a look at what is there."""
+
+from __future__ import annotations
+
+import datetime as dt
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from matchkit.errors import DataError, Problem
+from matchkit.records.building import build
+from matchkit.records.parts import Ligature, Mouthpiece, Reed
+from matchkit.records.people import Player, Playtest
+from matchkit.records.quantity import Record, quantities
+from matchkit.records.schema import TABLES
+from matchkit.records.trials import Trial
+from matchkit.tables.book import Book
+from matchkit.tables.cells import shown
+from matchkit.tables.csv_reader import read_csv
+from matchkit.tables.rules import double_rows
+
+VAMP_ROOM_MM = 2.0
+
+
+@dataclass(frozen=True)
+class Logged:
+    """What was written: ids of the new rows, in order, and how many of the rows given were there already, just so."""
+
+    table: str
+    ids: tuple[str, ...]
+    there_already: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the JSON form."""
+        return {"schema": "matchkit.log/1", "table": self.table, "ids": list(self.ids), "there_already": self.there_already}
+
+
+def new_id(day: dt.date | None = None) -> str:
+    """Give an id that two benches writing at once will not both take."""
+    return f"{(day or dt.date.today()):%y%m%d}-{secrets.token_hex(3)}"  # noqa: DTZ011 - the shop's own day
+
+
+def playtest_of(values: dict[str, Any]) -> Playtest:
+    """Make a playtest of values by column, with an id and today's date where none are given; raises DataError with every slip."""
+    day = values.get("date") or dt.date.today()  # noqa: DTZ011 - the shop's own day
+    found = build(
+        Playtest, {"id": new_id(day), "date": day, **{name: value for name, value in values.items() if value is not None}}
+    )
+    if isinstance(found, list):
+        raise DataError(
+            Problem("playtest", None, slip.field, shown(slip.read) if slip.read else "nothing", slip.expected) for slip in found
+        )
+    return found
+
+
+def log_playtests(book: str | Path, tests: Sequence[Playtest], *, command: str = "log") -> Logged:
+    """Write playtests into a book, all or none.
+
+    Raises DataError with everything that speaks against them: unknown ids, parts that do not fit one another, a row that is there
+    already in other words, a correction of nothing. SourceError where the book cannot be used.
+    """
+    places = ["playtest"] if len(tests) == 1 else [f"playtest {place}" for place in range(1, len(tests) + 1)]
+    return _write(Book(book), "playtests", list(tests), command, places)
+
+
+def log_file(book: str | Path, path: str | Path, *, command: str = "log") -> Logged:
+    """Write the rows of a csv of playtests or of trials into a book, all or none; told apart by their columns. Raises as above."""
+    place = Path(path)
+    table = _kind(place)
+    reading = read_csv(place, TABLES[table])
+    problems = [*reading.problems, *double_rows(reading, TABLES[table])]
+    if problems:
+        raise DataError(problems)
+    rows = [f"{place.name}, row {row}" for row in reading.rows]
+    return _write(Book(book), table, reading.records, command, rows)
+
+
+def _kind(path: Path) -> str:
+    try:
+        with path.open(encoding="utf-8-sig", errors="replace") as file:
+            header = next((line for line in file if line.strip()), "")
+    except OSError:
+        header = ""  # the reader says what is wrong with it
+    return "trials" if "shown" in header.lower() else "playtests"
+
+
+def _write(book: Book, table: str, records: Sequence[Record], command: str, places: Sequence[str]) -> Logged:
+    problems = _Checks(book, table, places).problems(records)
+    if problems:
+        raise DataError(problems)
+    added = int(book.put({table: records}, command=command).get(table, {}).get("added", 0))
+    ids = tuple(str(getattr(record, "id", "")) for record in records)
+    return Logged(table, ids, len(records) - added)
+
+
+class _Checks:
+    """What the book has to say about rows that shall be written; each id is looked up once."""
+
+    def __init__(self, book: Book, table: str, places: Sequence[str]) -> None:
+        self._book, self._table, self._places = book, table, places
+        self._known: dict[tuple[str, str], Record | None] = {}
+
+    def problems(self, records: Sequence[Record]) -> list[Problem]:
+        found: list[Problem] = []
+        new = {str(getattr(record, "id", "")) for record in records}
+        corrected: set[str] = set()
+        for place, record in zip(self._places, records, strict=True):
+            found += self._references(place, record, new)
+            found += self._correction(place, record, corrected)
+            if isinstance(record, Playtest):
+                found += self._fit(place, record.mouthpiece_id, record.reed_id, record.ligature_id)
+            elif isinstance(record, Trial):
+                for column in ("set_a", "set_b"):
+                    found += self._set(place, column, getattr(record, column))
+        return found
+
+    def _get(self, table: str, name: str) -> Record | None:
+        if (table, name) not in self._known:
+            self._known[table, name] = next(iter(self._book.find(table, id=name)), None)
+        return self._known[table, name]
+
+    def _lost(self, place: str, column: str, table: str, name: str) -> Problem:
+        ids = [str(getattr(record, "id", "")) for record in self._book.find(table)]
+        near = get_close_matches(name, ids, n=1, cutoff=0.7)
+        return Problem(place, None, column, shown(name), f"an id of {table}", f"did you mean {near[0]}?" if near else "")
+
+    def _references(self, place: str, record: Record, new: set[str]) -> list[Problem]:
+        found = []
+        for column, quantity in quantities(type(record)).items():
+            name, table = getattr(record, column), quantity.refers_to
+            if table is None or name is None or (table == self._table and name in new) or self._get(table, name):
+                continue
+            found.append(self._lost(place, column, table, name))
+        return found
+
+    def _correction(self, place: str, record: Record, corrected: set[str]) -> list[Problem]:
+        old = getattr(record, "corrects", None)
+        if old is None:
+            return []
+        again = next(iter(self._book.find(self._table, corrects=old)), None)
+        if old in corrected or (again is not None and getattr(again, "id", None) != getattr(record, "id", None)):
+            expected, hint = "a row that nothing corrects yet", "correct the row that corrected it"
+            return [Problem(place, None, "corrects", shown(old), expected, hint)]
+        corrected.add(old)
+        return []
+
+    def _set(self, place: str, column: str, named: str) -> list[Problem]:
+        ids = named.split("/")
+        if len(ids) not in (2, 3):
+            return [Problem(place, None, column, shown(named), "mouthpiece/reed/ligature, by their ids")]
+        tables = ("mouthpieces", "reeds", "ligatures")
+        lost = [
+            self._lost(place, column, table, name)
+            for table, name in zip(tables, ids, strict=False)
+            if not self._get(table, name)
+        ]
+        return lost or self._fit(place, ids[0], ids[1], ids[2] if len(ids) == 3 else None)
+
+    def _fit(self, place: str, mouthpiece_id: str, reed_id: str, ligature_id: str | None) -> list[Problem]:
+        piece, reed = self._get("mouthpieces", mouthpiece_id), self._get("reeds", reed_id)
+        ligature = None if ligature_id is None else self._get("ligatures", ligature_id)
+        if not isinstance(piece, Mouthpiece) or not isinstance(reed, Reed):
+            return []  # told already
+        reason = misfit(piece, reed, ligature if isinstance(ligature, Ligature) else None)
+        what = "/".join(filter(None, (mouthpiece_id, reed_id, ligature_id)))
+        return [Problem(place, None, None, shown(what), "parts that fit one another", reason)] if reason else []
+
+    def player(self, name: str) -> Player | None:
+        found = self._get("players", name)
+        return found if isinstance(found, Player) else None
+
+
+def misfit(piece: Mouthpiece, reed: Reed, ligature: Ligature | None) -> str | None:
+    """Give the reason why parts cannot have been played together, from what their records say; None where nothing speaks against it.
+
+    As a ranking refuses them, but the vamp is held against the facing length as recorded, not against the clamp, which takes a fit.
+    """
+    if piece.instrument != reed.instrument:
+        return f"the mouthpiece is for {piece.instrument}, the reed for {reed.instrument}"
+    if piece.window_width_mm is not None and piece.side_rail_mm is not None and reed.tip_width_mm is not None:
+        need = piece.window_width_mm + piece.side_rail_mm
+        if reed.tip_width_mm < need:
+            return f"reed narrower than the window and one rail: {reed.tip_width_mm:g} mm, not {need:g}"
+    if piece.facing_length_mm is not None and reed.vamp_length_mm is not None:
+        need = piece.facing_length_mm + VAMP_ROOM_MM
+        if reed.vamp_length_mm < need:
+            return f"vamp ends too near the facing's end: {reed.vamp_length_mm:g} mm, not {need:g}"
+    body = piece.body_diameter_mm
+    if ligature is not None and body is not None:
+        if ligature.max_diameter_mm is not None and body > ligature.max_diameter_mm:
+            return f"ligature too small for the body of {body:g} mm"
+        if ligature.min_diameter_mm is not None and body < ligature.min_diameter_mm:
+            return f"ligature too large for the body of {body:g} mm"
+    return None

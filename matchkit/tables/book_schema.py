@@ -1,0 +1,106 @@
+"""The tables of a book as a database holds them, computed from the records; and the way from an older book to this one."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from matchkit.records.quantity import Record
+from matchkit.records.schema import TABLES
+from matchkit.tables.cells import cell_type
+
+VERSION = 1
+"""Version of the schema that this package writes."""
+
+APPEND_ONLY = ("history", "playtests", "trials")
+"""Rows of these tables are never changed or taken out, whoever asks; the database itself refuses."""
+
+_TYPES: dict[type, Any] = {str: sa.Text, int: sa.Integer, float: sa.Double, bool: sa.Boolean, dt.date: sa.Date}
+
+METADATA = sa.MetaData()
+
+ABOUT = sa.Table("book", METADATA, sa.Column("version", sa.Integer, nullable=False))
+HISTORY = sa.Table(
+    "history",
+    METADATA,
+    sa.Column("entry", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("command", sa.Text, nullable=False),
+    sa.Column("change", sa.Text, nullable=False),
+)
+"""One row a transaction: when (UTC), which command, and what changed (JSON)."""
+DOCUMENTS = sa.Table(
+    "documents",
+    METADATA,
+    sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("entry", sa.Integer, nullable=False),
+    sa.Column("text", sa.Text, nullable=False),
+)
+"""Files that are no table, such as house.toml, as they were written."""
+
+
+def _table(name: str, model: type[Record]) -> sa.Table:
+    columns = []
+    for field, info in model.model_fields.items():
+        kind = cell_type(info.annotation)
+        columns.append(sa.Column(field, _TYPES[kind.base](), nullable=kind.optional))
+    return sa.Table(
+        name,
+        METADATA,
+        sa.Column("row_number", sa.Integer, primary_key=True, autoincrement=True),
+        sa.Column("entry", sa.Integer, nullable=False),
+        *columns,
+        sa.UniqueConstraint(*model.key, name=f"{name}_key"),
+    )
+
+
+RECORDS = {name: _table(name, model) for name, model in TABLES.items()}
+"""A table a record type. ``entry`` names the row of the history that put a row there; the key is what no two rows share."""
+
+
+def create(connection: Connection) -> None:
+    """Make the tables of an empty book, and let the database guard those that only grow."""
+    METADATA.create_all(connection)
+    guard(connection)
+    connection.execute(ABOUT.insert().values(version=VERSION))
+
+
+def guard(connection: Connection) -> None:
+    """Forbid changing and deleting in the tables that only grow."""
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql(
+            "CREATE OR REPLACE FUNCTION only_grows() RETURNS trigger LANGUAGE plpgsql AS "
+            "$$ BEGIN RAISE EXCEPTION 'rows are never changed'; END $$"
+        )
+    for table in APPEND_ONLY:
+        if table not in METADATA.tables:
+            continue
+        if connection.dialect.name == "postgresql":
+            connection.exec_driver_sql(
+                f"CREATE TRIGGER {table}_only_grows BEFORE UPDATE OR DELETE ON {table} "
+                "FOR EACH STATEMENT EXECUTE FUNCTION only_grows()"
+            )
+        else:
+            for action in ("UPDATE", "DELETE"):
+                connection.exec_driver_sql(
+                    f"CREATE TRIGGER {table}_no_{action.lower()} BEFORE {action} ON {table} "
+                    f"BEGIN SELECT RAISE(ABORT, 'rows are never changed'); END"
+                )
+
+
+@dataclass(frozen=True)
+class Migration:
+    """One step from the version before to ``version``."""
+
+    version: int
+    what: str
+    apply: Callable[[Connection], None]
+
+
+MIGRATIONS: tuple[Migration, ...] = ()
+"""In order, one for each version after the first; a book is brought up to date by those it has not seen."""

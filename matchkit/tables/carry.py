@@ -1,0 +1,49 @@
+"""Carrying the tables of a house between csv, workbooks and a book, losing nothing on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from collections.abc import Set as AbstractSet
+from pathlib import Path
+from typing import Any
+
+from matchkit.errors import DataError, Problem
+from matchkit.tables.book import Book, exists
+from matchkit.tables.export import export
+from matchkit.tables.rules import check_house
+from matchkit.tables.sheet import Reading
+from matchkit.tables.store import SPEC_FILE, SourceReading, read_source, take_spec
+
+
+def carry_in(source: str | Path, book: str | Path, *, command: str = "tables import") -> dict[str, Any]:
+    """Put every table of a source into a book, made where there is none; gives what changed, table by table.
+
+    Raises DataError with every problem of the tables, or of rows that may not be changed, and SourceError; the book is then as before.
+    """
+    if not exists(book):
+        _sound(source)  # what is no house leaves no empty book behind
+    target = Book(book, make=True)
+    reading = _sound(source, target.ids())
+    records = {table: found.records for table, found in reading.tables.items()}
+
+    def check(tables: dict[str, Reading], spec: str | None) -> list[Problem]:
+        whole = SourceReading(target.name, tables)
+        if spec is not None:
+            take_spec(spec, SPEC_FILE, whole)
+        check_house(whole)
+        return whole.problems
+
+    return target.put(records, command=command, spec=reading.spec_text, check=check)
+
+
+def carry_out(source: str | Path, target: str | Path) -> Path:
+    """Write every table of a source into a new folder of csv files or a new workbook; raises as :func:`carry_in`."""
+    return export(_sound(source), target)
+
+
+def _sound(source: str | Path, known: Mapping[str, AbstractSet[str]] | None = None) -> SourceReading:
+    """Read a source and refuse it whole where anything is wrong with it; what it lacks altogether may be in the book."""
+    reading = read_source(source, needed=(), elsewhere=known)
+    if reading.problems:
+        raise DataError(reading.problems)
+    return reading
