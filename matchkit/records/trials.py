@@ -32,7 +32,7 @@ class Trial(Record):
     ] = None
     set_a: Annotated[str, Quantity("set-up A: mouthpiece/reed/ligature, by their ids")]
     set_b: Annotated[str, Quantity("set-up B, likewise")]
-    shown: Annotated[Literal["AAB", "ABA", "BAA", "ABB", "BAB", "BBA", "AB", "BA"], Quantity("order in which they were played")]
+    shown: Annotated[Literal["AB", "BA", "AAB", "ABA", "BAA", "ABB", "BAB", "BBA"], Quantity("order in which they were played")]
     answer: Annotated[int | None, Quantity("which of them was named, counted from 1", "", 1, 3)] = None
     note: Annotated[str | None, Quantity("free text")] = None
     corrects: Annotated[str | None, Quantity("earlier row that this one replaces", refers_to="trials")] = None
