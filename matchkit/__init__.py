@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from matchkit.bench.batch import BatchReport
     from matchkit.bench.facing_report import FacingReport
+    from matchkit.bench.files import calibrate, gauge_study
     from matchkit.bench.gauge import GaugeStudy
     from matchkit.errors import (
         ContactError,
@@ -24,21 +25,29 @@ if TYPE_CHECKING:
         SourceError,
         UnknownIdError,
     )
-    from matchkit.house import House, calibrate, gauge_study
+    from matchkit.house import House
     from matchkit.house import open_house as open
     from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
     from matchkit.match.validate import Evaluation
     from matchkit.match.workshop import Visitor
+    from matchkit.playtest.analyse import Analysis
+    from matchkit.playtest.log import log_playtests as log
+    from matchkit.playtest.plan import Plan
+    from matchkit.records.people import Playtest
 
 __version__ = "0.1.0"
 
 _PLACES = {
     "open": ("matchkit.house", "open_house"),
-    "calibrate": ("matchkit.house", "calibrate"),
-    "gauge_study": ("matchkit.house", "gauge_study"),
+    "calibrate": ("matchkit.bench.files", "calibrate"),
+    "gauge_study": ("matchkit.bench.files", "gauge_study"),
     "BatchReport": ("matchkit.bench.batch", "BatchReport"),
     "GaugeStudy": ("matchkit.bench.gauge", "GaugeStudy"),
     "House": ("matchkit.house", "House"),
+    "log": ("matchkit.playtest.log", "log_playtests"),
+    "Analysis": ("matchkit.playtest.analyse", "Analysis"),
+    "Plan": ("matchkit.playtest.plan", "Plan"),
+    "Playtest": ("matchkit.records.people", "Playtest"),
     "Evaluation": ("matchkit.match.validate", "Evaluation"),
     "Visitor": ("matchkit.match.workshop", "Visitor"),
     "Ranking": ("matchkit.match.answers", "Ranking"),
@@ -63,6 +72,7 @@ _PLACES = {
 }
 
 __all__ = [
+    "Analysis",
     "BatchReport",
     "ClosingReport",
     "ContactError",
@@ -75,6 +85,8 @@ __all__ = [
     "MatchkitError",
     "ModelError",
     "PhysicsInputError",
+    "Plan",
+    "Playtest",
     "Problem",
     "Ranking",
     "RequestError",
@@ -84,6 +96,7 @@ __all__ = [
     "Visitor",
     "calibrate",
     "gauge_study",
+    "log",
     "open",
 ]
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from matchkit.bench.batch import BatchReport, Pieces, gather
 from matchkit.bench.facing_report import FacingReport, facing_report
-from matchkit.bench.gauge import GaugeStudy, crossed, study
+from matchkit.bench.gauge import GaugeStudy
 from matchkit.bench.maker import Wanted, gauge_from, judge_and_pair, plan_reface
 from matchkit.bench.pairing import DRAWS
 from matchkit.bench.reface import RefacePlan
 from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
 from matchkit.match.answers import ClosingReport, Explanation, Ranking
 from matchkit.match.blend import Blend
-from matchkit.match.calibrate import Calibration, calibrate_readings
 from matchkit.match.closing import closing_report
 from matchkit.match.model_file import load_model, save_model
 from matchkit.match.questions import Asked, explain_setup, rank_setups
@@ -24,12 +24,12 @@ from matchkit.match.side_by_side import Strengths, Swap, strengths, swap
 from matchkit.match.validate import Evaluation, evaluate_tests
 from matchkit.match.visitors import UNKNOWN, read_visitor
 from matchkit.match.workshop import Stock, Visitor, Workshop, find
-from matchkit.records.calibration import BenchReading
+from matchkit.playtest.analyse import Analysis, analyse
+from matchkit.playtest.log import misfit
+from matchkit.playtest.plan import Plan, plan_any
 from matchkit.records.defaults import Defaults, DefaultValue
 from matchkit.records.parts import Mouthpiece
-from matchkit.records.study import StudyReading
 from matchkit.tables.csv_reader import read_csv
-from matchkit.tables.rules import double_rows, study_ranges
 from matchkit.tables.shipped import shipped
 from matchkit.tables.store import PIECES_TABLES, Tables, digest, read_spec, read_tables
 
@@ -64,60 +64,6 @@ def _shipped_model() -> Path | None:
         return shipped("models/demo.npz")
     except SourceError:
         return None
-
-
-def calibrate(path: str | Path) -> Calibration:
-    """Turn a csv of bench readings into rows of the strength scale.
-
-    Raises SourceError where there is no such file, DataError with every problem of it.
-    """
-    place = Path(path)
-    if not place.is_file():
-        raise SourceError(f"{place}: expected a csv file of bench readings")
-    reading = read_csv(place, BenchReading)
-    if reading.problems:
-        raise DataError(reading.problems)
-    return calibrate_readings([record for record in reading.records if isinstance(record, BenchReading)])
-
-
-def gauge_study(
-    path: str | Path | None = None, *, tolerance: float | Mapping[str, float] | None = None
-) -> tuple[GaugeStudy, ...]:
-    """Analyse a csv of study readings, one answer a quantity (default: the demo study, which is invented).
-
-    ``tolerance`` is the width of what a drawing allows, in the unit of the readings, by quantity where there are several. Raises SourceError
-    where there is no such file, DataError with every problem of it, a missing cell among them, RequestError for a tolerance of nothing.
-
-    >>> [study.quantity for study in gauge_study()]
-    ['stop', 'tip_opening']
-    """
-    place = shipped("data/demo-bench/study.csv") if path is None else Path(path)
-    if not place.is_file():
-        raise SourceError(f"{place}: expected a csv file of study readings")
-    reading = read_csv(place, StudyReading)
-    problems = [*reading.problems, *double_rows(reading, StudyReading), *study_ranges(reading)]
-    if problems:
-        raise DataError(problems)
-    rows = [
-        (row, record) for row, record in zip(reading.rows, reading.records, strict=True) if isinstance(record, StudyReading)
-    ]
-    if not rows:
-        raise DataError([Problem(place.name, None, None, "no reading", "several people reading several pieces several times")])
-    quantities = list(dict.fromkeys(record.quantity for _, record in rows))
-    if isinstance(tolerance, float | int) and len(quantities) > 1:
-        raise RequestError(f"a tolerance of which of {', '.join(quantities)}? name it, as {quantities[0]}={tolerance:g}")
-    widths = dict.fromkeys(quantities, tolerance) if isinstance(tolerance, float | int) else dict(tolerance or {})
-    if lost := sorted(set(widths) - set(quantities)):
-        raise RequestError(f"a tolerance of {', '.join(lost)}, which nobody read; the study has {', '.join(quantities)}")
-    return tuple(
-        study(
-            crossed([pair for pair in rows if pair[1].quantity == quantity], source=place.name)[0],
-            quantity=quantity,
-            unit="mm",
-            tolerance=widths.get(quantity),
-        )
-        for quantity in quantities
-    )
 
 
 def read_defaults() -> Defaults:
@@ -420,6 +366,53 @@ class House:
         rules = self.tables.spec if spec is None else read_spec(spec)
         wanted = Wanted(drawing, tip_opening_mm, reed, closing_kpa, table_down)
         return plan_reface(self.workshop, found, gathered, spec=rules, wanted=wanted)
+
+    def plan(self, kind: str, sets: Sequence[str], *, players: Sequence[str], **options: Any) -> Plan:
+        """Plan a blind playtest: ``kind`` is compare, two or triangle, each of ``sets`` mouthpiece/reed/ligature by their ids.
+
+        The options are those of :func:`matchkit.playtest.plan.plan_test` and :func:`~matchkit.playtest.plan.plan_compare`. Raises
+        UnknownIdError, and RequestError for parts that do not fit, options that the kind has not, and plans that could show nothing.
+
+        >>> house = open_house()
+        >>> house.plan("triangle", ("AM-05/AR-A-2.5", "AM-08/AR-A-2.5"), players=("P02",)).power.critical
+        13
+        """
+        for item in sets:
+            self._played_together(item)
+        for player in players:
+            find(self.tables.players, player, "player", lambda item: item.id)
+        return plan_any(kind, sets, players=players, options=options)
+
+    def _played_together(self, item: str) -> None:
+        """Refuse a set-up of ids that are not there, or of parts that do not fit one another."""
+        parts = item.split("/")
+        if len(parts) not in (2, 3):
+            raise RequestError(f"a set-up is mouthpiece/reed or mouthpiece/reed/ligature, by their ids; read {item!r}")
+        tables = self.tables
+        piece = find(tables.mouthpieces, parts[0], "mouthpiece", lambda part: part.id)
+        reed = find(tables.reeds, parts[1], "reed", lambda part: part.id)
+        ligature = find(tables.ligatures, parts[2], "ligature", lambda part: part.id) if len(parts) == 3 else None
+        reason = misfit(piece, reed, ligature)
+        if reason is not None:
+            raise RequestError(f"{item} cannot be played: {reason}")
+
+    def analyse(self, *, session: str | None = None, claim: str | None = None) -> Analysis:
+        """Say what the blind trials and playtests of this house show, or those of one ``session`` (its name, or what its names begin with).
+
+        ``claim`` names a set-up that was said beforehand to have more of what was asked. Raises RequestError where there is nothing.
+
+        >>> [item.verdict for item in open_house().analyse(session="LIG").comparisons]
+        ['different', 'inconclusive']
+        """
+
+        def mine(name: str | None) -> bool:
+            return session is None or (name is not None and (name == session or name.startswith(f"{session}-")))
+
+        trials = [trial for trial in self.tables.trials if mine(trial.session)]
+        tests = [test for test in self.tables.playtests if mine(test.session)]
+        if not trials and not tests:
+            raise RequestError("there is neither a trial nor a playtest" + (f" of session {session!r}" if session else ""))
+        return analyse(trials, tests, self.workshop.rated_tests, claim=claim)
 
     def closing(
         self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0

@@ -44,6 +44,8 @@ COMMANDS = {
     "closing": "Compute how one reed closes on one facing.",
     "calibrate": "Turn weights and dial readings into a strength scale.",
     "log": "Write a playtest into the shop's book.",
+    "plan": "Plan a blind playtest: what to play, in what order.",
+    "analyse": "Say what blind trials and playtests show.",
     "train": "Choose settings, fit the model and write it.",
     "evaluate": "Say how well the model predicts what it has not seen.",
     "tables": "Check tables, write empty ones, carry them to and from a book.",

@@ -1,0 +1,417 @@
+"""What blind trials and playtests say, with intervals, and with "inconclusive" where they do not say it.
+
+Ratings are taken as they were given. Where many things are looked at, it is said how many would come out by chance, and p is adjusted after
+Holm.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.match.features import FEATURES
+from matchkit.match.rated import RatedTests
+from matchkit.playtest.agreement import Agreement, Concordance, agreement, concordance, consistency
+from matchkit.playtest.discrimination import LEVEL, Binomial, binomial_test, d_prime_of, holm
+from matchkit.playtest.preference import Strengths, counted_by_order
+from matchkit.records.people import Playtest
+from matchkit.records.trials import ATTRIBUTES, Trial
+
+Array = NDArray[np.float64]
+
+LEAST_TESTS = 8
+"""A player with fewer rated playtests says too little of what goes with what."""
+FEW_PLAYERS = 5
+"""What rests on fewer players than this is said to."""
+LEAST_REPEATED = 3
+LEAST_SITTINGS = 3
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All trials of one pair of set-ups, one kind and attribute: the test, by player, and the effect of coming first (two only).
+
+    ``adjusted`` is p after Holm over all comparisons of this analysis. ``d_prime`` is the difference the answers stand for.
+    """
+
+    kind: str
+    attribute: str | None
+    set_a: str
+    set_b: str
+    players: int
+    unanswered: int
+    test: Binomial
+    adjusted: float
+    verdict: str
+    d_prime: float
+    by_player: tuple[tuple[str, int, int], ...]
+    first_named: Binomial | None
+
+
+@dataclass(frozen=True)
+class Preference:
+    """Strengths of three set-ups or more on one attribute, from all choices of two: logarithms, the last 0, and standard errors."""
+
+    attribute: str
+    strengths: tuple[tuple[str, float, float], ...]
+    first: float | None
+    u_first: float | None
+    unbounded: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class OwnConsistency:
+    """How far one player agrees with themselves over set-ups played twice."""
+
+    player_id: str
+    attribute: str
+    found: Agreement
+
+
+@dataclass(frozen=True)
+class Shared:
+    """How far players agree who rated the same set-ups."""
+
+    attribute: str
+    players: tuple[str, ...]
+    sets: int
+    found: Agreement
+    concordance: Concordance
+
+
+@dataclass(frozen=True)
+class Drift:
+    """What a mark changes with each place further on in a sitting, within sittings, with its 95 % interval."""
+
+    attribute: str
+    sittings: int
+    tests: int
+    slope: float
+    low: float
+    high: float
+    probability: float
+
+
+@dataclass(frozen=True)
+class Association:
+    """One measured feature beside one attribute: mean correlation within players, 95 % interval over players, p and p after Holm."""
+
+    feature: str
+    attribute: str
+    players: int
+    tests: int
+    correlation: float
+    low: float
+    high: float
+    probability: float
+    adjusted: float
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Everything that trials and playtests of a house, or of one session of it, say."""
+
+    trials: int
+    playtests: int
+    players: tuple[str, ...]
+    comparisons: tuple[Comparison, ...]
+    preferences: tuple[Preference, ...]
+    consistency: tuple[OwnConsistency, ...]
+    shared: tuple[Shared, ...]
+    drift: tuple[Drift, ...]
+    associations: tuple[Association, ...]
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the JSON form."""
+        return {"schema": "matchkit.analysis/1", **asdict(self)}
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Give one flat row a comparison."""
+        found = []
+        for item in self.comparisons:
+            plain = {name: value for name, value in asdict(item).items() if not isinstance(value, dict | tuple | list)}
+            found.append({**plain, **{f"test_{name}": value for name, value in asdict(item.test).items() if name != "kind"}})
+        return found
+
+
+def analyse(trials: Sequence[Trial], tests: Sequence[Playtest], rated: RatedTests, *, claim: str | None = None) -> Analysis:
+    """Analyse trials and playtests; ``rated`` has the features of those playtests that the model learns from.
+
+    ``claim`` names a set-up that was said beforehand to have more of what was asked: comparisons with it are tested one-sided.
+    """
+    compared = _comparisons(trials, claim)
+    players = sorted({trial.player_id for trial in trials} | {test.player_id for test in tests})
+    notes = []
+    if len(players) == 1:
+        notes.append(f"one player: all of this speaks for {players[0]} only, and not for players in general")
+    if len(compared) > 1:
+        notes.append(
+            f"{len(compared)} comparisons: by chance alone {len(compared) * LEVEL:.1f} would come out; the verdicts allow for that (Holm)"
+        )
+    associations, looked_at = _associations(tests, rated)
+    if associations:
+        notes.append(
+            f"{looked_at} pairs of a feature and an attribute were looked at: by chance alone {looked_at * LEVEL:.1f} would come out; p is after Holm"
+        )
+    return Analysis(
+        trials=len(trials),
+        playtests=len(tests),
+        players=tuple(players),
+        comparisons=compared,
+        preferences=_preferences(trials),
+        consistency=_own(tests),
+        shared=_shared(tests),
+        drift=_drift(tests),
+        associations=associations,
+        notes=tuple(notes),
+    )
+
+
+# trials
+
+
+def _comparisons(trials: Sequence[Trial], claim: str | None) -> tuple[Comparison, ...]:
+    groups: dict[tuple[str, str | None, str, str], list[Trial]] = defaultdict(list)
+    for trial in trials:
+        one, other = sorted((trial.set_a, trial.set_b))
+        groups[trial.kind, trial.attribute, one, other].append(trial)
+    found = []
+    for (kind, attribute, one, other), mine in groups.items():
+        answered = [trial for trial in mine if trial.answer is not None]
+        if not answered:
+            continue
+        about = claim if claim in (one, other) and kind == "two" else None
+        counted = about or one
+        hits = [bool(trial.right) if kind == "triangle" else _named(trial) == counted for trial in answered]
+        test = binomial_test(
+            "triangle" if kind == "triangle" else "two",
+            trials=len(hits),
+            successes=sum(hits),
+            two_sided=kind == "two" and about is None,
+        )
+        by_player: dict[str, list[bool]] = defaultdict(list)
+        for trial, hit in zip(answered, hits, strict=True):
+            by_player[trial.player_id].append(hit)
+        share = max(test.share, 1 - test.share) if test.two_sided else test.share
+        found.append(
+            Comparison(
+                kind=kind,
+                attribute=attribute,
+                set_a=counted,
+                set_b=other if counted == one else one,
+                players=len(by_player),
+                unanswered=len(mine) - len(answered),
+                test=test,
+                adjusted=test.probability,
+                verdict=test.verdict,
+                d_prime=d_prime_of(test.kind, share),
+                by_player=tuple((player, sum(own), len(own)) for player, own in sorted(by_player.items())),
+                first_named=None if kind == "triangle" else _first(answered),
+            )
+        )
+    adjusted = holm([item.test.probability for item in found])
+    return tuple(_with(item, p) for item, p in zip(found, adjusted, strict=True))
+
+
+def _with(item: Comparison, adjusted: float) -> Comparison:
+    return replace(item, adjusted=adjusted, verdict="different" if adjusted <= LEVEL else "inconclusive")
+
+
+def _named(trial: Trial) -> str:
+    return trial.set_a if trial.named == "A" else trial.set_b
+
+
+def _first(answered: Sequence[Trial]) -> Binomial:
+    """Test whether the one that came first is named more or less often than the other."""
+    return binomial_test("two", trials=len(answered), successes=sum(trial.answer == 1 for trial in answered), two_sided=True)
+
+
+def _preferences(trials: Sequence[Trial]) -> tuple[Preference, ...]:
+    found = []
+    for attribute in ATTRIBUTES:
+        mine = [trial for trial in trials if trial.attribute == attribute and trial.answer is not None]
+        items = tuple(sorted({item for trial in mine for item in (trial.set_a, trial.set_b)}))
+        if len(items) < 3:
+            continue
+        won, lost = (np.zeros((len(items), len(items))) for _ in range(2))
+        for trial in mine:
+            shown = [trial.set_a if letter == "A" else trial.set_b for letter in trial.shown]
+            place = items.index(shown[0]), items.index(shown[1])
+            (won if trial.answer == 1 else lost)[place] += 1
+        try:
+            strengths = counted_by_order(items, won, lost)
+        except ValueError:
+            continue  # groups that were never compared with one another
+        found.append(_preference(attribute, strengths))
+    return tuple(found)
+
+
+def _preference(attribute: str, strengths: Strengths) -> Preference:
+    error = np.sqrt(np.diag(strengths.covariance))
+    order = np.argsort(-strengths.worth)
+    return Preference(
+        attribute,
+        tuple((strengths.items[place], float(strengths.worth[place]), float(error[place])) for place in order),
+        strengths.first,
+        strengths.u_first,
+        strengths.unbounded,
+    )
+
+
+# ratings
+
+
+def _set_of(test: Playtest) -> tuple[str, str, str | None]:
+    return test.mouthpiece_id, test.reed_id, test.ligature_id
+
+
+def _own(tests: Sequence[Playtest]) -> tuple[OwnConsistency, ...]:
+    """Give each player's agreement with themselves, over the first two times they rated a set-up."""
+    found = []
+    for attribute in ATTRIBUTES:
+        marks: dict[str, dict[tuple[str, str, str | None], list[float]]] = defaultdict(lambda: defaultdict(list))
+        for test in tests:
+            value = getattr(test, attribute)
+            if value is not None:
+                marks[test.player_id][_set_of(test)].append(value)
+        for player, sets in sorted(marks.items()):
+            twice = [values[:2] for values in sets.values() if len(values) > 1]
+            if len(twice) >= LEAST_REPEATED:
+                agreed = consistency(np.array(twice))
+                if agreed is not None:
+                    found.append(OwnConsistency(player, attribute, agreed))
+    return tuple(found)
+
+
+def _shared(tests: Sequence[Playtest]) -> tuple[Shared, ...]:
+    """Give the agreement of players who rated the same set-ups: the largest whole table that a greedy choice finds."""
+    found = []
+    for attribute in ATTRIBUTES:
+        marks: dict[str, dict[tuple[str, str, str | None], list[float]]] = defaultdict(lambda: defaultdict(list))
+        for test in tests:
+            value = getattr(test, attribute)
+            if value is not None:
+                marks[test.player_id][_set_of(test)].append(value)
+        players = _together({player: set(sets) for player, sets in marks.items()})
+        if len(players) < 2:
+            continue
+        sets = sorted(set.intersection(*(set(marks[player]) for player in players)), key=str)
+        table = np.array([[float(np.mean(marks[player][item])) for player in players] for item in sets])
+        agreed = agreement(table)
+        if agreed is not None:
+            found.append(Shared(attribute, tuple(players), len(sets), agreed, concordance(table)))
+    return tuple(found)
+
+
+def _together(rated: dict[str, set[tuple[str, str, str | None]]]) -> list[str]:
+    """Choose players so that players times set-ups that all of them rated is large; three set-ups or more, or nobody."""
+    best: list[str] = []
+    size = 0
+    for start in sorted(rated, key=lambda player: (-len(rated[player]), player)):
+        chosen, common = [start], set(rated[start])
+        others = sorted(set(rated) - {start}, key=lambda player: (-len(rated[player] & common), player))
+        for player in others:
+            left = common & rated[player]
+            if len(left) >= LEAST_REPEATED and len(left) * (len(chosen) + 1) >= len(common) * len(chosen):
+                chosen, common = [*chosen, player], left
+        if len(chosen) > 1 and len(chosen) * len(common) > size:
+            best, size = sorted(chosen), len(chosen) * len(common)
+    return best
+
+
+def _drift(tests: Sequence[Playtest]) -> tuple[Drift, ...]:
+    """Give the slope of each attribute with the place in a sitting, all sittings together."""
+    found = []
+    for attribute in ATTRIBUTES:
+        sittings: dict[tuple[str, str], list[tuple[int, float]]] = defaultdict(list)
+        for test in tests:
+            value = getattr(test, attribute)
+            if value is not None and test.session is not None and test.position is not None:
+                sittings[test.player_id, test.session].append((test.position, value))
+        several = [np.array(rows, dtype=float) for rows in sittings.values() if len({place for place, _ in rows}) > 1]
+        if len(several) >= LEAST_SITTINGS:
+            slope = within_slope([rows[:, 0] for rows in several], [rows[:, 1] for rows in several])
+            if slope is not None:
+                found.append(Drift(attribute, len(several), sum(len(rows) for rows in several), *slope))
+    return tuple(found)
+
+
+def within_slope(places: Sequence[Array], marks: Sequence[Array]) -> tuple[float, float, float, float] | None:
+    """Give the common slope within groups, its 95 % interval and p: least squares with a level for each group, Student's t.
+
+    None where nothing is left over to tell how sure it is.
+    """
+    from scipy.stats import t as student
+
+    x = np.concatenate([group - group.mean() for group in places])
+    y = np.concatenate([group - group.mean() for group in marks])
+    degrees = len(x) - len(places) - 1
+    if degrees < 1 or not np.any(x):
+        return None
+    slope = float(x @ y / (x @ x))
+    rest = y - slope * x
+    error = float(np.sqrt(rest @ rest / degrees / (x @ x)))
+    half = float(student.ppf(0.975, degrees)) * error
+    p = float(2 * student.sf(abs(slope) / error, degrees)) if error > 0 else 0.0
+    return slope, slope - half, slope + half, p
+
+
+def _associations(tests: Sequence[Playtest], rated: RatedTests) -> tuple[tuple[Association, ...], int]:
+    """Give what goes with what: correlations within players, averaged over players (Fisher's z), with a t interval over players."""
+    by_id = {test.id: test for test in tests}
+    rows = [row for row, name in enumerate(rated.ids) if name in by_id]
+    found: list[Association] = []
+    for attribute in ATTRIBUTES:
+        marks = np.array([_mark(by_id[rated.ids[row]], attribute) for row in rows])
+        by_player: dict[str, list[int]] = defaultdict(list)
+        for place, row in enumerate(rows):
+            if np.isfinite(marks[place]):
+                by_player[rated.players[row]].append(place)
+        groups = [np.array(mine) for mine in by_player.values() if len(mine) >= LEAST_TESTS]
+        for column, feature in enumerate(FEATURES):
+            values = rated.features[rows, column] if rows else np.zeros(0)
+            one = mean_correlation([values[mine] for mine in groups], [marks[mine] for mine in groups])
+            if one is not None:
+                found.append(Association(feature, attribute, *one, adjusted=one[-1]))
+    adjusted = holm([item.probability for item in found])
+    told = [replace(item, adjusted=p) for item, p in zip(found, adjusted, strict=True)]
+    return tuple(sorted(told, key=lambda item: (item.adjusted, item.probability, item.feature, item.attribute))), len(found)
+
+
+def _mark(test: Playtest, attribute: str) -> float:
+    value = getattr(test, attribute)
+    return float("nan") if value is None else float(value)
+
+
+def mean_correlation(values: Sequence[Array], marks: Sequence[Array]) -> tuple[int, int, float, float, float, float] | None:
+    """Give players, tests, mean correlation within players, its 95 % interval over players, and p.
+
+    Each player's correlation is made normal by Fisher's z and counts by tests minus three; the interval is Student's over the players, whose
+    own differences it holds. None below two players with something that varies.
+    """
+    from scipy.stats import t as student
+
+    z, weight, tests = [], [], 0
+    for x, y in zip(values, marks, strict=True):
+        known = np.isfinite(x) & np.isfinite(y)
+        if known.sum() < LEAST_TESTS or np.ptp(x[known]) < 1e-9 or np.ptp(y[known]) < 1e-9:
+            continue
+        z.append(float(np.arctanh(np.clip(np.corrcoef(x[known], y[known])[0, 1], -0.999, 0.999))))
+        weight.append(float(known.sum() - 3))
+        tests += int(known.sum())
+    if len(z) < 2:
+        return None
+    w, values_z = np.array(weight), np.array(z)
+    mean = float(w @ values_z / w.sum())
+    spread = float(w @ (values_z - mean) ** 2 / w.sum() * len(z) / (len(z) - 1))
+    error = float(np.sqrt(spread * (w @ w) / w.sum() ** 2))
+    half = float(student.ppf(0.975, len(z) - 1)) * error
+    p = float(2 * student.sf(abs(mean) / error, len(z) - 1)) if error > 0 else 0.0
+    low, middle, high = (float(np.tanh(value)) for value in (mean - half, mean, mean + half))
+    return len(z), tests, middle, low, high, p

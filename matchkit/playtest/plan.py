@@ -1,0 +1,326 @@
+"""Blind plans: what is played in which order, under which code, and what the result will be able to show; all from a seed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from matchkit.errors import RequestError
+from matchkit.playtest.designs import blind_codes, incomplete_blocks, williams
+from matchkit.playtest.discrimination import (
+    LEVEL,
+    Kind,
+    critical_count,
+    exact_size,
+    power,
+    proportion_correct,
+    trials_needed,
+)
+from matchkit.records.people import Playtest
+from matchkit.records.trials import ATTRIBUTES, SHOWN, Trial
+
+PlanKind = Literal["compare", "two", "triangle"]
+
+USUAL_TRIALS = 24
+MOST_TRIALS = 100
+USUAL_SITTING = 6
+WANTED_POWER = 0.8
+REST_AFTER = 6
+"""A rest is written into a sheet after so many."""
+
+CAUTIONS = (
+    "clean and disinfect a mouthpiece before it goes to another player; one reed a player",
+    "wet and play in every reed alike before it counts, and set it flush with the tip rail",
+    "rest when the sheet says so; stop when the lip hurts",
+    "long loud playing harms hearing: wear protection, and follow local rules",
+)
+
+
+@dataclass(frozen=True)
+class Turn:
+    """One turn of a sitting: the codes played, in order, and the set-ups they stand for."""
+
+    player_id: str
+    sitting: int
+    position: int
+    codes: tuple[str, ...]
+    sets: tuple[str, ...]
+    hidden_repeat: bool = False
+
+
+@dataclass(frozen=True)
+class Power:
+    """What a test of two can find: ``power`` for a difference of ``d_prime``, and how many trials would find it in 80 of 100."""
+
+    trials: int
+    critical: int | None
+    size: float
+    two_sided: bool
+    d_prime: float
+    power: float
+    needed: int | None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan with its turns; ``design`` says in words how the order was made. ``power`` is None where set-ups are compared by ratings."""
+
+    kind: PlanKind
+    session: str
+    seed: int
+    sets: tuple[str, ...]
+    attribute: str | None
+    claim: str | None
+    players: tuple[str, ...]
+    design: str
+    turns: tuple[Turn, ...]
+    power: Power | None
+    cautions: tuple[str, ...] = CAUTIONS
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the JSON form; it holds the key."""
+        return {"schema": "matchkit.plan/1", **asdict(self)}
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Give one row a turn, to be filled in and logged: trials of two or three, or playtests."""
+        return [self._playtest(turn) if self.kind == "compare" else self._trial(turn) for turn in self.turns]
+
+    def _trial(self, turn: Turn) -> dict[str, Any]:
+        shown = "".join("AB"[self.sets.index(item)] for item in turn.sets)
+        row = dict.fromkeys(Trial.model_fields)
+        given = {
+            "id": f"{self.session}-{turn.player_id}-{turn.position:03d}",
+            "player_id": turn.player_id,
+            "session": self.session,
+            "position": turn.position,
+            "kind": self.kind,
+            "attribute": self.attribute,
+            "set_a": self.sets[0],
+            "set_b": self.sets[1],
+            "shown": shown,
+        }
+        return {**row, **given}
+
+    def _playtest(self, turn: Turn) -> dict[str, Any]:
+        mouthpiece, reed, *ligature = turn.sets[0].split("/")
+        row = dict.fromkeys(Playtest.model_fields)
+        given = {
+            "id": f"{self.session}-{turn.player_id}-{turn.sitting}-{turn.position:03d}",
+            "player_id": turn.player_id,
+            "mouthpiece_id": mouthpiece,
+            "reed_id": reed,
+            "ligature_id": ligature[0] if ligature else None,
+            "session": f"{self.session}-{turn.player_id}-{turn.sitting}",
+            "position": turn.position,
+            "blind": "yes",
+        }
+        return {**row, **given}
+
+
+def plan_test(
+    kind: Kind,
+    sets: Sequence[str],
+    *,
+    players: Sequence[str],
+    session: str,
+    seed: int,
+    attribute: str | None = None,
+    claim: str | None = None,
+    trials: int = USUAL_TRIALS,
+    d_prime: float = 1.0,
+) -> Plan:
+    """Plan a triangle, or a choice of two on a named attribute: ``trials`` in all, shared among the players, every order equally often.
+
+    A ``claim`` names the set-up that is said to have more of the attribute, and makes the test one-sided. Raises RequestError for what
+    cannot be planned, fewer trials than could show anything among it.
+    """
+    _check(sets, players, (2, 2))
+    if kind == "two" and attribute not in ATTRIBUTES:
+        raise RequestError(f"two set-ups are compared on one of {', '.join(ATTRIBUTES)}; read {attribute}")
+    if kind == "triangle" and (attribute is not None or claim is not None):
+        raise RequestError("a triangle asks whether there is any difference: no attribute and no claim")
+    if claim is not None and claim not in sets:
+        raise RequestError(f"the claim is about one of the two set-ups; read {claim}")
+    if not 0 < d_prime <= 6:
+        raise RequestError(f"a difference of {d_prime:g} standard deviations; expected more than 0, up to 6")
+    two_sided = kind == "two" and claim is None
+    if not 1 <= trials <= MOST_TRIALS or critical_count(kind, trials, two_sided=two_sided) is None:
+        raise RequestError(f"{trials} trials cannot show anything at {100 * LEVEL:g} %; ask for more, up to {MOST_TRIALS}")
+    rng = np.random.default_rng(seed)
+    orders = [order for start in range(0, trials, len(SHOWN[kind])) for order in rng.permutation(SHOWN[kind])[: trials - start]]
+    width = len(SHOWN[kind][0])
+    codes = blind_codes(trials * width, rng=rng)
+    turns = []
+    for place, order in enumerate(orders):
+        player = players[place % len(players)]
+        chosen = tuple(sets["AB".index(letter)] for letter in order)
+        turns.append(Turn(player, 1, place // len(players) + 1, tuple(codes[place * width : (place + 1) * width]), chosen))
+    right = proportion_correct(kind, d_prime)
+    return Plan(
+        kind=kind,
+        session=session,
+        seed=seed,
+        sets=tuple(sets),
+        attribute=attribute,
+        claim=claim,
+        players=tuple(players),
+        design=f"{trials} trials, every order as often as can be, in random sequence",
+        turns=tuple(turns),
+        power=Power(
+            trials=trials,
+            critical=critical_count(kind, trials, two_sided=two_sided),
+            size=exact_size(kind, trials, two_sided=two_sided),
+            two_sided=two_sided,
+            d_prime=d_prime,
+            power=power(kind, trials, correct=right, two_sided=two_sided),
+            needed=trials_needed(kind, correct=right, wanted=WANTED_POWER, two_sided=two_sided),
+        ),
+    )
+
+
+def plan_compare(
+    sets: Sequence[str], *, players: Sequence[str], session: str, seed: int, most: int = USUAL_SITTING, repeats: int = 2
+) -> Plan:
+    """Plan the rating of several set-ups: Williams orders against carry-over, incomplete blocks where one sitting cannot hold them all.
+
+    ``repeats`` set-ups of each sitting come again under another code, never next to themselves, to learn how far a player agrees with
+    themselves. Raises RequestError for what cannot be planned.
+    """
+    _check(sets, players, (2, 40))
+    if not 2 <= most <= 20:
+        raise RequestError(f"{most} in one sitting; expected 2 to 20")
+    if not 0 <= repeats <= most:
+        raise RequestError(f"{repeats} hidden repeats; expected 0 to {most}")
+    rng = np.random.default_rng(seed)
+    named = [sets[int(place)] for place in rng.permutation(len(sets))]
+    blocks = incomplete_blocks(len(named), most)
+    orders = williams(len(blocks[0]))
+    turns: list[Turn] = []
+    shift = int(rng.integers(len(orders)))
+    count = 0
+    for player in players:
+        sequence = rng.permutation(len(blocks))
+        codes = iter(blind_codes(sum(len(block) + repeats for block in blocks), rng=rng))
+        for sitting, place in enumerate(sequence, start=1):
+            block = blocks[int(place)]
+            order = orders[(shift + count) % len(orders)]
+            count += 1
+            played = [named[block[item]] for item in order]
+            turns += _sitting(player, sitting, played, _again(played, repeats, rng), codes)
+    whole = len(blocks) == 1
+    words = (
+        f"Williams orders of {len(blocks[0])}: each follows every other equally often over {len(orders)} sittings"
+        if whole
+        else f"{len(blocks)} sittings of {len(blocks[0])}, every pair of set-ups in one sitting equally often, Williams orders within"
+    )
+    return Plan("compare", session, seed, tuple(sets), None, None, tuple(players), words, tuple(turns), None)
+
+
+def plan_any(kind: str, sets: Sequence[str], *, players: Sequence[str], options: dict[str, Any]) -> Plan:
+    """Plan whichever kind was asked for; raises RequestError for an option that it has not."""
+    known = {
+        "compare": ("most", "repeats"),
+        "two": ("attribute", "claim", "trials", "d_prime"),
+        "triangle": ("trials", "d_prime"),
+    }
+    if kind not in known:
+        raise RequestError(f"a plan is one of {', '.join(known)}; read {kind!r}")
+    strange = sorted(set(options) - {*known[kind], "session", "seed"})
+    if strange:
+        raise RequestError(f"{kind} has no {', '.join(strange)}; it has {', '.join(known[kind])}")
+    given = {"session": "session", "seed": 1, **options}
+    if kind == "compare":
+        return plan_compare(sets, players=players, **given)
+    return plan_test("two" if kind == "two" else "triangle", sets, players=players, **given)
+
+
+def _again(played: list[str], repeats: int, rng: np.random.Generator) -> list[str]:
+    """Choose what is repeated at the end of a sitting, so that nothing comes twice in a row."""
+    if not repeats:
+        return []
+    last = played[-1]
+    chosen = [played[int(place)] for place in rng.permutation(len(played))[:repeats]]
+    if chosen[0] == last:
+        if len(chosen) == 1:
+            others = [item for item in played if item != last]
+            return [others[int(rng.integers(len(others)))]]
+        chosen = [*chosen[1:], chosen[0]]
+    return chosen
+
+
+def _sitting(player: str, sitting: int, played: list[str], again: list[str], codes: Any) -> list[Turn]:
+    return [
+        Turn(player, sitting, position, (next(codes),), (item,), hidden_repeat=position > len(played))
+        for position, item in enumerate([*played, *again], start=1)
+    ]
+
+
+def _check(sets: Sequence[str], players: Sequence[str], span: tuple[int, int]) -> None:
+    low, high = span
+    if not low <= len(sets) <= high:
+        raise RequestError(f"{len(sets)} set-ups; expected {low if low == high else f'{low} to {high}'}")
+    if len(set(sets)) < len(sets):
+        raise RequestError("each set-up once")
+    if not players or len(set(players)) < len(players):
+        raise RequestError("one player or more, each once")
+
+
+def key_sheet(plan: Plan) -> str:
+    """Write the sheet for the person who sets up: which code is which set-up. The player must not see it."""
+    lines = [
+        f"KEY of {plan.session}: for the person who sets up. Keep it from the players.",
+        f"{plan.design}. Seed {plan.seed}.",
+        "",
+    ]
+    for turn in plan.turns:
+        told = ", ".join(f"{code} = {item}" for code, item in zip(turn.codes, turn.sets, strict=True))
+        again = "  (hidden repeat)" if turn.hidden_repeat else ""
+        lines.append(f"{_who(plan, turn)}{turn.position:>3}. {told}{again}")
+        if turn.position % REST_AFTER == 0:
+            lines.append("     rest; clean and disinfect")
+    if plan.power is not None and plan.power.critical is not None:
+        lines += ["", _critical_words(plan)]
+    lines += ["", *(f"- {caution}" for caution in plan.cautions), ""]
+    return "\n".join(lines)
+
+
+def player_sheet(plan: Plan) -> str:
+    """Write the sheets of the players: codes and what to answer, nothing of what they stand for."""
+    asks = {
+        "compare": "Play each, and mark ease, resistance, brightness, evenness and overall from 0 to 10.",
+        "triangle": "Two of the three are the same. Circle the odd one; guess where you cannot tell.",
+        "two": f"Circle the one with more {plan.attribute}; guess where you cannot tell.",
+    }
+    lines = [f"{plan.session}: sheet of the player.", asks[plan.kind], ""]
+    if plan.power is not None and plan.power.critical is not None:
+        lines += [_critical_words(plan, blind=True), ""]
+    for player in plan.players:
+        lines.append(f"Player {player}")
+        for turn in (turn for turn in plan.turns if turn.player_id == player):
+            mark = "ease ___  resistance ___  brightness ___  evenness ___  overall ___" if plan.kind == "compare" else ""
+            sitting = f"sitting {turn.sitting}, " if plan.kind == "compare" else ""
+            lines.append(f"  {sitting}{turn.position:>2}.  {'   '.join(turn.codes)}   {mark}".rstrip())
+            if turn.position % REST_AFTER == 0:
+                lines.append("      rest")
+        lines.append("")
+    lines += [*(f"- {caution}" for caution in plan.cautions), ""]
+    return "\n".join(lines)
+
+
+def _who(plan: Plan, turn: Turn) -> str:
+    sitting = f" sitting {turn.sitting}" if plan.kind == "compare" else ""
+    return f"{turn.player_id}{sitting}, "
+
+
+def _critical_words(plan: Plan, *, blind: bool = False) -> str:
+    found = plan.power
+    if found is None or found.critical is None:
+        return ""
+    if plan.kind == "triangle":
+        return f"A difference is shown by {found.critical} right answers of {found.trials}, or more; anything less is inconclusive."
+    who = "the one that is claimed" if blind else str(plan.claim)
+    either = "either of them" if found.two_sided else who
+    return f"A difference is shown where {either} is named {found.critical} times of {found.trials}, or more; anything less is inconclusive."
