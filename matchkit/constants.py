@@ -135,6 +135,13 @@ SHARE_U = Parameter(0.010, "1", "closing share, from 0.02 mm of profile", "compu
 NOTICE = Parameter(0.25, "step", "a difference below this is called 'about the same'", "no source", "assumed")
 
 
+# What a playtest counts
+BLIND_WEIGHT = Parameter(1.5, "1", "a mark given blind, over one given knowing the parts", "no source", "assumed")
+REPEAT_WEIGHT = Parameter(
+    1.25, "1", "a mark on a set-up that the player marked again, over a single one", "no source", "assumed"
+)
+
+
 @dataclass(frozen=True)
 class FeatureScale:
     """How a feature is scaled before distances are taken: (value - typical) / one, for each instrument."""

@@ -16,12 +16,13 @@ from matchkit.bench.reface import RefacePlan
 from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
 from matchkit.match.answers import ClosingReport, Explanation, Ranking
 from matchkit.match.blend import Blend
+from matchkit.match.card import card_path, model_card
 from matchkit.match.closing import closing_report
 from matchkit.match.model_file import load_model, save_model
 from matchkit.match.questions import Asked, explain_setup, rank_setups
 from matchkit.match.requests import check_request
 from matchkit.match.side_by_side import Strengths, Swap, strengths, swap
-from matchkit.match.validate import Evaluation, evaluate_tests
+from matchkit.match.validate import Difference, Evaluation, compare_settings, evaluate_tests
 from matchkit.match.visitors import UNKNOWN, read_visitor
 from matchkit.match.workshop import Stock, Visitor, Workshop, find
 from matchkit.playtest.analyse import Analysis, analyse
@@ -95,7 +96,9 @@ class House:
         if model is not None:
             self._blend, trained_on = load_model(model)
             same = trained_on == digest(tables)
-            self._model_note = f"model {model.name}" + ("" if same else ", trained on other tables than these")
+            self._model_note = f"model {model.name}" + (
+                "" if same else f", trained on other tables than these{self._age(self._blend)}"
+            )
         elif beside is not None and beside.is_file():
             self._take(beside)
 
@@ -109,7 +112,12 @@ class House:
         if trained_on == digest(self.tables):
             self._blend, self._model_note = blend, f"model {path.name}"
         else:
-            self._model_note = f"model fitted in memory ({path.name} was trained on other tables)"
+            self._model_note = f"model fitted in memory ({path.name} was trained on other tables{self._age(blend)})"
+
+    def _age(self, blend: Blend) -> str:
+        """Say by how many playtests a model is older than the tables."""
+        count = sum(test.overall is not None for test in self.tables.playtests)
+        return f", {count - blend.tests} playtests ago: train it again" if count > blend.tests else ""
 
     @property
     def warnings(self) -> tuple[Problem, ...]:
@@ -157,7 +165,15 @@ class House:
         if path is None:
             raise ModelError("a book on a server has no place beside it: name a file for the model")
         self._blend = self.workshop.train()
-        save_model(self._blend, self.workshop.rated_tests, path, data_hash=digest(self.tables))
+        found = digest(self.tables)
+        save_model(self._blend, self.workshop.rated_tests, path, data_hash=found)
+        card = model_card(
+            path.name, self._blend, self.workshop.rated_tests, self.workshop.ligatures, data_hash=found, invented=self.demo
+        )
+        try:
+            card_path(path).write_text(card, encoding="utf-8")
+        except OSError as error:
+            raise ModelError(f"{card_path(path)}: cannot be written ({error.strerror})") from error
         self._model_note = f"model {path.name}"
         self.__dict__.pop("workshop", None)
         return path
@@ -165,6 +181,14 @@ class House:
     def evaluate(self, *, nested: bool = True, progress: Progress | None = None) -> Evaluation:
         """Say how well the model predicts this house's playtests that it has not seen; raises RequestError for too few."""
         return evaluate_tests(self.workshop.rated_tests, self.workshop.ligatures, nested=nested, progress=progress)
+
+    def compare(self, first: str | Path, second: str | Path) -> tuple[Difference, ...]:
+        """Compare two model files on this house's playtests, held out alike: differences of error and NDCG@5 with their intervals.
+
+        What differs is what they chose: each is fitted anew in every fold with its own settings. Raises ModelError, RequestError.
+        """
+        one, other = (load_model(Path(path))[0].settings for path in (first, second))
+        return compare_settings(self.workshop.rated_tests, self.workshop.ligatures, one, other)
 
     def visitor(
         self,

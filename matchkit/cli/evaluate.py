@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,12 +15,22 @@ if TYPE_CHECKING:
 
 
 @click.command(name="evaluate")
-@click.option("--data", metavar="PATH", help="Folder of csv tables, or an xlsx workbook.  [default: the demo house]")
+@click.option("--data", metavar="PATH|URL", help="Folder of csv tables, xlsx workbook, or book.  [default: the demo house]")
 @click.option("--quick", is_flag=True, help="Keep the default settings instead of choosing them inside every fold.")
+@click.option("--models", nargs=2, metavar="FILE FILE", help="Compare two models instead, on the same playtests held out.")
 @output_options
-def command(data: str | None, style: str, out: str | None, *, quick: bool) -> None:
+def command(data: str | None, models: tuple[str, str] | None, style: str, out: str | None, *, quick: bool) -> None:
     """Hold players and mouthpieces out in turn, and compare the marks with what each method let expect."""
     house = open_data(data)
+    if models is not None:
+        rows = [asdict(item) for item in house.compare(*models)]
+        if style == "json":
+            deliver(to_json({"schema": "matchkit.compare/1", "models": list(models), "differences": rows}), out)
+        elif style == "csv":
+            deliver(to_csv(rows, list(rows[0])), out)
+        else:
+            deliver(_compared(rows, models), out)
+        return
     evaluation = house.evaluate(nested=not quick)
     if style == "json":
         deliver(to_json(evaluation.to_dict()), out)
@@ -29,6 +39,37 @@ def command(data: str | None, style: str, out: str | None, *, quick: bool) -> No
         deliver(to_csv(rows, list(rows[0])), out)
     else:
         deliver(as_text(evaluation, demo=house.demo), out)
+
+
+def _compared(rows: list[dict[str, Any]], models: tuple[str, str]) -> str:
+    """Lay out what two models differ by."""
+    lines = [
+        paragraph(
+            f"{models[0]} minus {models[1]}, on the same playtests held out; intervals over players (bootstrap, paired)."
+        ),
+        "",
+        table(
+            [
+                ("held out", "left"),
+                ("figure", "left"),
+                *((name, "right") for name in ("first", "second", "difference", "95 %")),
+            ],
+            [
+                (
+                    row["split"],
+                    row["figure"],
+                    number(row["first"], 3),
+                    number(row["second"], 3),
+                    f"{row['difference']:+.4f}",
+                    f"{row['low']:+.4f} to {row['high']:+.4f}",
+                )
+                for row in rows
+            ],
+        ),
+        "",
+        paragraph("An interval that holds 0 leaves open which is better."),
+    ]
+    return "\n".join(lines) + "\n"
 
 
 def as_text(evaluation: Evaluation, *, demo: bool) -> str:

@@ -10,13 +10,15 @@ from matchkit.cli.printing import paragraph
 
 @click.command(name="train")
 @click.option(
-    "--data", metavar="PATH", help="Folder of csv tables, or an xlsx workbook.  [default: the demo house, which needs --out]"
+    "--data",
+    metavar="PATH|URL",
+    help="Folder of csv tables, xlsx workbook, or book.  [default: the demo house, which needs --out]",
 )
 @click.option(
     "--out", type=click.Path(dir_okay=False), help="Where to write the model.  [default: model.npz beside the tables]"
 )
 def command(data: str | None, out: str | None) -> None:
-    """Choose settings on the rated playtests of a house, fit the model and write it.
+    """Choose settings on the rated playtests of a house, fit the model and write it, with its card beside it.
 
     Commands then find it beside the tables, as long as the tables stay as they are.
     """

@@ -37,7 +37,7 @@ class InstrumentNeighbours:
 
         other = np.array([name != player for name in self.tests.players]) * np.sqrt(settings.other_player)
         estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
-        return estimator.fit(np.column_stack([self.tests.features, other]), self.residual)
+        return estimator.fit(np.column_stack([self.tests.features, other]), self.residual, sample_weight=self.tests.weight)
 
 
 def asked_by_player(features: Array) -> Array:
@@ -80,8 +80,9 @@ def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settin
     """Fit the whole model; with no playtests it is physics alone, ``10 D``, and has no interval."""
     line = fit_line(tests.overall_d, tests.rating)
     players = tuple(sorted(set(tests.players)))
-    table = FoldTable(tests, ligatures)
-    intervals = [interval_from(table, groups, settings) for groups in (tests.mouthpieces, tests.players)]
+    few = sampled(tests)
+    table = FoldTable(few, ligatures)
+    intervals = [interval_from(table, groups, settings) for groups in (few.mouthpieces, few.players)]
     return Blend(
         settings=settings,
         intercept=line[0],
@@ -92,6 +93,17 @@ def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settin
         new_player=intervals[1],
         tests=len(tests),
     )
+
+
+MOST_CHOSEN_FROM = 3000
+"""Settings are chosen, and intervals fitted, on so many playtests at most; the neighbours are all of them."""
+
+
+def sampled(tests: RatedTests) -> RatedTests:
+    """Give at most 3,000 of the tests, chosen by a fixed seed, in their order."""
+    if len(tests) <= MOST_CHOSEN_FROM:
+        return tests
+    return tests.take(np.sort(np.random.default_rng(0).choice(len(tests), MOST_CHOSEN_FROM, replace=False)))
 
 
 def interval_from(table: FoldTable, groups: Sequence[str], settings: Settings) -> Interval | None:

@@ -36,7 +36,7 @@ class Question:
     """Tests of one instrument held out of one fold, and everything about their neighbours that no setting changes.
 
     ``rows`` (t,) are the tests; ``squared`` (t, n) distances without the player, ``stranger`` (t, n) whether another player played,
-    ``likeness`` (t, n) of the ligatures, ``residual`` (n,) of the training rows, ``computed`` (t,) the rating the line expects.
+    ``likeness`` (t, n) of the ligatures, ``residual`` and ``weight`` (n,) of the training rows, ``computed`` (t,) the rating the line expects.
     """
 
     rows: Index
@@ -44,6 +44,7 @@ class Question:
     stranger: NDArray[np.bool_]
     likeness: Index
     residual: Array
+    weight: Array
     computed: Array
     nearest: dict[float, tuple[Array, Index]] = field(default_factory=dict)
 
@@ -56,7 +57,8 @@ class Question:
         near, places = self.nearest[settings.other_player]
         distance, index = near[:, : settings.neighbours], places[:, : settings.neighbours]
         factor = np.array([1.0, settings.same_contact, settings.other_contact])
-        kernel = np.exp(-(distance**2) / (2 * settings.bandwidth**2)) * factor[np.take_along_axis(self.likeness, index, axis=1)]
+        kernel = self.weight[index] * np.exp(-(distance**2) / (2 * settings.bandwidth**2))
+        kernel *= factor[np.take_along_axis(self.likeness, index, axis=1)]
         return shrunk_mean(kernel, self.residual[index], kappa=settings.kappa), kernel.sum(axis=1)
 
 
@@ -87,6 +89,7 @@ class FoldTable:
                     stranger=self._players[asked][:, None] != self._players[known][None, :],
                     likeness=self._likeness[np.ix_(asked, known)],
                     residual=(tests.rating - computed)[known],
+                    weight=tests.weight[known],
                     computed=computed[asked],
                 )
 

@@ -28,11 +28,11 @@ from matchkit.match.interval import Interval
 from matchkit.match.rated import RatedTests, Settings
 
 FORMAT = "matchkit.model"
-VERSION = 1
+VERSION = 2
 MAX_BYTES = 256 * 1024 * 1024
 HEADER = "header"
 _TEXTS = ("ids", "players", "mouthpieces", "reeds", "sessions", "instruments", "ligatures")
-_NUMBERS = ("rating", "overall_d", "features")
+_NUMBERS = ("rating", "overall_d", "features", "weight")
 _OPTIONAL = ("sessions", "ligatures")
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit import constants
 from matchkit.records.parts import Ligature
+from matchkit.records.people import Playtest
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -40,7 +43,10 @@ DEFAULT_SETTINGS = Settings()
 
 @dataclass(frozen=True)
 class RatedTests:
-    """Playtests with an overall mark, sorted by id, as the blend learns from them; every array (n,) but ``features`` (n, f)."""
+    """Playtests with an overall mark, sorted by id, as the blend learns from them; every array (n,) but ``features`` (n, f).
+
+    ``weight`` is what a playtest counts as a neighbour: 1 where it was sighted and single (:func:`own_weights`).
+    """
 
     ids: tuple[str, ...]
     players: tuple[str, ...]
@@ -52,6 +58,7 @@ class RatedTests:
     rating: Array
     overall_d: Array
     features: Array
+    weight: Array
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -73,7 +80,24 @@ class RatedTests:
             rating=self.rating[rows],
             overall_d=self.overall_d[rows],
             features=self.features[rows],
+            weight=self.weight[rows],
         )
+
+
+def own_weights(tests: Sequence[Playtest]) -> Array:
+    """Give what each playtest counts (n,): more where it was blind, and where the player marked the same set-up more than once.
+
+    >>> own_weights([])
+    array([], dtype=float64)
+    """
+    times = Counter((test.player_id, test.mouthpiece_id, test.reed_id, test.ligature_id) for test in tests)
+    found = np.ones(len(tests))
+    for row, test in enumerate(tests):
+        if test.blind:
+            found[row] *= constants.BLIND_WEIGHT.value
+        if times[test.player_id, test.mouthpiece_id, test.reed_id, test.ligature_id] > 1:
+            found[row] *= constants.REPEAT_WEIGHT.value
+    return found
 
 
 def fit_line(overall_d: Array, rating: Array) -> tuple[float, float]:

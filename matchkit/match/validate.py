@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from matchkit.errors import RequestError
 from matchkit.match.answers import frame
-from matchkit.match.blend import interval_from
+from matchkit.match.blend import interval_from, sampled
 from matchkit.match.folds import FoldTable, Question
 from matchkit.match.interval import FOLDS, MIN_GROUPS, MIN_ROWS, crossed_folds, group_folds
 from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings
@@ -68,6 +68,7 @@ def choose_settings(tests: RatedTests, ligatures: Sequence[Ligature], start: Set
     ligature count, over *new mouthpiece* only, since own tests cannot be judged where the player is held out. Of equal settings
     the first of the grid is taken. With too few playtests the settings stay as they are.
     """
+    tests = sampled(tests)
     if not enough(tests):
         return start
     table = FoldTable(tests, ligatures)
@@ -182,6 +183,93 @@ def evaluate_tests(
     return Evaluation(
         len(tests), len(set(tests.players)), sum(len(rows) >= LEAST_LIST for rows in lists.values()), tuple(scores)
     )
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One figure of two models on the same held-out playtests: both, the difference, and its 95 % interval over players (bootstrap)."""
+
+    split: str
+    figure: str
+    first: float
+    second: float
+    difference: float
+    low: float
+    high: float
+
+
+BOOTSTRAPS = 2000
+
+
+def compare_settings(
+    tests: RatedTests,
+    ligatures: Sequence[Ligature],
+    first: Settings,
+    second: Settings,
+    *,
+    draws: int = BOOTSTRAPS,
+    seed: int = SEED,
+) -> tuple[Difference, ...]:
+    """Compare two models' settings on the same splits: error and NDCG@5 out of fold, players drawn again with replacement, paired.
+
+    Differences are first minus second. Raises RequestError as :func:`evaluate_tests`.
+    """
+    if not enough(tests):
+        raise RequestError(f"not enough playtests: {len(tests)} with a mark; {MIN_ROWS} of {MIN_GROUPS} players are needed")
+    tests = sampled(tests)
+    table = FoldTable(tests, ligatures)
+    found = []
+    for split in SPLITS[:2]:
+        questions = list(table.questions(folds_of(tests, split, folds=MOST_FOLDS)))
+        figures = [_by_player(tests, table.predict(questions, settings).blended) for settings in (first, second)]
+        rng = np.random.default_rng(seed)
+        for name in ("error", "NDCG@5"):
+            one, other = (values[name] for values in figures)
+            known = np.isfinite(one) & np.isfinite(other)
+            off = (one - other)[known]
+            if not len(off):
+                continue
+            drawn = off[rng.integers(0, len(off), (draws, len(off)))].mean(axis=1)
+            low, high = (float(np.quantile(drawn, share)) for share in (0.025, 0.975))
+            found.append(
+                Difference(split, name, float(one[known].mean()), float(other[known].mean()), float(off.mean()), low, high)
+            )
+    return tuple(found)
+
+
+def _by_player(tests: RatedTests, guess: Array) -> dict[str, Array]:
+    """Give each player's mean absolute error and NDCG@5 (players,), nan where a list is too short."""
+    names = sorted(set(tests.players))
+    rows = {
+        name: [row for row, player in enumerate(tests.players) if player == name and np.isfinite(guess[row])] for name in names
+    }
+    error = [float(np.abs(tests.rating - guess)[rows[name]].mean()) if rows[name] else np.nan for name in names]
+    ndcg = []
+    for name in names:
+        items = _lists(tests, rows[name]).get(name, {})
+        if len(items) < LEAST_LIST:
+            ndcg.append(np.nan)
+            continue
+        rating = np.array([tests.rating[mine].mean() for mine in items.values()])
+        ndcg.append(ranking_quality(rating, np.array([guess[mine].mean() for mine in items.values()]))[0])
+    return {"error": np.array(error), "NDCG@5": np.array(ndcg)}
+
+
+def grouped_figures(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settings) -> tuple[Score, ...]:
+    """Give error, NDCG@5 and tau of physics alone and of the blend out of fold, settings as they are (not chosen anew inside)."""
+    tests = sampled(tests)
+    if not enough(tests):
+        return ()
+    table = FoldTable(tests, ligatures)
+    nothing = np.full(len(tests), np.nan)
+    found = []
+    for split in SPLITS[:2]:
+        seen = table.predict(table.questions(folds_of(tests, split)), settings)
+        found += [
+            _score(tests, split, method, guess, nothing, nothing)
+            for method, guess in (("physics alone", seen.computed), ("blend", seen.blended))
+        ]
+    return tuple(found)
 
 
 def _lists(tests: RatedTests, rows: Iterable[int]) -> dict[str, dict[tuple[str, ...], list[int]]]:

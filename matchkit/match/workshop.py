@@ -28,7 +28,7 @@ from matchkit.match.parts import (
     facing_parts,
     usual_test_m,
 )
-from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests
+from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, own_weights
 from matchkit.match.reed_bench import ReedBench
 from matchkit.match.target import LIKED, PlayerView, Present, Targets, set_targets, view_player
 from matchkit.match.validate import choose_settings
@@ -420,6 +420,7 @@ class Workshop:
             rating=np.array([float(test.overall or 0.0) for test in self.rated]),
             overall_d=overall,
             features=features,
+            weight=own_weights(self.rated),
         )
 
     @cached_property

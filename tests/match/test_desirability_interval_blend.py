@@ -248,6 +248,7 @@ def test_another_player_stands_omega_apart() -> None:
         rating=np.array([5.0, 5.0]),
         overall_d=np.array([0.5, 0.5]),
         features=np.array([[1.0, 0.0], [1.0, 0.0]]),
+        weight=np.ones(2),
     )
     known = InstrumentNeighbours(tests, np.zeros(2))
     for player, squared in (("p", [1.0, 5.0]), ("stranger", [5.0, 5.0]), (None, [5.0, 5.0])):

@@ -86,7 +86,7 @@ def header_of(arrays: dict[str, Any], **changes: Any) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda a: header_of(a, version=99), "a model of version 99; this matchkit reads version 1"),
+        (lambda a: header_of(a, version=99), "a model of version 99; this matchkit reads version 2"),
         (lambda a: header_of(a, format="something else"), "not a matchkit model, but 'something else'"),
         (lambda a: header_of(a, schema="0"), "trained with other features"),
         (lambda a: header_of(a, settings={"neighbours": 3, "more": 1}), "does not fit its arrays"),
