@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo test check bench million houses docs readme demo-data clean
+.PHONY: demo test check bench million houses next docs readme demo-data clean
 
 demo: $(STAMP)
 	$(BIN)/matchkit rank P02 --different
@@ -29,6 +29,9 @@ million: $(STAMP)
 houses: $(STAMP)
 	$(BIN)/python tests/houses.py
 
+next: $(STAMP)
+	$(BIN)/python tests/next_houses.py
+
 docs: $(STAMP)
 	$(BIN)/python docs/build.py
 
@@ -38,6 +41,7 @@ readme: $(STAMP)
 demo-data: $(STAMP)
 	$(BIN)/python data/make_demo.py
 	$(BIN)/python data/make_bench.py
+	$(BIN)/python data/make_trials.py
 
 clean:
 	rm -rf $(VENV) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage

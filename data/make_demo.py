@@ -484,23 +484,9 @@ def rate(
     mood: float,
     rng: np.random.Generator,
 ) -> dict[str, str]:
-    """Rate one set-up by the hidden rule of ``docs/demo-house.md``."""
-    taste = person.taste
-    off = ln_pressure - middle[0] - taste["pressure"]
-    wide = math.log(facing.mouthpiece.tip_opening_mm / middle[1]) - taste["opening"]
-    scale = FEATURE_SCALES["baffle_height"]
-    usual = scale.typical[person.instrument]
-    high = -((facing.mouthpiece.baffle_height_mm or usual) - usual) / 1.0
-    rough = 0.0 if facing.smoothness_um is None else max(facing.smoothness_um - 8, 0) / 20
-    uneven = 0.0 if facing.leak_mm2 is None else facing.leak_mm2 / 0.6
-    liking = 8.4 + taste["kind"] + mood
-    liking -= 1.7 * (abs(off) / 0.2) ** 1.5
-    liking -= 0.7 * (abs(wide) / 0.2) ** 1.5
-    liking -= 0.8 * rough + 0.7 * uneven
-    liking += 0.35 * taste["bright"] * high
-    liking += taste["cut"] * (1 if reed.reed.cut == "filed" else -1)
-    liking += taste.get(contact or "", 0.0)
-    liking += {"new": -0.15, "old": -0.4}.get(age, 0.0) - 0.06 * (position - 1)
+    """Rate one set-up by the hidden rule of ``docs/demo-house.md``, with what chance adds to it."""
+    off, high, rough, uneven, liking = liked(person, facing, reed, contact, ln_pressure, middle)
+    liking += mood + {"new": -0.15, "old": -0.4}.get(age, 0.0) - 0.06 * (position - 1)
     liking += rng.normal(0, 0.6)
 
     def mark(value: float) -> str:
@@ -513,6 +499,28 @@ def rate(
         "evenness": mark(8 - 1.2 * rough - 1.2 * uneven + rng.normal(0, 1.0)),
         "overall": mark(liking),
     }
+
+
+def liked(
+    person: Person, facing: Any, reed: Any, contact: str | None, ln_pressure: float, middle: tuple[float, float]
+) -> tuple[float, float, float, float, float]:
+    """Give what a rating rests on (pressure off, baffle, roughness, rails) and the liking itself, free of chance, mood and age."""
+    taste = person.taste
+    off = ln_pressure - middle[0] - taste["pressure"]
+    wide = math.log(facing.mouthpiece.tip_opening_mm / middle[1]) - taste["opening"]
+    scale = FEATURE_SCALES["baffle_height"]
+    usual = scale.typical[person.instrument]
+    high = -((facing.mouthpiece.baffle_height_mm or usual) - usual) / 1.0
+    rough = 0.0 if facing.smoothness_um is None else max(facing.smoothness_um - 8, 0) / 20
+    uneven = 0.0 if facing.leak_mm2 is None else facing.leak_mm2 / 0.6
+    liking = 8.4 + taste["kind"]
+    liking -= 1.7 * (abs(off) / 0.2) ** 1.5
+    liking -= 0.7 * (abs(wide) / 0.2) ** 1.5
+    liking -= 0.8 * rough + 0.7 * uneven
+    liking += 0.35 * taste["bright"] * high
+    liking += taste["cut"] * (1 if reed.reed.cut == "filed" else -1)
+    liking += taste.get(contact or "", 0.0)
+    return off, high, rough, uneven, liking
 
 
 SPEC = """# The demo house. Invented: no such workshop, part or player exists.
@@ -554,7 +562,13 @@ station = [
 
 
 def make(folder: Path, seed: int = SEED) -> None:
-    """Write every table; the players and playtests need the closing pressures of the parts, so the parts are written first."""
+    """Write every table."""
+    persons, house, truth, rng = furnish(folder, seed)
+    write(folder, "playtests", playtests(persons, house, truth, rng))
+
+
+def furnish(folder: Path, seed: int) -> tuple[list[Person], Any, dict[str, float], np.random.Generator]:
+    """Write everything but the playtests, which need the closing pressures of the parts; gives what they are made from."""
     folder.mkdir(parents=True, exist_ok=True)
     streams = [np.random.default_rng(seed) for seed in np.random.SeedSequence(seed).spawn(6)]
     pieces, readings = mouthpieces(streams[0])
@@ -572,7 +586,7 @@ def make(folder: Path, seed: int = SEED) -> None:
     house = open_house(folder)
     persons = people(streams[3])
     write(folder, "players", player_rows(persons, house, streams[4]))
-    write(folder, "playtests", playtests(persons, house, truth, streams[5]))
+    return persons, house, truth, streams[5]
 
 
 if __name__ == "__main__":

@@ -25,9 +25,10 @@ from matchkit.match.side_by_side import Strengths, Swap, strengths, swap
 from matchkit.match.validate import Difference, Evaluation, compare_settings, evaluate_tests
 from matchkit.match.visitors import UNKNOWN, read_visitor
 from matchkit.match.workshop import Stock, Visitor, Workshop, find
-from matchkit.playtest.analyse import Analysis, analyse
-from matchkit.playtest.log import misfit
-from matchkit.playtest.plan import Plan, plan_any
+from matchkit.playtest.analyse import Analysis
+from matchkit.playtest.next_tests import NextTest
+from matchkit.playtest.plan import Plan
+from matchkit.playtest.questions import analysed, planned, to_play_next
 from matchkit.records.defaults import Defaults, DefaultValue
 from matchkit.records.parts import Mouthpiece
 from matchkit.tables.csv_reader import read_csv
@@ -401,24 +402,7 @@ class House:
         >>> house.plan("triangle", ("AM-05/AR-A-2.5", "AM-08/AR-A-2.5"), players=("P02",)).power.critical
         13
         """
-        for item in sets:
-            self._played_together(item)
-        for player in players:
-            find(self.tables.players, player, "player", lambda item: item.id)
-        return plan_any(kind, sets, players=players, options=options)
-
-    def _played_together(self, item: str) -> None:
-        """Refuse a set-up of ids that are not there, or of parts that do not fit one another."""
-        parts = item.split("/")
-        if len(parts) not in (2, 3):
-            raise RequestError(f"a set-up is mouthpiece/reed or mouthpiece/reed/ligature, by their ids; read {item!r}")
-        tables = self.tables
-        piece = find(tables.mouthpieces, parts[0], "mouthpiece", lambda part: part.id)
-        reed = find(tables.reeds, parts[1], "reed", lambda part: part.id)
-        ligature = find(tables.ligatures, parts[2], "ligature", lambda part: part.id) if len(parts) == 3 else None
-        reason = misfit(piece, reed, ligature)
-        if reason is not None:
-            raise RequestError(f"{item} cannot be played: {reason}")
+        return planned(self.tables, kind, sets, players=players, options=options)
 
     def analyse(self, *, session: str | None = None, claim: str | None = None) -> Analysis:
         """Say what the blind trials and playtests of this house show, or those of one ``session`` (its name, or what its names begin with).
@@ -428,15 +412,18 @@ class House:
         >>> [item.verdict for item in open_house().analyse(session="LIG").comparisons]
         ['different', 'inconclusive']
         """
+        return analysed(self.tables, self.workshop, session=session, claim=claim)
 
-        def mine(name: str | None) -> bool:
-            return session is None or (name is not None and (name == session or name.startswith(f"{session}-")))
+    def next(self, player: str | None = None, *, count: int = 8, in_stock: bool = False) -> tuple[NextTest, ...]:
+        """Say which set-ups to play next to learn most, for one player or over all of them.
 
-        trials = [trial for trial in self.tables.trials if mine(trial.session)]
-        tests = [test for test in self.tables.playtests if mine(test.session)]
-        if not trials and not tests:
-            raise RequestError("there is neither a trial nor a playtest" + (f" of session {session!r}" if session else ""))
-        return analyse(trials, tests, self.workshop.rated_tests, claim=claim)
+        Worth is the rating that a playtest is expected to move across the edge of a player's top five, for what it costs
+        (:mod:`matchkit.playtest.next_tests`). Raises UnknownIdError, RequestError for a count that cannot be meant.
+
+        >>> [test.position for test in open_house().next("P02", count=2)]
+        [1, 2]
+        """
+        return to_play_next(self.workshop, player, count=count, in_stock=in_stock)
 
     def closing(
         self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0

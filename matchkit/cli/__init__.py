@@ -46,6 +46,7 @@ COMMANDS = {
     "log": "Write a playtest into the shop's book.",
     "plan": "Plan a blind playtest: what to play, in what order.",
     "analyse": "Say what blind trials and playtests show.",
+    "next": "Say which set-ups to play next to learn most.",
     "train": "Choose settings, fit the model and write it.",
     "evaluate": "Say how well the model predicts what it has not seen.",
     "tables": "Check tables, write empty ones, carry them to and from a book.",

@@ -78,8 +78,8 @@ def _comparison(item: Comparison) -> list[str]:
     )
     lines.append(
         paragraph(
-            f"   {test.successes} of {test.trials} {what}; {needed}. p = {test.probability:.3f} (exact binomial, {'two' if test.two_sided else 'one'}-sided), "
-            f"{item.adjusted:.3f} after Holm. Share {100 * test.share:.0f} % ({100 * test.share_low:.0f} to {100 * test.share_high:.0f})."
+            f"   {test.successes} of {test.trials} {what}; {needed}. p {_p(test.probability, equals=True)} (exact binomial, {'two' if test.two_sided else 'one'}-sided), "
+            f"{_p(item.adjusted)} after Holm. Share {100 * test.share:.0f} % ({100 * test.share_low:.0f} to {100 * test.share_high:.0f})."
         )
     )
     by = ", ".join(f"{player} {hits} of {count}" for player, hits, count in item.by_player)
@@ -88,12 +88,16 @@ def _comparison(item: Comparison) -> list[str]:
     if first is not None and first.verdict == "different":
         lines.append(
             paragraph(
-                f"   Whichever came first was named {first.successes} of {first.trials} times (p = {first.probability:.3f}): the order counts."
+                f"   Whichever came first was named {first.successes} of {first.trials} times (p {_p(first.probability, equals=True)}): the order counts."
             )
         )
     if item.unanswered:
         lines.append(paragraph(f"   {item.unanswered} trials have no answer and were left out."))
     return lines
+
+
+def _p(value: float, *, equals: bool = False) -> str:
+    return "below 0.001" if value < 0.001 else f"{'= ' if equals else ''}{value:.3f}"
 
 
 def _players(found: Analysis) -> list[str]:
@@ -120,7 +124,7 @@ def _players(found: Analysis) -> list[str]:
                 number(item.found.value),
                 f"{item.found.low:.2f} to {item.found.high:.2f}",
                 number(item.concordance.value),
-                number(item.concordance.probability, 3),
+                _p(item.concordance.probability),
             )
             for item in found.shared
         ]
@@ -143,7 +147,7 @@ def _drift(found: Analysis) -> list[str]:
             str(item.sittings),
             signed(item.slope, 3),
             f"{item.low:+.3f} to {item.high:+.3f}",
-            number(item.probability, 3),
+            _p(item.probability),
         )
         for item in found.drift
     ]
@@ -162,12 +166,12 @@ def _associations(found: Analysis) -> list[str]:
     few = [item for item in found.associations if item.players < 5]
     rows = [
         (
-            item.feature,
+            item.feature.removeprefix("ln_").replace("_", " "),
             item.attribute,
             str(item.players),
             signed(item.correlation, 2),
             f"{item.low:+.2f} to {item.high:+.2f}",
-            number(item.adjusted, 3),
+            _p(item.adjusted),
         )
         for item in found.associations[:SHOWN]
     ]

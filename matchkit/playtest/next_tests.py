@@ -1,0 +1,188 @@
+"""What to play next to learn most: the set-ups whose place among a player's best is most in doubt.
+
+For each set-up of each player the blend says a rating and how much evidence stands behind it; what is left open is a normal doubt whose
+variance shrinks with the evidence as the correction itself does, ``tau^2 kappa / (evidence + kappa)``. A playtest is worth the rating that
+crossing the edge of the top five is expected to move, up or down, for what it costs. Chosen ones count as evidence at once, so that no two
+alike are chosen together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.match.blend import Blend, asked_by_player
+from matchkit.match.rated import Settings, shrunk_mean
+from matchkit.match.workshop import Workshop
+from matchkit.records.people import Player
+
+Array = NDArray[np.float64]
+
+TOP = 5
+CHANGE_COST = 0.3
+"""What a change of mouthpiece adds to the cost of a playtest, which is 1 (assumed)."""
+LEAST_TAU = 0.5
+"""Ratings are never taken to be better known beforehand than this, in points."""
+
+
+@dataclass(frozen=True)
+class Field:
+    """Everything one player could play: ids (m,), D and features, and what the model says of each."""
+
+    player_id: str
+    instrument: str
+    mouthpieces: tuple[str, ...]
+    reeds: tuple[str, ...]
+    features: Array
+    rating: Array
+    evidence: Array
+
+
+@dataclass(frozen=True)
+class NextTest:
+    """One playtest to make: what rating is expected, how far that is open (standard deviation), the edge of the top, and its worth."""
+
+    position: int
+    player_id: str
+    mouthpiece_id: str
+    reed_id: str
+    expected: float
+    u_expected: float
+    edge: float
+    worth: float
+    cost: float
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the fields by name, for JSON."""
+        return asdict(self)
+
+
+def field_of(
+    blend: Blend,
+    player_id: str,
+    instrument: str,
+    *,
+    mouthpieces: Sequence[str],
+    reeds: Sequence[str],
+    overall_d: Array,
+    features: Array,
+) -> Field:
+    """Ask a model about everything one player could play; ligatures are left out."""
+    computed = blend.computed(overall_d)
+    known = blend.by_instrument.get(instrument)
+    if known is None or not len(known.tests):
+        return Field(player_id, instrument, tuple(mouthpieces), tuple(reeds), features, computed, np.zeros(len(computed)))
+    estimator = known.seen_by(player_id, blend.settings)
+    distance, index = estimator.nearest(asked_by_player(features))
+    weight = estimator.kernel(distance, index)
+    rating = computed + shrunk_mean(weight, known.residual[index], kappa=blend.settings.kappa)
+    return Field(player_id, instrument, tuple(mouthpieces), tuple(reeds), features, rating, weight.sum(axis=1))
+
+
+def player_field(workshop: Workshop, player: Player, *, in_stock: bool = False) -> Field | None:
+    """Ask a workshop about everything that fits on a player's instrument; None where there is nothing."""
+    facings = tuple(part for part in workshop.facings if part.mouthpiece.instrument == player.instrument)
+    reeds = workshop.instrument_reeds(player.instrument)
+    pairs = workshop.fitting_pairs(player.instrument)
+    if in_stock:
+        kept = [
+            row
+            for row in range(len(pairs))
+            if facings[pairs.mouthpiece[row]].mouthpiece.stock != 0 and reeds[pairs.reed[row]].reed.stock != 0
+        ]
+        pairs = pairs.take(np.array(kept, dtype=np.intp))
+    if not len(pairs):
+        return None
+    scored = workshop.score(workshop.view(player.id), pairs, facings, reeds)
+    return field_of(
+        workshop.blend,
+        player.id,
+        player.instrument,
+        mouthpieces=[facings[place].mouthpiece.id for place in pairs.mouthpiece],
+        reeds=[reeds[place].reed.id for place in pairs.reed],
+        overall_d=scored.terms.overall,
+        features=scored.features,
+    )
+
+
+def spread_of(blend: Blend) -> float:
+    """Give tau, how far ratings lie from what the measurements let expect: the spread of what the line missed, in points."""
+    missed = np.concatenate([known.residual for known in blend.by_instrument.values()] or [np.zeros(0)])
+    return max(float(missed.std()) if len(missed) > 1 else 2 * LEAST_TAU, LEAST_TAU)
+
+
+def crossing(rating: Array, doubt: Array, edge: float) -> Array:
+    """Give the rating expected to be moved across an edge: ``u phi(z) - |off| Phi(-|z|)`` with ``z = off / u``.
+
+    It is the expected improvement of what lies below, and the expected loss of what lies above.
+
+    >>> crossing(np.array([5.0, 3.0]), np.array([1.0, 1.0]), 5.0).round(3)
+    array([0.399, 0.008])
+    """
+    from scipy.special import ndtr
+
+    off = np.abs(rating - edge)
+    z = off / np.maximum(doubt, 1e-12)
+    return np.asarray(np.maximum(doubt * np.exp(-(z**2) / 2) / math.sqrt(2 * math.pi) - off * ndtr(-z), 0.0))
+
+
+def choose(fields: Sequence[Field], settings: Settings, *, tau: float, count: int, top: int = TOP) -> list[NextTest]:
+    """Choose ``count`` playtests over all players, best first; fewer where there is no more to play.
+
+    Of equal worth the first by player, mouthpiece and reed is taken.
+    """
+    evidence = [field.evidence.astype(float) for field in fields]
+    free = [np.ones(len(field.rating), dtype=bool) for field in fields]
+    edges = [_edge(field.rating, top) for field in fields]
+    holding: dict[str, str] = {}
+    found: list[NextTest] = []
+    for position in range(1, count + 1):
+        best: tuple[float, int, int, float, float] | None = None
+        for place, field in enumerate(fields):
+            if not free[place].any():
+                continue
+            doubt = tau * np.sqrt(settings.kappa / (evidence[place] + settings.kappa))
+            value = crossing(field.rating, doubt, edges[place])
+            held = holding.get(field.player_id)
+            cost = np.array([1.0 if piece == held else 1.0 + CHANGE_COST for piece in field.mouthpieces])
+            worth = np.where(free[place], value / cost, -np.inf)
+            row = int(worth.argmax())
+            if best is None or worth[row] > best[0] + 1e-12:
+                best = (float(worth[row]), place, row, float(doubt[row]), float(cost[row]))
+        if best is None:
+            break
+        worth_, place, row, doubt_, cost_ = best
+        field = fields[place]
+        found.append(
+            NextTest(
+                position,
+                field.player_id,
+                field.mouthpieces[row],
+                field.reeds[row],
+                float(field.rating[row]),
+                doubt_,
+                edges[place],
+                worth_,
+                cost_,
+            )
+        )
+        holding[field.player_id] = field.mouthpieces[row]
+        free[place][row] = False
+        for other, item in enumerate(fields):
+            if item.instrument == field.instrument:
+                squared = ((item.features - field.features[row]) ** 2).sum(axis=1)
+                squared = squared + settings.other_player * (item.player_id != field.player_id)
+                evidence[other] += np.exp(-squared / (2 * settings.bandwidth**2))
+    return found
+
+
+def _edge(rating: Array, top: int) -> float:
+    """Give the rating half way between the last of the top and the next."""
+    ordered = np.sort(rating)[::-1]
+    if len(ordered) <= top:
+        return float(ordered[-1]) if len(ordered) else 0.0
+    return float(ordered[top - 1] + ordered[top]) / 2

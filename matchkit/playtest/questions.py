@@ -1,0 +1,62 @@
+"""The questions about playtests that a house answers, from its tables and its workshop."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from matchkit.errors import RequestError
+from matchkit.match.workshop import Workshop, find
+from matchkit.playtest.analyse import Analysis, analyse
+from matchkit.playtest.log import misfit
+from matchkit.playtest.next_tests import NextTest, choose, player_field, spread_of
+from matchkit.playtest.plan import Plan, plan_any
+from matchkit.tables.store import Tables
+
+MOST_NEXT = 200
+
+
+def planned(tables: Tables, kind: str, sets: Sequence[str], *, players: Sequence[str], options: dict[str, Any]) -> Plan:
+    """Plan a blind playtest of set-ups that can be played; raises UnknownIdError and RequestError."""
+    for item in sets:
+        _played_together(tables, item)
+    for player in players:
+        find(tables.players, player, "player", lambda item: item.id)
+    return plan_any(kind, sets, players=players, options=options)
+
+
+def _played_together(tables: Tables, item: str) -> None:
+    """Refuse a set-up of ids that are not there, or of parts that do not fit one another."""
+    parts = item.split("/")
+    if len(parts) not in (2, 3):
+        raise RequestError(f"a set-up is mouthpiece/reed or mouthpiece/reed/ligature, by their ids; read {item!r}")
+    piece = find(tables.mouthpieces, parts[0], "mouthpiece", lambda part: part.id)
+    reed = find(tables.reeds, parts[1], "reed", lambda part: part.id)
+    ligature = find(tables.ligatures, parts[2], "ligature", lambda part: part.id) if len(parts) == 3 else None
+    reason = misfit(piece, reed, ligature)
+    if reason is not None:
+        raise RequestError(f"{item} cannot be played: {reason}")
+
+
+def analysed(tables: Tables, workshop: Workshop, *, session: str | None, claim: str | None) -> Analysis:
+    """Analyse everything, or what belongs to one session; raises RequestError where there is nothing."""
+
+    def mine(name: str | None) -> bool:
+        return session is None or (name is not None and (name == session or name.startswith(f"{session}-")))
+
+    trials = [trial for trial in tables.trials if mine(trial.session)]
+    tests = [test for test in tables.playtests if mine(test.session)]
+    if not trials and not tests:
+        raise RequestError("there is neither a trial nor a playtest" + (f" of session {session!r}" if session else ""))
+    return analyse(trials, tests, workshop.rated_tests, claim=claim)
+
+
+def to_play_next(workshop: Workshop, player: str | None, *, count: int, in_stock: bool) -> tuple[NextTest, ...]:
+    """Choose what one player, or everybody, should play next; raises UnknownIdError and RequestError."""
+    if not 1 <= count <= MOST_NEXT:
+        raise RequestError(f"{count} playtests; expected 1 to {MOST_NEXT}")
+    everybody = tuple(workshop.stock.players)
+    players = everybody if player is None else (find(everybody, player, "player", lambda item: item.id),)
+    blend = workshop.blend
+    fields = [field for item in players if (field := player_field(workshop, item, in_stock=in_stock)) is not None]
+    return tuple(choose(fields, blend.settings, tau=spread_of(blend), count=count))

@@ -1,0 +1,363 @@
+"""Plans, their sheets, what analysis finds in simulated and planted data, and what to play next."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from collections import Counter
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from rich.cells import cell_len
+
+import matchkit as mk
+from matchkit.cli import main
+from matchkit.match.rated import Settings
+from matchkit.playtest.analyse import analyse, mean_correlation, within_slope
+from matchkit.playtest.next_tests import Field, choose, crossing
+from matchkit.playtest.plan import CAUTIONS, Plan, key_sheet, plan_compare, plan_test, player_sheet
+from matchkit.records.people import Playtest
+from matchkit.records.trials import Trial
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+SETS = ("AM-05/AR-A-2.5/L-01", "AM-05/AR-A-2.5/L-08")
+MANY = tuple(f"AM-0{k}/AR-A-2.5" for k in range(1, 8))
+
+
+def two(**changed: object) -> Plan:
+    """Plan a choice of two."""
+    given: dict[str, object] = {"players": ("P02", "P05"), "session": "S", "seed": 3, "attribute": "brightness", **changed}
+    return plan_test("two", SETS, **given)  # type: ignore[arg-type]
+
+
+def test_a_plan_is_its_seed_s_and_balanced() -> None:
+    """The same seed gives the same plan; every order comes equally often, players in turn, and no code twice in a session."""
+    assert two() == two()
+    assert two() != two(seed=4)
+    plan = plan_test("triangle", SETS, players=("P02", "P05"), session="S", seed=3, trials=24)
+    shown = Counter(row["shown"] for row in plan.rows())
+    assert set(shown.values()) == {4}
+    assert Counter(turn.player_id for turn in plan.turns) == {"P02": 12, "P05": 12}
+    codes = [code for turn in plan.turns for code in turn.codes]
+    assert len(set(codes)) == len(codes) == 72
+    assert set(Counter(row["shown"] for row in two().rows()).values()) == {12}
+
+
+def test_the_sheets_tell_each_what_they_may_know() -> None:
+    """The key has codes and set-ups, the players' sheet codes alone; the critical count and the cautions stand on both."""
+    plan = two(claim=SETS[0])
+    key, sheet = key_sheet(plan), player_sheet(plan)
+    for turn in plan.turns:
+        assert all(f"{code} = {item}" in key for code, item in zip(turn.codes, turn.sets, strict=True))
+        assert all(code in sheet for code in turn.codes)
+    assert not any(part in sheet for item in SETS for part in item.split("/"))
+    assert "17 times of 24" in key  # one-sided, ISO 5495
+    assert "17 times of 24" in sheet
+    assert all(caution in key and caution in sheet for caution in CAUTIONS)
+    assert "rest" in sheet
+    assert "either of them is named 18 times of 24" in key_sheet(two())
+
+
+def test_the_power_on_the_sheet_is_that_of_the_test() -> None:
+    """24 choices at d' = 1, one-sided, find it in 80 of 100 (binomial); a solo plan says that it speaks for one."""
+    plan = two(claim=SETS[0])
+    assert plan.power is not None
+    assert plan.power.power == pytest.approx(0.80, abs=0.005)
+    assert plan.power.size <= 0.05
+
+
+def test_comparing_more_than_a_sitting_holds() -> None:
+    """Seven set-ups, three a sitting: every pair in one sitting once for each player (the design of seven blocks); repeats under new codes."""
+    plan = plan_compare(MANY, players=("P02", "P05"), session="S", seed=1, most=3, repeats=1)
+    sittings: dict[tuple[str, int], list[str]] = {}
+    for turn in plan.turns:
+        if not turn.hidden_repeat:
+            sittings.setdefault((turn.player_id, turn.sitting), []).append(turn.sets[0])
+    pairs = Counter(
+        (player, *sorted((one, other)))
+        for (player, _), items in sittings.items()
+        for one in items
+        for other in items
+        if one < other
+    )
+    assert len(pairs) == 2 * 21
+    assert set(pairs.values()) == {1}
+    for player in ("P02", "P05"):
+        codes = [turn.codes[0] for turn in plan.turns if turn.player_id == player]
+        assert len(set(codes)) == len(codes)
+    follows = [(one, other) for one, other in pairwise(plan.turns) if other.hidden_repeat]
+    assert follows
+    assert all(one.sets != other.sets for one, other in follows)
+    rows = plan.rows()
+    assert {row["blind"] for row in rows} == {"yes"}
+    assert len({row["id"] for row in rows}) == len(rows)
+
+
+def test_all_in_one_sitting_follow_williams() -> None:
+    """Four set-ups and four players: over the players each set-up follows every other once."""
+    plan = plan_compare(MANY[:4], players=("P01", "P02", "P03", "P04"), session="S", seed=2, repeats=0)
+    orders = [[turn.sets[0] for turn in plan.turns if turn.player_id == player] for player in plan.players]
+    follows = Counter((one, other) for order in orders for one, other in pairwise(order))
+    assert len(follows) == 12
+    assert set(follows.values()) == {1}
+
+
+@pytest.mark.parametrize(
+    ("kind", "sets", "options", "words"),
+    [
+        ("two", SETS, {}, "compared on one of ease"),
+        ("two", SETS[:1], {"attribute": "ease"}, "1 set-ups; expected 2"),
+        ("two", (SETS[0], SETS[0]), {"attribute": "ease"}, "each set-up once"),
+        ("two", SETS, {"attribute": "ease", "trials": 4}, "cannot show anything"),
+        ("two", SETS, {"attribute": "ease", "claim": "x"}, "the claim is about one"),
+        ("two", SETS, {"attribute": "ease", "d_prime": 0.0}, "expected more than 0"),
+        ("triangle", SETS, {"attribute": "ease"}, "triangle has no attribute"),
+        ("compare", SETS, {"most": 1}, "expected 2 to 20"),
+        ("compare", SETS, {"repeats": 9}, "hidden repeats"),
+        ("tasting", SETS, {}, "a plan is one of compare, two, triangle"),
+        ("two", ("AM-05", SETS[0]), {"attribute": "ease"}, "mouthpiece/reed/ligature"),
+        ("two", ("AM-05/TR-A-3", SETS[0]), {"attribute": "ease"}, "cannot be played"),
+    ],
+)
+def test_plans_that_cannot_be(
+    house: mk.House, kind: str, sets: tuple[str, ...], options: dict[str, object], words: str
+) -> None:
+    """Each is refused with what was expected."""
+    with pytest.raises(mk.RequestError, match=words):
+        house.plan(kind, sets, players=("P02",), **options)
+    with pytest.raises(mk.UnknownIdError):
+        house.plan("triangle", SETS, players=("P99",))
+
+
+def test_a_plan_by_command(tmp_path: Path) -> None:
+    """Printed without the key; the folder holds key, sheet and csv, and is not overwritten."""
+    words = ["plan", "two", *SETS, "--player", "P02", "--attribute", "ease", "--out", str(tmp_path / "p")]
+    result = CliRunner().invoke(main, words)
+    assert result.exit_code == 0, result.output
+    assert "speaks for that player only" in result.stdout
+    assert " = " + SETS[0] not in result.stdout
+    assert max(cell_len(line) for line in result.stdout.splitlines()) <= 80
+    with (tmp_path / "p" / "answers.csv").open(newline="") as file:
+        assert len(list(csv.DictReader(file))) == 24
+    assert "already there" in CliRunner().invoke(main, words).stderr
+    found = json.loads(CliRunner().invoke(main, [*words[:-2], "--format", "json"]).stdout)
+    assert found["power"]["critical"] == 18
+    compare = CliRunner().invoke(main, ["plan", "compare", *MANY, "--player", "P02", "--most", "3"])
+    assert "7 sittings of 3" in compare.stdout
+
+
+# analysis
+
+
+def test_the_planted_ligature_test(house: mk.House) -> None:
+    """A real difference is found in one pair and none in the other, both from 60 invented trials of five players (docs/demo-house.md)."""
+    found = house.analyse(session="LIG")
+    real, none = found.comparisons
+    assert (real.verdict, none.verdict) == ("different", "inconclusive")
+    assert "L-05" in real.set_a
+    assert real.d_prime == pytest.approx(1.2, abs=0.5)
+    assert real.first_named is not None
+    assert real.first_named.verdict == "inconclusive"
+    assert any("by chance alone 0.1 would come out" in note for note in found.notes)
+
+
+def _trials(rng: np.random.Generator, count: int, bias: float, *, player: str = "P02", first: float = 0.0) -> list[Trial]:
+    made = []
+    for number in range(count):
+        shown = ("AB", "BA")[number % 2]
+        a_first = shown[0] == "A"
+        chance = 1 / (1 + np.exp(-(bias * (1 if a_first else -1) + first)))
+        answer = 1 if rng.random() < chance else 2
+        made.append(
+            Trial(
+                id=f"{player}-{number}",
+                player_id=player,
+                kind="two",
+                attribute="ease",
+                set_a=SETS[0],
+                set_b=SETS[1],
+                shown=shown,
+                answer=answer,
+            )
+        )
+    return made
+
+
+def test_one_player_speaks_for_one_and_order_is_told(house: mk.House) -> None:
+    """A solo result says so; where the first is always named, the order effect is found and the set-ups are not."""
+    nothing = house.workshop.rated_tests.take(np.arange(0))
+    found = analyse(_trials(np.random.default_rng(1), 40, 0.0, first=3.0), (), nothing)
+    assert any("speaks for P02 only" in note for note in found.notes)
+    (item,) = found.comparisons
+    assert item.first_named is not None
+    assert item.first_named.verdict == "different"
+    assert item.verdict == "inconclusive"
+    claimed = analyse(_trials(np.random.default_rng(2), 40, 1.5), (), nothing, claim=SETS[1])
+    assert not claimed.comparisons[0].test.two_sided
+    assert claimed.comparisons[0].set_a == SETS[1]
+    assert claimed.comparisons[0].verdict == "inconclusive"  # the claim was the other way round
+    half = [
+        trial.model_copy(update={"answer": None}) if k % 2 else trial
+        for k, trial in enumerate(_trials(np.random.default_rng(3), 10, 0))
+    ]
+    assert analyse(half, (), nothing).comparisons[0].unanswered == 5
+
+
+def test_strengths_of_three_from_choices_of_two(house: mk.House) -> None:
+    """Three set-ups compared in pairs get strengths with the order effect; one that won everything is named."""
+    nothing = house.workshop.rated_tests.take(np.arange(0))
+    third = "AM-05/AR-A-2.5/L-03"
+    rng = np.random.default_rng(5)
+    made = _trials(rng, 40, 1.0)
+    made += [t.model_copy(update={"id": f"b{t.id}", "set_b": third}) for t in _trials(rng, 40, 50.0)]
+    made += [t.model_copy(update={"id": f"c{t.id}", "set_a": SETS[1], "set_b": third}) for t in _trials(rng, 40, 50.0)]
+    (found,) = analyse(made, (), nothing).preferences
+    assert [name for name, _, _ in found.strengths] == [SETS[0], SETS[1], third]
+    assert found.unbounded == (third,)
+
+
+def test_ratings_of_simulated_players(house: mk.House) -> None:
+    """Repeats give each player's own consistency, shared set-ups the panel's, positions the fatigue that was put in (-0.1 a place)."""
+    rng = np.random.default_rng(8)
+    tests = []
+    for player in ("P02", "P05", "P06"):
+        level = rng.normal(0, 1)
+        for sitting in range(4):
+            for position, piece in enumerate([*range(1, 9), *range(1, 4)], start=1):
+                tests.append(
+                    Playtest(
+                        id=f"{player}-{sitting}-{position}",
+                        player_id=player,
+                        mouthpiece_id=f"AM-0{piece}",
+                        reed_id="AR-A-2.5",
+                        session=f"{player}-{sitting}",
+                        position=position,
+                        overall=float(np.clip(5 + level + 0.3 * piece - 0.1 * position + rng.normal(0, 0.3), 0, 10)),
+                    )
+                )
+    found = analyse((), tests, house.workshop.rated_tests.take(np.arange(0)))
+    assert {item.player_id for item in found.consistency} == {"P02", "P05", "P06"}
+    assert all(item.found.value > 0.5 for item in found.consistency)
+    (shared,) = found.shared
+    assert (shared.players, shared.sets) == (("P02", "P05", "P06"), 8)
+    assert shared.concordance.probability < 0.01
+    (drift,) = found.drift
+    assert drift.low < drift.slope < drift.high
+    assert drift.sittings == 12
+
+
+def test_slopes_within_sittings_under_null_and_as_put_in() -> None:
+    """10,000 seeded sessions without an effect reject in 4 to 6 % at 5 %; a slope that is there is found with its size."""
+    rng = np.random.default_rng(9)
+    places = [np.arange(1.0, 8)] * 6
+    rejected = 0
+    for _ in range(10_000):
+        slope = within_slope(places, [rng.normal(3, 1) + rng.normal(0, 1, 7) for _ in places])
+        assert slope is not None
+        rejected += slope[3] < 0.05
+    print(f"slope within sittings: {rejected / 100:.2f} % of 10,000 null sessions rejected")
+    assert 400 <= rejected <= 600
+    put_in = within_slope(places, [2.0 - 0.5 * place for place in places])
+    assert put_in is not None
+    assert put_in[0] == pytest.approx(-0.5)
+    assert within_slope([np.array([1.0])], [np.array([1.0])]) is None
+
+
+def test_correlations_within_players_under_null() -> None:
+    """10,000 seeded panels of eight players without a connection reject in 4 to 6 % at 5 %; two players at least, each with what varies."""
+    rng = np.random.default_rng(10)
+    rejected = 0
+    for _ in range(10_000):
+        found = mean_correlation(list(rng.normal(size=(8, 20))), list(rng.normal(size=(8, 20))))
+        assert found is not None
+        rejected += found[-1] < 0.05
+    print(f"correlation within players: {rejected / 100:.2f} % of 10,000 null panels rejected")
+    assert 400 <= rejected <= 600
+    assert mean_correlation([np.arange(9.0)], [np.arange(9.0)]) is None
+    assert mean_correlation([np.ones(9), np.ones(9)], [np.arange(9.0)] * 2) is None
+
+
+def test_what_goes_with_what_in_the_demo_house(house: mk.House) -> None:
+    """The rule's own links come out, after Holm: a higher closing pressure is marked more resistant, a deeper baffle less bright."""
+    found = {(item.feature, item.attribute): item for item in house.analyse().associations}
+    assert found["ln_closing_pressure", "resistance"].low > 0.5
+    assert found["baffle_height", "brightness"].high < 0
+    assert found["baffle_height", "brightness"].adjusted < 0.05
+    assert found["embouchure", "evenness"].adjusted > 0.05 if ("embouchure", "evenness") in found else True
+
+
+def test_analysis_by_command() -> None:
+    """In every format, within 80 columns; a session of nothing is refused."""
+    result = CliRunner().invoke(main, ["analyse"])
+    assert result.exit_code == 0
+    assert max(cell_len(line) for line in result.stdout.splitlines()) <= 80
+    for words in ("DIFFERENT", "INCONCLUSIVE", "Order and fatigue", "not a cause", "below 0.001"):
+        assert words in " ".join(result.stdout.split())
+    assert json.loads(CliRunner().invoke(main, ["analyse", "--session", "LIG", "--format", "json"]).stdout)["trials"] == 120
+    assert "set_a" in CliRunner().invoke(main, ["analyse", "--session", "LIG", "--format", "csv"]).stdout
+    assert "neither a trial nor a playtest of session 'X'" in CliRunner().invoke(main, ["analyse", "--session", "X"]).stderr
+
+
+# what to play next
+
+
+def test_worth_is_the_rating_expected_to_cross() -> None:
+    """Against a simulation of normal doubts: the mean of what crosses the edge, from below or from above."""
+    rng = np.random.default_rng(1)
+    for rating, doubt in ((5.2, 0.5), (4.0, 0.8), (5.0, 0.3)):
+        drawn = rng.normal(rating, doubt, 400_000)
+        crossed = np.maximum(drawn - 5, 0) if rating <= 5 else np.maximum(5 - drawn, 0)
+        assert crossing(np.array([rating]), np.array([doubt]), 5.0)[0] == pytest.approx(crossed.mean(), abs=2e-3)
+
+
+def _field(player: str, rating: list[float], evidence: list[float]) -> Field:
+    count = len(rating)
+    features = np.column_stack([np.arange(count) * 3.0, np.zeros(count)])
+    names = tuple(f"m{k}" for k in range(count))
+    return Field(player, "alto", names, ("r",) * count, features, np.array(rating), np.array(evidence))
+
+
+def test_what_is_chosen() -> None:
+    """Doubt near the edge comes first; what is known, and what is far from the edge, is left; no two alike, and a change costs more."""
+    settings = Settings()
+    field = _field("p", [9, 8, 7, 6, 5.1, 4.9, 4, 1.0], [0, 9, 9, 9, 50.0, 0, 9, 0])
+    found = choose([field], settings, tau=1.0, count=8)
+    assert found[0].mouthpiece_id == "m5"
+    assert found[0].edge == pytest.approx(5.0)
+    assert found[0].cost == 1.3
+    assert len({(test.mouthpiece_id, test.reed_id) for test in found}) == 8
+    twins = replace(field, features=np.zeros_like(field.features))
+    assert (
+        choose([twins], settings, tau=1.0, count=2)[1].u_expected
+        < choose([field], settings, tau=1.0, count=2)[1].u_expected + 1e-12
+    )
+    assert choose([], settings, tau=1.0, count=3) == []
+    assert len(choose([_field("p", [3.0, 2.0], [0, 0])], settings, tau=1.0, count=9)) == 2
+
+
+def test_it_learns_faster_than_chance_in_a_small_simulation() -> None:
+    """Two seeded houses to 120 playtests: above random choice after every batch (``make next`` plays twenty houses to 400)."""
+    from next_houses import run
+
+    curves = [run(seed, most=120) for seed in (1, 2)]
+    off = np.mean([np.subtract(curve["next"], curve["random"]) for curve in curves], axis=0)
+    assert off[0] == 0
+    assert (off[1:] > -0.01).all()
+    assert off[1:].mean() > 0
+
+
+def test_next_by_command() -> None:
+    """A player's list and everybody's, in every format; a count of nothing is refused."""
+    result = CliRunner().invoke(main, ["next", "P02", "--count", "3", "--in-stock"])
+    assert result.exit_code == 0, result.output
+    assert max(cell_len(line) for line in result.stdout.splitlines()) <= 80
+    rows = json.loads(CliRunner().invoke(main, ["next", "--count", "4", "--format", "json"]).stdout)["rows"]
+    assert [row["position"] for row in rows] == [1, 2, 3, 4]
+    assert CliRunner().invoke(main, ["next", "--count", "2", "--format", "csv"]).stdout.startswith("position,player_id")
+    assert "expected 1 to 200" in CliRunner().invoke(main, ["next", "--count", "0"]).stderr
