@@ -22,6 +22,7 @@ check: $(STAMP)
 bench: $(STAMP)
 	$(BIN)/python tests/bench.py
 	$(BIN)/python tests/bench_maker.py
+	$(BIN)/python tests/bench_book.py
 
 million: $(STAMP)
 	$(BIN)/python tests/million.py

@@ -7,9 +7,7 @@ import json
 import os
 import secrets
 import shutil
-import socket
-import subprocess
-import tempfile
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +15,9 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
+
+sys.path.insert(0, str(Path(__file__).parent))
+from postgres_server import programs, server
 
 import matchkit as mk
 from matchkit.tables.shipped import shipped
@@ -66,32 +67,12 @@ def postgres() -> Iterator[str]:
 
     Skipped where PostgreSQL is not installed, but never in CI.
     """
-    programs = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
-    if not programs:
+    if programs() is None:
         if os.environ.get("CI"):
             pytest.fail("PostgreSQL is not installed, and CI must have it")
         pytest.skip("PostgreSQL is not installed")
-    bin_ = programs[-1]
-    place = Path(tempfile.mkdtemp(prefix="matchkit-pg-"))
-    as_them: list[str] = []
-    if os.geteuid() == 0:  # the server refuses to run as root
-        shutil.chown(place, "postgres", "postgres")
-        as_them = ["runuser", "-u", "postgres", "--"]
-
-    def run(*words: str) -> None:
-        subprocess.run([*as_them, *words], check=True, cwd=place, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    run(str(bin_ / "initdb"), "-D", str(place / "data"), "-U", "bench", "-A", "trust", "-E", "UTF8", "--no-sync")
-    options = f"-c listen_addresses=127.0.0.1 -p {port} -c unix_socket_directories={place}"
-    run(str(bin_ / "pg_ctl"), "-D", str(place / "data"), "-o", options, "-l", str(place / "log"), "-w", "start")
-    try:
-        yield f"postgresql://bench@127.0.0.1:{port}"
-    finally:
-        run(str(bin_ / "pg_ctl"), "-D", str(place / "data"), "-m", "immediate", "-w", "stop")
-        shutil.rmtree(place, ignore_errors=True)
+    with server() as address:
+        yield address
 
 
 @pytest.fixture

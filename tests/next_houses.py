@@ -204,7 +204,7 @@ def main(houses: int = HOUSES) -> None:
         reached = next((count for place, count in enumerate(counts) if mean[name][place] >= goal), None)
         print(f"{name} reaches what random choice reaches with {MOST} ({goal:.4f}) with {reached or f'more than {MOST}'}")
     worst = float((mean["next"] - mean["random"]).min())
-    print(f"next is never below random by more than {max(-worst, 0):.4f}")
+    print(f"next is below random by {abs(min(worst, 0)):.4f} at most")
     off = np.array([np.subtract(curves["next"], curves["top"])[1:].mean() for curves in found])
     half = float(student.ppf(0.975, len(off) - 1) * off.std(ddof=1) / np.sqrt(len(off))) if len(off) > 1 else float("nan")
     said = (

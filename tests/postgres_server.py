@@ -1,0 +1,46 @@
+"""A throw-away PostgreSQL on the loopback, for tests and the bench."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+def programs() -> Path | None:
+    """Give where the server's programs are, the newest; None where PostgreSQL is not installed."""
+    found = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
+    return found[-1] if found else None
+
+
+@contextmanager
+def server() -> Iterator[str]:
+    """Start a server of its own, and give its address without a database; everything of it is gone afterwards."""
+    bin_ = programs()
+    if bin_ is None:
+        raise FileNotFoundError("PostgreSQL is not installed")
+    place = Path(tempfile.mkdtemp(prefix="matchkit-pg-"))
+    as_them: list[str] = []
+    if os.geteuid() == 0:  # the server refuses to run as root
+        shutil.chown(place, "postgres", "postgres")
+        as_them = ["runuser", "-u", "postgres", "--"]
+
+    def run(*words: str) -> None:
+        subprocess.run([*as_them, *words], check=True, cwd=place, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    run(str(bin_ / "initdb"), "-D", str(place / "data"), "-U", "bench", "-A", "trust", "-E", "UTF8", "--no-sync")
+    options = f"-c listen_addresses=127.0.0.1 -p {port} -c unix_socket_directories={place}"
+    run(str(bin_ / "pg_ctl"), "-D", str(place / "data"), "-o", options, "-l", str(place / "log"), "-w", "start")
+    try:
+        yield f"postgresql://bench@127.0.0.1:{port}"
+    finally:
+        run(str(bin_ / "pg_ctl"), "-D", str(place / "data"), "-m", "immediate", "-w", "stop")
+        shutil.rmtree(place, ignore_errors=True)
