@@ -7,6 +7,7 @@ one that seems brighter: the planted difference plus what is perceived by chance
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,6 @@ from matchkit.cli.printing import to_csv
 from matchkit.playtest.plan import plan_test
 from matchkit.records.trials import Trial
 
-OUT = Path(__file__).parent / "demo" / "trials.csv"
 PLAYERS = ("P07", "P08", "P09", "P10", "P12")
 BASE = "TM-04/TR-A-3"
 PLANTED = (("LIG-1", "L-05", "L-11", 1.2), ("LIG-2", "L-02", "L-07", 0.0))
@@ -24,7 +24,7 @@ TRIALS = 60
 SEED = 20261126
 
 
-def main() -> None:
+def make(folder: Path) -> None:
     """Plan both tests, let the invented players answer, and write them."""
     rng = np.random.default_rng(SEED)
     rows = []
@@ -36,8 +36,8 @@ def main() -> None:
         for row in plan.rows():
             seems = [(brighter if letter == "A" else 0.0) + rng.normal() for letter in row["shown"]]
             rows.append({**row, "date": f"2025-11-{3 + place:02d}", "answer": 1 if seems[0] > seems[1] else 2})
-    OUT.write_text(to_csv(rows, list(Trial.model_fields)), encoding="utf-8")
+    (folder / "trials.csv").write_text(to_csv(rows, list(Trial.model_fields)), encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    make(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent / "demo")

@@ -218,7 +218,8 @@ def test_shipped_files_are_found_in_package_or_checkout(tmp_path: Path, monkeypa
 
 def test_demo_house_is_what_its_script_writes(tmp_path: Path) -> None:
     """Running the seeded script again gives the shipped tables, byte for byte."""
-    subprocess.run([sys.executable, str(ROOT / "data" / "make_demo.py"), str(tmp_path)], check=True, timeout=300)
+    for script in ("make_demo.py", "make_trials.py"):
+        subprocess.run([sys.executable, str(ROOT / "data" / script), str(tmp_path)], check=True, timeout=300)
     written = sorted(path.name for path in tmp_path.iterdir())
     assert written == sorted(path.name for path in (ROOT / "data" / "demo").iterdir())
     for name in written:

@@ -38,6 +38,9 @@ def test_the_tour_is_there() -> None:
         "gauge",
         "tables",
         "evaluate",
+        "plan",
+        "analyse",
+        "next",
     }
     (example,) = re.findall(r"```python\n((?:.*\n)*?)```", README)
     done = subprocess.run([sys.executable, "-c", example], capture_output=True, text=True, check=True)

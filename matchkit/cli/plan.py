@@ -110,7 +110,7 @@ def as_text(plan: Plan, out: str | None) -> str:
         needed = "more than 1000" if found.needed is None else str(found.needed)
         lines.append(
             paragraph(
-                f"A difference of d' = {found.d_prime:g} would be found in {100 * found.power:.0f} of 100 such sessions; 80 of 100 take {needed} trials."
+                f"A difference of d' = {found.d_prime:g} would be found in {100 * found.power:.0f} of 100 such sessions; from {needed} trials on it is never fewer than 80."
             )
         )
     if len(plan.players) == 1:
