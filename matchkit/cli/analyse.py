@@ -82,7 +82,7 @@ def _comparison(item: Comparison) -> list[str]:
             f"{_p(item.adjusted)} after Holm. Share {100 * test.share:.0f} % ({100 * test.share_low:.0f} to {100 * test.share_high:.0f})."
         )
     )
-    by = ", ".join(f"{player} {hits} of {count}" for player, hits, count in item.by_player)
+    by = ", ".join(f"{own.player_id} {own.hits} of {own.trials}" for own in item.by_player)
     lines.append(paragraph(f"   By player: {by}." + (" It speaks for that player only." if item.players == 1 else "")))
     first = item.first_named
     if first is not None and first.verdict == "different":

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from matchkit.match.features import FEATURES
 from matchkit.match.rated import RatedTests
 from matchkit.playtest.agreement import Agreement, Concordance, agreement, concordance, consistency
-from matchkit.playtest.discrimination import LEVEL, Binomial, binomial_test, d_prime_of, holm
+from matchkit.playtest.discrimination import LEVEL, Binomial, binomial_test, d_prime_of, holm, wilson_interval
 from matchkit.playtest.preference import Strengths, counted_by_order
 from matchkit.records.people import Playtest
 from matchkit.records.trials import ATTRIBUTES, Trial
@@ -30,6 +30,17 @@ FEW_PLAYERS = 5
 """What rests on fewer players than this is said to."""
 LEAST_REPEATED = 3
 LEAST_SITTINGS = 3
+
+
+@dataclass(frozen=True)
+class PlayerShare:
+    """What one player answered: hits of trials, with the interval of the share (Wilson)."""
+
+    player_id: str
+    hits: int
+    trials: int
+    share_low: float
+    share_high: float
 
 
 @dataclass(frozen=True)
@@ -49,7 +60,7 @@ class Comparison:
     adjusted: float
     verdict: str
     d_prime: float
-    by_player: tuple[tuple[str, int, int], ...]
+    by_player: tuple[PlayerShare, ...]
     first_named: Binomial | None
 
 
@@ -211,7 +222,10 @@ def _comparisons(trials: Sequence[Trial], claim: str | None) -> tuple[Comparison
                 adjusted=test.probability,
                 verdict=test.verdict,
                 d_prime=d_prime_of(test.kind, share),
-                by_player=tuple((player, sum(own), len(own)) for player, own in sorted(by_player.items())),
+                by_player=tuple(
+                    PlayerShare(player, sum(own), len(own), *wilson_interval(sum(own), len(own)))
+                    for player, own in sorted(by_player.items())
+                ),
                 first_named=None if kind == "triangle" else _first(answered),
             )
         )

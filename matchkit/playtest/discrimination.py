@@ -98,6 +98,23 @@ def binomial_test(kind: Kind, *, trials: int, successes: int, level: float = LEV
     )
 
 
+def wilson_interval(successes: int, trials: int, *, confidence: float = 0.95) -> tuple[float, float]:
+    """Give the score interval of a share (Wilson 1927), which stays sensible for small counts.
+
+    >>> [round(value, 4) for value in wilson_interval(81, 263)]
+    [0.2553, 0.3662]
+    """
+    from scipy.special import ndtri
+
+    if not 0 <= successes <= trials or trials < 1:
+        raise ValueError(f"expected 0 to {trials} of one trial or more, read {successes} of {trials}")
+    z = float(ndtri(0.5 + confidence / 2))
+    share = successes / trials
+    middle = (share + z**2 / (2 * trials)) / (1 + z**2 / trials)
+    half = z / (1 + z**2 / trials) * math.sqrt(share * (1 - share) / trials + z**2 / (4 * trials**2))
+    return max(middle - half, 0.0), min(middle + half, 1.0)
+
+
 def power(kind: Kind, trials: int, *, correct: float, level: float = LEVEL, two_sided: bool = False) -> float:
     """Give the probability of a result where an answer is right with probability ``correct``; it is not monotone in ``trials``."""
     from scipy.stats import binom

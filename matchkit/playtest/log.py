@@ -111,6 +111,7 @@ class _Checks:
             found += self._references(place, record, new)
             found += self._correction(place, record, corrected)
             if isinstance(record, Playtest):
+                found += self._same_turn(place, record)
                 found += self._fit(place, record.mouthpiece_id, record.reed_id, record.ligature_id)
             elif isinstance(record, Trial):
                 for column in ("set_a", "set_b"):
@@ -146,6 +147,26 @@ class _Checks:
             return [Problem(place, None, "corrects", shown(old), expected, hint)]
         corrected.add(old)
         return []
+
+    def _same_turn(self, place: str, test: Playtest) -> list[Problem]:
+        """One turn of a sitting holds one playtest, and what corrects it."""
+        if test.session is None or test.position is None:
+            return []
+        there = self._book.find("playtests", player_id=test.player_id, session=test.session, position=test.position)
+        others = [str(getattr(item, "id", "")) for item in there if getattr(item, "id", "") not in (test.id, test.corrects)]
+        if not others or test.corrects is not None:
+            return []
+        read = f"position {test.position} of session {shown(test.session)}"
+        return [
+            Problem(
+                place,
+                None,
+                "position",
+                read,
+                "a turn that is not written down yet",
+                f"{shown(others[0])} is; does this correct it?",
+            )
+        ]
 
     def _set(self, place: str, column: str, named: str) -> list[Problem]:
         ids = named.split("/")

@@ -20,10 +20,9 @@ def carry_in(source: str | Path, book: str | Path, *, command: str = "tables imp
 
     Raises DataError with every problem of the tables, or of rows that may not be changed, and SourceError; the book is then as before.
     """
-    if not exists(book):
-        _sound(source)  # what is no house leaves no empty book behind
+    first = None if exists(book) else _sound(source)  # what is no house leaves no empty book behind
     target = Book(book, make=True)
-    reading = _sound(source, target.ids())
+    reading = _sound(source, target.ids()) if first is None else first
     records = {table: found.records for table, found in reading.tables.items()}
 
     def check(tables: dict[str, Reading], spec: str | None) -> list[Problem]:

@@ -20,6 +20,7 @@ from matchkit.playtest.discrimination import (
     power,
     proportion_correct,
     trials_needed,
+    wilson_interval,
 )
 
 TRIANGLE = {
@@ -167,14 +168,17 @@ def test_holm_is_that_of_the_library() -> None:
 
 
 def test_wilson_intervals_of_newcombe() -> None:
-    """81/263, 15/148, 0/20, 1/29: Newcombe 1998 table I (from memory), the library that shares of a count are reported with."""
+    """81/263, 15/148, 0/20, 1/29: Newcombe 1998 table I (from memory), and as statsmodels has them."""
     for count, trials, wanted in (
         (81, 263, (0.2553, 0.3662)),
         (15, 148, (0.0624, 0.1605)),
         (0, 20, (0.0, 0.1611)),
         (1, 29, (0.0061, 0.1718)),
     ):
-        assert proportion_confint(count, trials, method="wilson") == pytest.approx(wanted, abs=5e-5)
+        assert wilson_interval(count, trials) == pytest.approx(wanted, abs=5e-5)
+        assert wilson_interval(count, trials) == pytest.approx(proportion_confint(count, trials, method="wilson"), abs=1e-9)
+    with pytest.raises(ValueError, match="one trial or more"):
+        wilson_interval(3, 2)
 
 
 @pytest.mark.parametrize(("trials", "level"), [(0, 0.05), (5, 0.0), (5, 1.0)])

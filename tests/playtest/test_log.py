@@ -77,6 +77,10 @@ def test_asking_for_what_is_missing(book: str) -> None:
         ({"reed_id": "TR-A-3"}, "the mouthpiece is for alto, the reed for tenor"),
         ({"ligature_id": "L-13"}, "ligature too"),
         ({"corrects": "nothing"}, "corrects: read 'nothing'; expected an id of playtests"),
+        (
+            {"session": "S001", "position": 1, "player_id": "P08"},
+            "position 1 of session 'S001'.*'T0001' is; does this correct it",
+        ),
         ({"id": "T0001"}, "T0001' with .* expected the row as it stands"),
     ],
 )
