@@ -570,6 +570,7 @@ def make(folder: Path, seed: int = SEED) -> None:
 def furnish(folder: Path, seed: int) -> tuple[list[Person], Any, dict[str, float], np.random.Generator]:
     """Write everything but the playtests, which need the closing pressures of the parts; gives what they are made from."""
     folder.mkdir(parents=True, exist_ok=True)
+    (folder / "trials.csv").unlink(missing_ok=True)  # make_trials.py writes them, with these players
     streams = [np.random.default_rng(seed) for seed in np.random.SeedSequence(seed).spawn(6)]
     pieces, readings = mouthpieces(streams[0])
     reed_rows, points, steps, truth = reeds(streams[1])

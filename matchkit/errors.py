@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 
@@ -67,6 +68,14 @@ def listing(problems: Iterable[Problem]) -> list[str]:
             where = source if column is None else f"{source}, column {column}"
             lines.append(f"{where}: and {count - LISTED} more")
     return lines
+
+
+def is_database(path: Path) -> bool:
+    """Tell whether a file is an SQLite database, which no answer may be written over."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\0"
 
 
 class MatchkitError(Exception):

@@ -195,11 +195,15 @@ def judge_batch(
         what_if=_what_if(pieces, rails, spec, curves) if counts["inconclusive"] else (),
         worst_share=worst_share(len(judged)) if everything else None,
         pairings=pairings,
-        notes=(*(() if pieces.order_known or len(judged) < LEAST_PIECES else (NO_ORDER,)), *_assumed(judged, spec), *notes),
+        notes=(
+            *(() if pieces.order_known or len(judged) < LEAST_PIECES else (NO_ORDER,)),
+            *_assumed(judged, spec, scanned=any(pieces.points.values())),
+            *notes,
+        ),
     )
 
 
-def _assumed(judged: Sequence[PieceJudged], spec: HouseSpec) -> tuple[str, ...]:
+def _assumed(judged: Sequence[PieceJudged], spec: HouseSpec, *, scanned: bool) -> tuple[str, ...]:
     """Say which uncertainties of the gauges that entered a verdict are nobody's but the default."""
     used = {
         UNCERTAINTY_OF.get(item.feature, "u_size_mm")
@@ -207,7 +211,8 @@ def _assumed(judged: Sequence[PieceJudged], spec: HouseSpec) -> tuple[str, ...]:
         for item in piece.features
         if "stop" not in item.feature
     }
-    words = {name: word for name, word in {**READ, **SIZES}.items() if name in used or name in ("u_feeler_mm", "u_stop_mm")}
+    used |= {"u_feeler_mm", "u_stop_mm"} | ({"u_scan_mm"} if scanned else set())
+    words = {name: word for name, word in {**READ, **SIZES}.items() if name in used}
     found = gauge_assumed(spec, words)
     return (f"assumed of the gauges, for want of a [gauge] line in house.toml: {', '.join(found)}",) if found else ()
 
@@ -269,7 +274,8 @@ def _summary(column: Sequence[tuple[str, Judged]], *, where: str) -> FeatureSumm
     values = np.array([judged.value for _, judged in column])
     sound = np.array([judged.verdict != "fail" for _, judged in column])
     first = column[0][1]
-    mean, sd, count = float(values.mean()), float(values.std(ddof=1)), len(values)
+    mean, count = float(values.mean()), len(values)
+    sd = float(values.std(ddof=1)) if np.ptp(values) > 0 else 0.0  # of equal values the arithmetic leaves a speck
     half = two_sided_factor(count) * sd
     return FeatureSummary(
         feature=first.feature,

@@ -95,6 +95,7 @@ class FacingReport:
     u_rail_facing_length_mm: float | None
     rail_difference_mm: float | None
     u_rail_difference_mm: float | None
+    rail_limit_mm: float | None
     leak_mm2: float | None
     stations: tuple[StationRead, ...]
     bumps: tuple[FlawFound, ...]
@@ -170,6 +171,7 @@ def facing_report(
         u_rail_difference_mm=_times(unsure.rail_difference_m, 1e3)
         if unsure is not None and part.rail_difference_mm is not None
         else part.u_rail_difference_mm,
+        rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
         leak_mm2=part.leak_mm2,
         stations=stations(rails, fair, unsure),
         bumps=tuple(
@@ -266,14 +268,24 @@ def table_words(mouthpiece: Mouthpiece, *, rocks: bool, drawn: bool, scanned: bo
 
 READ = {"u_feeler_mm": "thickness of a leaf", "u_stop_mm": "touch of a stop", "u_tip_mm": "tip gauge"}
 """What enters the uncertainty of a facing."""
-SIZES = {"u_size_mm": "a size by callipers", "u_depth_mm": "a depth of the baffle", "u_table_mm": "flatness of the table"}
+SIZES = {
+    "u_scan_mm": "a height of a scan",
+    "u_size_mm": "a size by callipers",
+    "u_depth_mm": "a depth of the baffle",
+    "u_table_mm": "flatness of the table",
+    "u_volume_cm3": "volume of the chamber",
+}
 """What else a batch is judged with."""
 
 
 def gauge_assumed(spec: HouseSpec, words: Mapping[str, str] = READ) -> tuple[str, ...]:
     """Name the uncertainties of the gauge that neither the house nor a study ever stated: they are the defaults, and assumed."""
     stated = spec.gauge.model_fields_set if "gauge" in spec.model_fields_set else set()
-    return tuple(f"{word} known to {getattr(spec.gauge, name):g} mm" for name, word in words.items() if name not in stated)
+    return tuple(
+        f"{word} known to {getattr(spec.gauge, name):g} {name.rpartition('_')[2]}"
+        for name, word in words.items()
+        if name not in stated
+    )
 
 
 def budget_of(spec: HouseSpec) -> dict[str, float]:

@@ -193,11 +193,11 @@ def plan_reface(workshop: Workshop, piece: Mouthpiece, pieces: Pieces, *, spec: 
         table_m=gap_m,
         table_down_m=down,
         u_table_m=spec.gauge.u_table_mm * 1e-3,
+        within=within,
     )
     notes = []
-    if within and plan.unreached:
-        plan = replace(plan, unreached=())
-        notes.append("where the lay stays above the nominal of the drawing it stays within its tolerance")
+    if within and surely_over(flat, target).any():
+        notes.append("where the lay stays above the nominal of the drawing it stays, as it was read, within its tolerance")
     if wanted.drawing and drawing is not None:
         verdict = judge_piece(
             piece,
@@ -244,6 +244,8 @@ def _target(
     piece: Mouthpiece,
     spec: HouseSpec,
 ) -> tuple[FairCurve, str]:
+    if wanted.table_down and wanted.reed is not None:
+        raise RequestError("the table can be faced down for a drawing or a tip opening, not to match a reed")
     named = [wanted.drawing, wanted.tip_opening_mm is not None, wanted.reed is not None]
     if sum(named) > 1:
         raise RequestError("one target at a time: the drawing, a tip opening, or a reed")

@@ -136,10 +136,15 @@ def monte_carlo(
     band = np.sqrt(np.mean(change**2, axis=0))
     lengths_off = np.vstack([wide.tip_m, lengths.place_m(THIN), lengths.place_m(CLAMP)])
     lengths_off -= np.array([lay.tip_opening_m, fair.facing_length_m, fair.clamp_m])[:, None]
+    covariance = lengths_off @ lengths_off.T / draws
+    of_break = float(np.mean((lengths.break_m - fair.break_m) ** 2))
+    if fair.unknown_shape_m2 is not None:  # the draws keep the shape
+        covariance[1:, 1:] += fair.unknown_shape_m2[1:3, 1:3]
+        of_break += float(fair.unknown_shape_m2[4, 4])
     return Uncertainty(
         draws=draws,
-        covariance_m2=lengths_off @ lengths_off.T / draws,
-        break_m=float(np.sqrt(np.mean((lengths.break_m - fair.break_m) ** 2))),
+        covariance_m2=covariance,
+        break_m=math.sqrt(of_break),
         rail_difference_m=float((by_rail["left"] - by_rail["right"]).std(ddof=1)) if sides else None,
         smoothness_m=float(rough.std(ddof=1)) if lay.shape_known else None,
         smoothness_floor_m=float(np.sqrt(np.mean((change - change.mean(axis=0)) ** 2))) if lay.shape_known else None,

@@ -183,6 +183,9 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
         )
         order = np.argsort(place)
         u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], leaf[order]))
+        u = np.where(
+            x > place.max(), np.maximum(u, lay.fair.u_facing_length_m * fall), u
+        )  # behind the last leaf the curve is a guess
     else:
         # an arc through the tip, T (1 - x/L)^2: the tip moves it all, the length not at the tip
         u = np.hypot(
@@ -211,12 +214,13 @@ def plan_removal(
     table_m: float,
     table_down_m: float,
     u_table_m: float = 0.0,
+    within: bool = False,
 ) -> RefacePlan:
     """Plan the way from a blank to a target.
 
     ``table_m`` is what flattening the table takes off it (as recorded, to ``u_table_m``; 0 where flat or not recorded), ``table_down_m`` what is
     faced down beyond that because the target asks for it. Where the lay lies above the target it stays as it is, and where it surely does (two
-    standard uncertainties) the plan says so.
+    standard uncertainties) the plan says so, unless what it gives is ``within`` the drawing's limits all the same.
     """
     down = table_m + table_down_m
     flat = blank.lowered(down, u_table_m if table_m else 0.0)
@@ -226,7 +230,7 @@ def plan_removal(
     near_tip = np.maximum(1 - blank.x_m / TIP_REGION_M, 0.0) ** 2
     for_tip = min(SHORT_OF_TIP_M, float(final[0] - level[0]))  # where nothing comes off at the tip, nothing is left for it
     short = np.maximum(final - for_tip * near_tip, level)
-    over = surely_over(flat, target)
+    over = np.zeros_like(level) if within else surely_over(flat, target)
     states = (
         ("measure", blank.left_m, blank.right_m),
         ("table", flat.left_m, flat.right_m),
@@ -350,6 +354,8 @@ def _words(name: str, gap_mm: float | None, down_m: float, most_m: float) -> tup
         if gap_mm is None
         else f"the table is hollow by {-gap_mm:.3f} mm as recorded, which many leave: nothing to take off here"
         if gap_mm < 0
+        else f"the table is convex by {gap_mm:.3f} mm as recorded, no more than the leaf is known to: nothing to take off here"
+        if gap_mm > 0
         else "the table is flat as far as it was measured: nothing to take off"
     )
     if down_m > 0 and gap_mm is not None and gap_mm < 0 and abs(down_m + gap_mm * 1e-3) < 1e-6:
@@ -430,6 +436,8 @@ def _reasons_against(
         found.append(
             f"it opens the tip by {1e3 * opened:.2f} mm, more than {1e3 * MOST_OPENED_M:g} mm: that is another mouthpiece"
         )
+    elif opened < -MOST_OPENED_M:
+        found.append(f"it closes the tip by {-1e3 * opened:.2f} mm: that is another mouthpiece")
     wall = facing.mouthpiece.wall_mm
     deepest = float(most.max() + down_m) * 1e3
     if wall is None:

@@ -78,7 +78,7 @@ class _Lazy(click.Group):
         except MatchkitError as error:
             for line in f"matchkit: {error}".splitlines():
                 click.echo("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), err=True)
-            ctx.exit(next((code for kind, code in EXIT_CODES if isinstance(error, kind)), 1))
+            ctx.exit(min((code for kind, code in EXIT_CODES if isinstance(error, kind)), default=1))
 
 
 @click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})

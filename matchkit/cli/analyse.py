@@ -52,7 +52,15 @@ def as_text(found: Analysis) -> str:
             ),
         ]
         lines += [paragraph(f"   {name}  {worth:+.2f} ({u:.2f})") for name, worth, u in preference.strengths]
-        if preference.first is not None:
+        reference = next((name for name, _, u in preference.strengths if u == 0), "")
+        lines.append(paragraph(f"Each is held against {reference}."))
+        if not preference.told:
+            lines.append(
+                paragraph(
+                    "These answers have no likeliest strengths (some set-ups, or whichever came first, were always named): the figures are bounds, not estimates."
+                )
+            )
+        elif preference.first is not None:
             lines.append(paragraph(f"Coming first counts for {preference.first:+.2f} ({preference.u_first or 0:.2f})."))
         if preference.unbounded:
             lines.append(
@@ -147,14 +155,14 @@ def _drift(found: Analysis) -> list[str]:
             str(item.sittings),
             signed(item.slope, 3),
             f"{item.low:+.3f} to {item.high:+.3f}",
-            _p(item.probability),
+            _p(item.adjusted),
         )
         for item in found.drift
     ]
     titles = ("attribute", "sittings", "a place", "95 %", "p")
     return [
         "",
-        paragraph("Order and fatigue: what a mark changes with each place further on in a sitting."),
+        paragraph("Order and fatigue: what a mark changes with each place further on in a sitting; p after Holm."),
         "",
         table([(title, "left" if place in (0, 3) else "right") for place, title in enumerate(titles)], rows),
     ]

@@ -84,6 +84,8 @@ def _draw(report: BatchReport, figure: str | None, figure_pairs: str | None, fig
         if not drawn:
             raise click.UsageError("there is no chart to draw: ten pieces or more, in a known order")
         write_figure("chart_figure", drawn[0], figure_chart)
+        if len(drawn) > 1:
+            click.echo(f"{figure_chart} shows {drawn[0].where} only, the first of {len(drawn)} models", err=True)
 
 
 def as_text(report: BatchReport) -> str:

@@ -67,7 +67,9 @@ def _compared(rows: list[dict[str, Any]], models: tuple[str, str]) -> str:
             ],
         ),
         "",
-        paragraph("An interval that holds 0 leaves open which is better."),
+        paragraph(
+            "Error: mean absolute one of each player, in points, averaged over players. An interval that holds 0 leaves open which is better."
+        ),
     ]
     return "\n".join(lines) + "\n"
 

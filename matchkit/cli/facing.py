@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from matchkit.bench.facing_report import FacingReport
 
 
+SURE = 3.0
+"""A rail is called short, and not perhaps short, from so many standard uncertainties on, as a plan levels rails from there."""
+
+
 @click.command(name="facing")
 @click.argument("mouthpiece")
 @click.option("--pieces", metavar="PATH", help="Folder or workbook that it is in.  [default: the tables of --data]")
@@ -112,15 +116,7 @@ def as_text(report: FacingReport) -> str:
         lines.append(paragraph(f"{doubtful} more that may be the gauge's doing; --format json has them."))
     difference, u = report.rail_difference_mm, report.u_rail_difference_mm
     if difference is not None and u is not None and abs(difference) > 2 * u:
-        shorter = "left" if difference < 0 else "right"
-        lines.append(
-            paragraph(f"The {shorter} rail is {abs(difference):.2f} mm short (u {u:.2f}): lengthen it to meet the other.")
-        )
-        if report.twisted:
-            lines.append(paragraph("A twisted table would read the same: try a straight edge across it first."))
-        lines.append(
-            paragraph("Refacing makes dust that must not be breathed: work wet, follow local rules, ask a qualified person.")
-        )
+        lines += _rails(report, difference, u)
     lines += [paragraph(f"Table: {said}.") for said in report.table] if report.measured else []
     if report.draws:
         lines.append(
@@ -132,6 +128,24 @@ def as_text(report: FacingReport) -> str:
     if report.assumed:
         lines.append(paragraph(f"Assumed: {'; '.join(report.assumed)}."))
     return "\n".join(lines) + "\n"
+
+
+def _rails(report: FacingReport, difference: float, u: float) -> list[str]:
+    """Say that one rail is short, and what follows: nothing within the drawing, measuring again where it is not sure."""
+    shorter = "left" if difference < 0 else "right"
+    what = f"The {shorter} rail is {abs(difference):.2f} mm short (u {u:.2f})"
+    limit = report.rail_limit_mm
+    if limit is not None and abs(difference) <= limit:
+        return [paragraph(f"{what}, within the {limit:g} mm of the drawing.")]
+    if abs(difference) <= SURE * u:
+        return [paragraph(f"Perhaps {what[0].lower()}{what[1:]}: measure again, with repeats, before touching it.")]
+    lines = [paragraph(f"{what}: lengthen it to meet the other.")]
+    if report.twisted:
+        lines.append(paragraph("A twisted table would read the same: try a straight edge across it first."))
+    lines.append(
+        paragraph("Refacing makes dust that must not be breathed: work wet, follow local rules, ask a qualified person.")
+    )
+    return lines
 
 
 def _stations(report: FacingReport) -> str:

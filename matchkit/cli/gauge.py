@@ -54,6 +54,8 @@ def _widths(given: tuple[str, ...]) -> float | dict[str, float] | None:
             raise click.BadParameter(
                 f"expected a number of mm, or QUANTITY=MM; read {text!r}", param_hint="--tolerance"
             ) from None
+    if len(widths) < len(given):
+        raise click.UsageError("each tolerance once")
     if "" in widths and len(given) > 1:
         raise click.UsageError("several tolerances: name what each is of")
     return widths.get("", widths or None)

@@ -81,7 +81,11 @@ def _told(given: dict[str, Any]) -> dict[str, Any]:
         if given[name] is None:
             option = f"--{name.removesuffix('_id')}"
             raise click.UsageError(f"{option} is needed, or --ask")
-    return {name: None if value == SKIP else value for name, value in given.items()}
+    values = {name: None if value == SKIP else value for name, value in given.items()}
+    numbers = {*LINES, "reed_offset_mm"}
+    return {
+        name: value.replace(",", ".") if name in numbers and isinstance(value, str) else value for name, value in values.items()
+    }
 
 
 def _asked(given: dict[str, Any]) -> dict[str, Any]:

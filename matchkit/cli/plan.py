@@ -36,7 +36,7 @@ KINDS = ("compare", "two", "triangle")
     "--difference", "d_prime", type=float, metavar="D", help="two, triangle: difference to find, in d'.  [default: 1]"
 )
 @click.option("--most", type=int, metavar="N", help="compare: set-ups that one sitting can hold.  [default: 6]")
-@click.option("--repeats", type=int, metavar="N", help="compare: hidden repeats a sitting.  [default: 2]")
+@click.option("--repeats", type=int, metavar="N", help="compare: hidden repeats a sitting.  [default: 3]")
 @click.option("--out", metavar="FOLDER", help="Write the key, the players' sheet and a csv to fill in, into a new folder.")
 @click.option(
     "--format", "style", type=click.Choice(("table", "json")), default="table", show_default=True, help="json holds the key."
@@ -107,10 +107,15 @@ def as_text(plan: Plan, out: str | None) -> str:
                 "Anything less is inconclusive."
             )
         )
-        needed = "more than 1000" if found.needed is None else str(found.needed)
+        most = 100  # of one session
+        enough = (
+            f"from {found.needed} trials on it is never fewer than 80"
+            if found.needed is not None and found.needed <= most
+            else "80 take more trials than one session holds: name what differs, or look for a larger difference"
+        )
         lines.append(
             paragraph(
-                f"A difference of d' = {found.d_prime:g} would be found in {100 * found.power:.0f} of 100 such sessions; from {needed} trials on it is never fewer than 80."
+                f"A difference of d' = {found.d_prime:g} would be found in {100 * found.power:.0f} of 100 such sessions; {enough}."
             )
         )
     if len(plan.players) == 1:

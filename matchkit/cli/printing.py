@@ -14,7 +14,7 @@ from typing import Any
 
 import click
 
-from matchkit.errors import SourceError
+from matchkit.errors import SourceError, is_database
 
 WIDTH = 80
 LONGEST_NAME = 28
@@ -129,7 +129,9 @@ def deliver(text: str, out: str | None) -> None:
 
 
 def deliver_bytes(content: bytes, out: str) -> None:
-    """Write a file whole or not at all; see :func:`deliver`."""
+    """Write a file whole or not at all; see :func:`deliver`. A book is never written over."""
+    if is_database(Path(out)):
+        raise SourceError(f"{out}: a book stands there; nothing was written")
     try:
         path = Path(out).resolve()
         if path.exists() and not path.is_file():

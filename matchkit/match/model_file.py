@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.errors import ModelError
+from matchkit.errors import ModelError, is_database
 from matchkit.match.blend import Blend, residuals_by_instrument
 from matchkit.match.features import FEATURES
 from matchkit.match.interval import Interval
@@ -77,6 +77,8 @@ def _array_digest(array: NDArray[Any]) -> str:
 
 def save_model(blend: Blend, tests: RatedTests, path: Path, *, data_hash: str) -> None:
     """Write a model whole or not at all; raises ModelError where the place cannot be written."""
+    if is_database(path):
+        raise ModelError(f"{path}: a book stands there; nothing was written")
     arrays = _arrays(tests)
     header = json.dumps(_header(blend, arrays, data_hash), sort_keys=True)
     try:

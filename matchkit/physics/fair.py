@@ -29,7 +29,7 @@ Form = Literal["arc", "ellipse", "power law"]
 
 THIN = mm_to_m(constants.THIN_FEELER.value)
 CLAMP = mm_to_m(constants.CLAMP_HEIGHT.value)
-LEAST_WEIGHT = 0.01
+LEAST_WEIGHT = 0.05
 """A shape that weighs less than this is left out."""
 
 
@@ -141,6 +141,8 @@ class FairCurve:
     lengths_m: Array
     covariance_m2: Array
     widest: int = 0
+    unknown_shape_m2: Array | None = None
+    """What too few leaves to tell the shape added to the covariance of lengths and break (5, 5), where that is so."""
     scatter: float = 1.0
     """Chi-squared a degree of freedom of the best shape where that exceeds 1: how much rougher the readings are than stated."""
 
@@ -245,7 +247,8 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     shapes = [_shape(*fits[place], data) for place in kept]
     curve = replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
     if len(fits) == 1 and not arc_only:
-        curve = replace(curve, covariance_m2=curve.covariance_m2 + _unknown_shape(data, arc, curve.lengths_m))
+        unknown = _unknown_shape(data, arc, np.append(curve.lengths_m, curve.break_m))
+        curve = replace(curve, covariance_m2=curve.covariance_m2 + unknown[:4, :4], unknown_shape_m2=unknown)
     return curve
 
 
@@ -254,9 +257,9 @@ SHAPES_SEEN = (1.8, 2.3)
 
 
 def _unknown_shape(data: _Data, arc: Fit, lengths_m: Array) -> Array:
-    """Give what not knowing the shape adds to the covariance of the lengths (4, 4): rectangular between two power laws."""
+    """Give what not knowing the shape adds to the covariance of lengths and break (5, 5): rectangular between two power laws."""
     run = float(run_m("arc", arc.parameters[1:], np.array(1e-3)))
-    found = np.zeros((4, 4))
+    found = np.zeros((5, 5))
     for exponent in SHAPES_SEEN:
 
         def whole(two: Array, exponent: float = exponent) -> Array:
@@ -271,7 +274,7 @@ def _unknown_shape(data: _Data, arc: Fit, lengths_m: Array) -> Array:
             fixed = fit(residual, start, low=np.array([float(data.x.max()), 1e-3]), high=np.array([0.1, 0.2]))
         except PhysicsInputError:
             continue  # these readings exclude that shape
-        off = _lengths("power law", whole(fixed.parameters)) - lengths_m
+        off = np.append(_lengths("power law", whole(fixed.parameters)), fixed.parameters[0]) - lengths_m
         found += np.outer(off, off) / 3 / len(SHAPES_SEEN)
     return found
 

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.errors import RequestError
 from matchkit.match.features import FEATURES
 from matchkit.match.rated import RatedTests
 from matchkit.playtest.agreement import Agreement, Concordance, agreement, concordance, consistency
@@ -29,7 +30,7 @@ LEAST_TESTS = 8
 FEW_PLAYERS = 5
 """What rests on fewer players than this is said to."""
 LEAST_REPEATED = 3
-LEAST_SITTINGS = 3
+LEAST_SITTINGS = 2
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,7 @@ class Preference:
     first: float | None
     u_first: float | None
     unbounded: tuple[str, ...]
+    told: bool
 
 
 @dataclass(frozen=True)
@@ -106,6 +108,7 @@ class Drift:
     low: float
     high: float
     probability: float
+    adjusted: float
 
 
 @dataclass(frozen=True)
@@ -156,9 +159,20 @@ def analyse(trials: Sequence[Trial], tests: Sequence[Playtest], rated: RatedTest
 
     ``claim`` names a set-up that was said beforehand to have more of what was asked: comparisons with it are tested one-sided.
     """
+    sets = {item for trial in trials for item in (trial.set_a, trial.set_b)}
+    if claim is not None and claim not in sets:
+        raise RequestError(
+            f"the claim is about {claim}, which nobody played blind; played were {', '.join(sorted(sets)) or 'none'}"
+        )
     compared = _comparisons(trials, claim)
     players = sorted({trial.player_id for trial in trials} | {test.player_id for test in tests})
     notes = []
+    silent = sum(trial.answer is None for trial in trials)
+    if silent:
+        notes.append(f"{silent} trials have no answer and were left out")
+    own = _own(tests)
+    if tests and not own:
+        notes.append(f"nobody marked {LEAST_REPEATED} set-ups twice, so how far a player agrees with themselves is not told")
     if len(players) == 1:
         notes.append(f"one player: all of this speaks for {players[0]} only, and not for players in general")
     if len(compared) > 1:
@@ -176,7 +190,7 @@ def analyse(trials: Sequence[Trial], tests: Sequence[Playtest], rated: RatedTest
         players=tuple(players),
         comparisons=compared,
         preferences=_preferences(trials),
-        consistency=_own(tests),
+        consistency=own,
         shared=_shared(tests),
         drift=_drift(tests),
         associations=associations,
@@ -275,6 +289,7 @@ def _preference(attribute: str, strengths: Strengths) -> Preference:
         strengths.first,
         strengths.u_first,
         strengths.unbounded,
+        strengths.told,
     )
 
 
@@ -352,8 +367,9 @@ def _drift(tests: Sequence[Playtest]) -> tuple[Drift, ...]:
         if len(several) >= LEAST_SITTINGS:
             slope = within_slope([rows[:, 0] for rows in several], [rows[:, 1] for rows in several])
             if slope is not None:
-                found.append(Drift(attribute, len(several), sum(len(rows) for rows in several), *slope))
-    return tuple(found)
+                found.append(Drift(attribute, len(several), sum(len(rows) for rows in several), *slope, adjusted=slope[-1]))
+    adjusted = holm([item.probability for item in found])
+    return tuple(replace(item, adjusted=p) for item, p in zip(found, adjusted, strict=True))
 
 
 def within_slope(places: Sequence[Array], marks: Sequence[Array]) -> tuple[float, float, float, float] | None:

@@ -16,7 +16,7 @@ from matchkit.records.parts import Ligature, Mouthpiece, Reed
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import TABLES
-from matchkit.records.trials import Trial
+from matchkit.records.trials import ATTRIBUTES, Trial
 from matchkit.tables.book import Book
 from matchkit.tables.cells import shown
 from matchkit.tables.csv_reader import read_csv
@@ -46,8 +46,21 @@ def new_id(day: dt.date | None = None) -> str:
 def playtest_of(values: dict[str, Any]) -> Playtest:
     """Make a playtest of values by column, with an id and today's date where none are given; raises DataError with every slip."""
     day = values.get("date") or dt.date.today()  # noqa: DTZ011 - the shop's own day
+    if isinstance(day, str):
+        try:
+            day = dt.date.fromisoformat(day)
+        except ValueError:
+            problem = Problem(
+                "playtest",
+                None,
+                "date",
+                shown(str(day)),
+                "a day as 2026-01-31",
+                "year first, with two digits for month and day",
+            )
+            raise DataError([problem]) from None
     found = build(
-        Playtest, {"id": new_id(day), "date": day, **{name: value for name, value in values.items() if value is not None}}
+        Playtest, {"id": new_id(day), **{name: value for name, value in values.items() if value is not None}, "date": day}
     )
     if isinstance(found, list):
         raise DataError(
@@ -105,15 +118,26 @@ class _Checks:
 
     def problems(self, records: Sequence[Record]) -> list[Problem]:
         found: list[Problem] = []
-        new = {str(getattr(record, "id", "")) for record in records}
+        before: set[str] = set()
         corrected: set[str] = set()
+        turns: set[tuple[object, ...]] = set()
         for place, record in zip(self._places, records, strict=True):
-            found += self._references(place, record, new)
+            found += self._references(place, record, before)
+            before.add(str(getattr(record, "id", "")))
+            found += _empty(place, record)
+            turn = tuple(getattr(record, name) for name in ("player_id", "session", "position"))
+            if None not in turn and turn in turns and getattr(record, "corrects", None) is None:
+                found.append(
+                    Problem(place, None, "position", f"{turn[2]}", "each turn of a sitting once", "an earlier row has it")
+                )
+            turns.add(turn)
             found += self._correction(place, record, corrected)
             if isinstance(record, Playtest):
                 found += self._same_turn(place, record)
                 found += self._fit(place, record.mouthpiece_id, record.reed_id, record.ligature_id)
             elif isinstance(record, Trial):
+                if record.set_a == record.set_b:
+                    found.append(Problem(place, None, "set_b", shown(record.set_b), "another set-up than set_a"))
                 for column in ("set_a", "set_b"):
                     found += self._set(place, column, getattr(record, column))
         return found
@@ -128,11 +152,11 @@ class _Checks:
         near = get_close_matches(name, ids, n=1, cutoff=0.7)
         return Problem(place, None, column, shown(name), f"an id of {table}", f"did you mean {near[0]}?" if near else "")
 
-    def _references(self, place: str, record: Record, new: set[str]) -> list[Problem]:
+    def _references(self, place: str, record: Record, before: set[str]) -> list[Problem]:
         found = []
         for column, quantity in quantities(type(record)).items():
             name, table = getattr(record, column), quantity.refers_to
-            if table is None or name is None or (table == self._table and name in new) or self._get(table, name):
+            if table is None or name is None or (table == self._table and name in before) or self._get(table, name):
                 continue
             found.append(self._lost(place, column, table, name))
         return found
@@ -192,6 +216,24 @@ class _Checks:
     def player(self, name: str) -> Player | None:
         found = self._get("players", name)
         return found if isinstance(found, Player) else None
+
+
+def _empty(place: str, record: Record) -> list[Problem]:
+    """Refuse a row that nobody has filled in yet: once written, it could only be corrected."""
+    if isinstance(record, Trial) and record.answer is None:
+        return [
+            Problem(
+                place,
+                None,
+                "answer",
+                "nothing",
+                "1, 2 or 3: which of them was named",
+                "leave the row out where nobody answered",
+            )
+        ]
+    if isinstance(record, Playtest) and all(getattr(record, name) is None for name in ATTRIBUTES) and record.note is None:
+        return [Problem(place, None, "overall", "no mark at all", "one mark or more, or a note")]
+    return []
 
 
 def misfit(piece: Mouthpiece, reed: Reed, ligature: Ligature | None) -> str | None:

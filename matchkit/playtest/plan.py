@@ -27,6 +27,7 @@ PlanKind = Literal["compare", "two", "triangle"]
 USUAL_TRIALS = 24
 MOST_TRIALS = 100
 USUAL_SITTING = 6
+USUAL_REPEATS = 3
 WANTED_POWER = 0.8
 REST_AFTER = 6
 """A rest is written into a sheet after so many."""
@@ -147,10 +148,14 @@ def plan_test(
     if not 0 < d_prime <= 6:
         raise RequestError(f"a difference of {d_prime:g} standard deviations; expected more than 0, up to 6")
     two_sided = kind == "two" and claim is None
-    if not 1 <= trials <= MOST_TRIALS or critical_count(kind, trials, two_sided=two_sided) is None:
-        raise RequestError(f"{trials} trials cannot show anything at {100 * LEVEL:g} %; ask for more, up to {MOST_TRIALS}")
+    if not 1 <= trials <= MOST_TRIALS:
+        raise RequestError(f"{trials} trials; expected 1 to {MOST_TRIALS}")
+    if critical_count(kind, trials, two_sided=two_sided) is None:
+        raise RequestError(f"{trials} trials cannot show anything at {100 * LEVEL:g} %; ask for more")
     rng = np.random.default_rng(seed)
-    orders = [order for start in range(0, trials, len(SHOWN[kind])) for order in rng.permutation(SHOWN[kind])[: trials - start]]
+    each = [len(range(place, trials, len(players))) for place in range(len(players))]
+    own = [_orders(kind, many, rng) for many in each]  # balanced for each player by themselves
+    orders = [own[place % len(players)][place // len(players)] for place in range(trials)]
     width = len(SHOWN[kind][0])
     codes = blind_codes(trials * width, rng=rng)
     turns = []
@@ -181,29 +186,40 @@ def plan_test(
     )
 
 
+def _orders(kind: Kind, many: int, rng: np.random.Generator) -> list[str]:
+    return [str(order) for start in range(0, many, len(SHOWN[kind])) for order in rng.permutation(SHOWN[kind])[: many - start]]
+
+
 def plan_compare(
-    sets: Sequence[str], *, players: Sequence[str], session: str, seed: int, most: int = USUAL_SITTING, repeats: int = 2
+    sets: Sequence[str],
+    *,
+    players: Sequence[str],
+    session: str,
+    seed: int,
+    most: int = USUAL_SITTING,
+    repeats: int | None = None,
 ) -> Plan:
     """Plan the rating of several set-ups: Williams orders against carry-over, incomplete blocks where one sitting cannot hold them all.
 
-    ``repeats`` set-ups of each sitting come again under another code, never next to themselves, to learn how far a player agrees with
-    themselves. Raises RequestError for what cannot be planned.
+    ``repeats`` set-ups of each sitting (three, where there are so many) come again under another code, never next to themselves, to learn how far a
+    player agrees with themselves. Raises RequestError for what cannot be planned.
     """
     _check(sets, players, (2, 40))
     if not 2 <= most <= 20:
         raise RequestError(f"{most} in one sitting; expected 2 to 20")
-    if not 0 <= repeats <= most:
-        raise RequestError(f"{repeats} hidden repeats; expected 0 to {most}")
+    if repeats is not None and not 0 <= repeats <= min(most, len(sets)):
+        raise RequestError(f"{repeats} hidden repeats; expected 0 to {min(most, len(sets))}")
     rng = np.random.default_rng(seed)
     named = [sets[int(place)] for place in rng.permutation(len(sets))]
     blocks = incomplete_blocks(len(named), most)
+    repeats = min(USUAL_REPEATS, len(blocks[0])) if repeats is None else min(repeats, len(blocks[0]))
     orders = williams(len(blocks[0]))
+    codes = iter(blind_codes(len(players) * sum(len(block) + repeats for block in blocks), rng=rng))
     turns: list[Turn] = []
     shift = int(rng.integers(len(orders)))
     count = 0
     for player in players:
         sequence = rng.permutation(len(blocks))
-        codes = iter(blind_codes(sum(len(block) + repeats for block in blocks), rng=rng))
         for sitting, place in enumerate(sequence, start=1):
             block = blocks[int(place)]
             order = orders[(shift + count) % len(orders)]
@@ -232,6 +248,8 @@ def plan_any(kind: str, sets: Sequence[str], *, players: Sequence[str], options:
     if strange:
         raise RequestError(f"{kind} has no {', '.join(strange)}; it has {', '.join(known[kind])}")
     given = {"session": "session", "seed": 1, **options}
+    if given["seed"] < 0:
+        raise RequestError(f"a seed of {given['seed']}; expected 0 or more")
     if kind == "compare":
         return plan_compare(sets, players=players, **given)
     return plan_test("two" if kind == "two" else "triangle", sets, players=players, **given)

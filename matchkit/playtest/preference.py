@@ -28,6 +28,8 @@ class Strengths:
     deviance: float
     degrees: int
     unbounded: tuple[str, ...]
+    told: bool
+    """Whether the answers have a likeliest strength for everything and a likeliest effect of order; otherwise what is given are bounds."""
 
     @property
     def shares(self) -> Array:
@@ -93,6 +95,7 @@ def _solve(items: tuple[str, ...], preferred: Array, shown: Array, *, order: boo
         deviance=_deviance(trials, chosen, share),
         degrees=len(one) - design.shape[1],
         unbounded=_unbounded(items, preferred, shown),
+        told=bool(np.all(np.abs(values) < FARTHEST - 1e-6)),
     )
 
 

@@ -82,7 +82,14 @@ def facing_figure(report: FacingReport, style: Format = "svg") -> bytes:
     )
     off_um, u_um = np.array(lines.off_um), np.array(lines.u_off_um)
     below.axhline(0, color=FAIR, linewidth=0.8, linestyle="--")
-    below.fill_between(x, off_um - 2 * u_um, off_um + 2 * u_um, color=BAND, linewidth=0, label="mean of the rails, ± 2 u")
+    below.fill_between(
+        x,
+        off_um - 2 * u_um,
+        off_um + 2 * u_um,
+        color=BAND,
+        linewidth=0,
+        label="mean of the rails, ± 2 u" if report.rail_difference_mm is not None else "the rail that was read, ± 2 u",
+    )
     below.plot(x, off_um, color=FAIR, linewidth=1)
     below.set_ylabel("off the fair curve, µm")
     below.set_xlabel("from the tip, mm")

@@ -301,6 +301,13 @@ def test_two_models_are_named_apart_and_a_convex_table_makes_stops_less_certain(
     assert rocking.u > 1.3 * plain.u
 
 
+def test_a_column_of_equal_values_has_no_chart() -> None:
+    """Twenty pieces alike in one size to the last digit: no spread, no index, no signal of chance in the arithmetic."""
+    items = [read_piece(Truth(), np.random.default_rng(k), name=f"X{k}", serial=k) for k in range(20)]
+    rail = next(item for item in judge_batch(shop_of(items), spec=spec_with()).features if item.feature == "tip_rail_mm")
+    assert (rail.sd, rail.chart, rail.capability) == (0.0, None, None)
+
+
 def test_without_serials_there_is_no_order() -> None:
     """Pieces without a serial of their own, or with one twice, are judged and not charted, and the note says why."""
     spec = spec_with()

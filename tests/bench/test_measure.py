@@ -36,6 +36,19 @@ def test_the_budget_of_one_stop() -> None:
     assert rail.place_m[0] * 1e3 == pytest.approx(16.625)
 
 
+def test_fewer_leaves_never_make_a_facing_better_known() -> None:
+    """Two of eight leaves kept: facing length and clamp are less certain in the draws too, as to first order (the shape is not known)."""
+    spec = spec_with()
+    piece, readings = read_piece(Truth(), np.random.default_rng(4))
+    leaves = sorted({reading.feeler_mm for reading in readings})
+    for kept in ((leaves[1], leaves[3]), (leaves[3], leaves[5])):
+        few = measured(piece, [reading for reading in readings if reading.feeler_mm in kept], spec)
+        many, two = (monte_carlo(*found, gauge=spec.gauge).covariance_m2 for found in (measured(piece, readings, spec), few))
+        assert two[1, 1] > many[1, 1]
+        assert two[2, 2] > many[2, 2]
+        assert np.sqrt(two[1, 1]) == pytest.approx(few[0].lay.fair.u_facing_length_m, rel=0.15)
+
+
 def test_stacks_from_one_set_err_together() -> None:
     """Leaves of one set: stacks of two and three err as one does, two and three times as much; single leaves each for themselves."""
     gauge = Gauge(u_feeler_mm=0.004)

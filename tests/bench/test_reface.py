@@ -196,6 +196,17 @@ def test_within_the_drawing_is_reached(house: mk.House) -> None:
     assert any("assumed" in note for note in plan.notes)
 
 
+def test_nothing_to_take_off_is_said(house: mk.House) -> None:
+    """A plan to the drawing that takes off nothing says to leave it; the table is not faced down to match a reed; closing far is warned."""
+    plan = house.reface("TB-25-23", drawing=True)
+    assert max(removal.left_um for removal in plan.removals) < 5
+    assert any("within the uncertainty" in reason or "leave it" in reason for reason in plan.do_not)
+    with pytest.raises(mk.RequestError, match="not to match a reed"):
+        house.reface("TB-25-02", reed="TR-A-3", table_down=True)
+    far = house.reface("TB-25-03", tip_opening_mm=1.5, table_down=True)
+    assert any("it closes the tip by" in reason for reason in far.do_not)
+
+
 def test_a_hollow_beyond_the_drawing_is_faced_down(tmp_path: Path) -> None:
     """The drawing allows a hollow of 0.03 mm: one of 0.05 is taken out for the drawing, and left where no drawing is asked for."""
     folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))

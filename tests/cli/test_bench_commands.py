@@ -135,6 +135,11 @@ def test_a_name_with_markup_stays_a_name(tmp_path: Path) -> None:
     assert "'=A1+1" in result.stdout
 
 
+def test_each_tolerance_once() -> None:
+    """Two tolerances of one quantity are a slip."""
+    assert "each tolerance once" in run("gauge", "--tolerance", "stop=1", "--tolerance", "stop=2").stderr
+
+
 def test_a_piece_of_a_batch_is_measured_by_itself(tmp_path: Path) -> None:
     """``facing`` finds a piece of the demo batch, and one in a folder of its own; a long name is broken, not the table."""
     assert (
@@ -149,6 +154,14 @@ def test_a_piece_of_a_batch_is_measured_by_itself(tmp_path: Path) -> None:
     told = run("batch", str(folder), "--no-pairing").stdout
     assert "rail 0.3" in " ".join(told.split())
     assert max(cell_len(line) for line in told.splitlines()) <= 80
+
+
+def test_a_rail_short_within_the_drawing_is_not_lengthened() -> None:
+    """Facing and batch agree: what the drawing allows is told as allowed."""
+    told = " ".join(run("facing", "TB-25-12").stdout.split())
+    assert "lengthen" not in told
+    assert "within the 0.15 mm of the drawing" in told or "rail is" not in told
+    assert "lengthen it to meet the other" in " ".join(run("facing", "TB-25-07").stdout.split())
 
 
 def test_more_workers_than_any_machine_has_are_refused() -> None:

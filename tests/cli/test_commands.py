@@ -52,7 +52,7 @@ EVERY_ANSWER = [
     ("facing", "AM-07"),
     ("facing", "AM-11"),
     ("facing", "TM-04"),
-    ("gauge", "--tolerance", "1.3"),
+    ("gauge", "--tolerance", "stop=1.3"),
     ("reface", "TB-25-07", "--to", "drawing"),
     ("reface", "TB-25-02", "--reed", "TR-A-3", "--closing", "7"),
     ("reface", "TM-04", "--tip", "2.6"),

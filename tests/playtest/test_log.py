@@ -110,6 +110,42 @@ def test_a_correction_is_corrected_by_correcting_it(book: str) -> None:
     assert "c3" in standing
 
 
+def test_rows_that_no_reader_would_take_are_not_written(book: str, tmp_path: Path) -> None:
+    """A row that corrects itself or a later one, two of one turn, one without a mark, set-ups that are the same: nothing is written."""
+    before = Book(book).history()
+    head = "id,player_id,mouthpiece_id,reed_id,overall,session,position,corrects\n"
+    for rows, words in (
+        ("Z1,P02,AM-05,AR-A-2.5,6,,,Z1\n", "corrects: read 'Z1'; expected an id of playtests"),
+        ("Z1,P02,AM-05,AR-A-2.5,6,,,Z2\nZ2,P02,AM-05,AR-A-2.5,6,,,\n", "corrects: read 'Z2'"),
+        ("Z1,P02,AM-05,AR-A-2.5,6,X,1,\nZ2,P02,AM-05,AR-A-2.5,7,X,1,\n", "each turn of a sitting once"),
+        ("Z1,P02,AM-05,AR-A-2.5,,,,\n", "no mark at all"),
+    ):
+        path = tmp_path / "bad.csv"
+        path.write_text(head + rows)
+        with pytest.raises(mk.DataError, match=words):
+            log_file(book, path)
+    assert Book(book).history() == before
+
+
+def test_nothing_is_written_over_a_book(book: str) -> None:
+    """An answer or a model aimed at the book itself is refused, and the book stays."""
+    for words in (("analyse", "--session", "LIG"), ("tables", "history", book), ("train",)):
+        given = [*words, *([] if "history" in words else ["--data", book]), "--out", book]
+        result = run(*given)
+        assert result.exit_code == 4, given
+        assert "a book stands there" in result.stderr
+    assert len(Book(book).history()) == 1
+
+
+def test_a_day_and_a_decimal_comma_by_option(book: str) -> None:
+    """A day as given, a mark with a decimal comma; a day the other way round is told."""
+    options = ["--data", book, "--player", "P02", "--mouthpiece", "AM-05", "--reed", "AR-A-2.5", "--overall", "7,5"]
+    assert run("log", *options, "--date", "2026-01-31").exit_code == 0
+    (test,) = Book(book).find("playtests", overall=7.5, date=dt.date(2026, 1, 31))
+    assert str(getattr(test, "id", "")).startswith("260131-")
+    assert "expected a day as 2026-01-31" in run("log", *options, "--date", "31.1.2026").stderr
+
+
 def test_many_from_a_file_all_or_none(book: str, tmp_path: Path) -> None:
     """A csv of playtests is written whole; one bad row and nothing is; the same file again adds nothing."""
     good = "id,player_id,mouthpiece_id,reed_id,overall\nF1,P02,AM-05,AR-A-2.5,6\nF2,P02,AM-08,AR-A-2.5,7\n"
@@ -135,6 +171,9 @@ def test_the_answers_of_a_plan_are_logged(book: str, tmp_path: Path) -> None:
     from matchkit.cli.printing import to_csv
 
     path = tmp_path / "answers.csv"
+    path.write_text(to_csv([{**row, "answer": None, "id": f"e{k}"} for k, row in enumerate(rows)], list(rows[0])))
+    with pytest.raises(mk.DataError, match="answer: read nothing; expected 1, 2 or 3"):
+        log_file(book, path)
     path.write_text(to_csv(rows, list(rows[0])))
     assert log_file(book, path).table == "trials"
     assert len(mk.open(book).analyse(session="try").comparisons[0].by_player) == 1

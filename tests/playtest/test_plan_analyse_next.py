@@ -47,6 +47,9 @@ def test_a_plan_is_its_seed_s_and_balanced() -> None:
     codes = [code for turn in plan.turns for code in turn.codes]
     assert len(set(codes)) == len(codes) == 72
     assert set(Counter(row["shown"] for row in two().rows()).values()) == {12}
+    for seed in range(5):
+        mine = Counter((row["player_id"], row["shown"]) for row in two(seed=seed).rows())
+        assert set(mine.values()) == {6}  # balanced for each player too
 
 
 def test_the_sheets_tell_each_what_they_may_know() -> None:
@@ -88,9 +91,8 @@ def test_comparing_more_than_a_sitting_holds() -> None:
     )
     assert len(pairs) == 2 * 21
     assert set(pairs.values()) == {1}
-    for player in ("P02", "P05"):
-        codes = [turn.codes[0] for turn in plan.turns if turn.player_id == player]
-        assert len(set(codes)) == len(codes)
+    codes = [turn.codes[0] for turn in plan.turns]
+    assert len(set(codes)) == len(codes)  # over the whole session
     follows = [(one, other) for one, other in pairwise(plan.turns) if other.hidden_repeat]
     assert follows
     assert all(one.sets != other.sets for one, other in follows)
@@ -115,6 +117,8 @@ def test_all_in_one_sitting_follow_williams() -> None:
         ("two", SETS[:1], {"attribute": "ease"}, "1 set-ups; expected 2"),
         ("two", (SETS[0], SETS[0]), {"attribute": "ease"}, "each set-up once"),
         ("two", SETS, {"attribute": "ease", "trials": 4}, "cannot show anything"),
+        ("two", SETS, {"attribute": "ease", "trials": 101}, "expected 1 to 100"),
+        ("two", SETS, {"attribute": "ease", "seed": -1}, "expected 0 or more"),
         ("two", SETS, {"attribute": "ease", "claim": "x"}, "the claim is about one"),
         ("two", SETS, {"attribute": "ease", "d_prime": 0.0}, "expected more than 0"),
         ("triangle", SETS, {"attribute": "ease"}, "triangle has no attribute"),
@@ -148,6 +152,8 @@ def test_a_plan_by_command(tmp_path: Path) -> None:
     assert "already there" in CliRunner().invoke(main, words).stderr
     found = json.loads(CliRunner().invoke(main, [*words[:-2], "--format", "json"]).stdout)
     assert found["power"]["critical"] == 18
+    triangle = CliRunner().invoke(main, ["plan", "triangle", *SETS, "--player", "P02"]).stdout
+    assert "more trials than one session holds" in " ".join(triangle.split())
     compare = CliRunner().invoke(main, ["plan", "compare", *MANY, "--player", "P02", "--most", "3"])
     assert "7 sittings of 3" in compare.stdout
 
@@ -220,6 +226,12 @@ def test_strengths_of_three_from_choices_of_two(house: mk.House) -> None:
     (found,) = analyse(made, (), nothing).preferences
     assert [name for name, _, _ in found.strengths] == [SETS[0], SETS[1], third]
     assert found.unbounded == (third,)
+    assert not found.told
+    apart = [trial.model_copy(update={"answer": 1}) for trial in made]
+    (first,) = analyse(apart, (), nothing).preferences
+    assert not first.told
+    with pytest.raises(mk.RequestError, match="nobody played blind"):
+        analyse(made, (), nothing, claim="NOPE")
 
 
 def test_ratings_of_simulated_players(house: mk.House) -> None:
@@ -361,3 +373,6 @@ def test_next_by_command() -> None:
     assert [row["position"] for row in rows] == [1, 2, 3, 4]
     assert CliRunner().invoke(main, ["next", "--count", "2", "--format", "csv"]).stdout.startswith("position,player_id")
     assert "expected 1 to 200" in CliRunner().invoke(main, ["next", "--count", "0"]).stderr
+    missing = CliRunner().invoke(main, ["next", "P99"])
+    assert missing.exit_code == 2
+    assert "no player has the id 'P99'" in missing.stderr

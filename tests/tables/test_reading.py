@@ -347,7 +347,7 @@ def test_missing_ids_are_told_once_and_not_for_a_table_that_is_missing(demo_copy
     change(demo_copy, "mouthpieces", 5, id="AM-01")
     (demo_copy / "players.csv").unlink()
     found = problems_of(demo_copy)
-    assert len(found) == 16
+    assert len(found) == 21  # sixteen players of playtests, five of trials
     assert all("players.csv, which is not there" in problem.expected for problem in found)
 
 
@@ -453,7 +453,7 @@ def test_problems_survive_the_way_from_a_worker() -> None:
 
 def test_missing_tables(tmp_path: Path, demo_copy: Path) -> None:
     """Mouthpieces, reeds and ligatures must be there, everything else may be missing; no folder at all is a SourceError."""
-    for name in ("facings", "reed_profiles", "strength_scale", "necks", "players", "playtests"):
+    for name in ("facings", "reed_profiles", "strength_scale", "necks", "players", "playtests", "trials"):
         (demo_copy / f"{name}.csv").unlink()
     (demo_copy / "house.toml").unlink()
     (demo_copy / "ligatures.csv").unlink()
