@@ -19,7 +19,6 @@ from matchkit.match.answers import frame
 from matchkit.match.parts import FacingPart
 from matchkit.physics.facing import Lay, MeanLay
 from matchkit.physics.fair import CLAMP, FairCurve, Readings
-from matchkit.records.parts import Mouthpiece
 
 if TYPE_CHECKING:
     from matchkit.match.answers import Frame
@@ -39,6 +38,8 @@ APART = 3.0
 """Rails that nowhere differ by so many standard uncertainties of their difference are level, as far as the gauge can tell."""
 LEAST_WALL_MM = 1.5
 """A wall that would become thinner than this is not worked on (assumed)."""
+
+WALLS = f"side rails that grow by {constants.RAIL_GROWTH.value:g} mm for each mm that comes off (slope of their walls)"
 
 CAUTIONS = (
     "work wet: dust of hard rubber and of metal is harmful, and must not be breathed; wear a respirator, keep food away, clean up wet",
@@ -266,14 +267,8 @@ def plan_removal(
         steps=tuple(steps),
         unreached=tuple(reach),
         do_not=_reasons_against(facing, blank, flat, final, down, unreached=bool(reach)),
-        assumed=(*facing.assumed, *_walls_assumed(facing.mouthpiece)),
+        assumed=(*facing.assumed, *((WALLS,) if facing.mouthpiece.side_rail_mm is not None else ())),
     )
-
-
-def _walls_assumed(piece: Mouthpiece) -> tuple[str, ...]:
-    if piece.side_rail_mm is None:
-        return ()
-    return (f"side rails that grow by {constants.RAIL_GROWTH.value:g} mm for each mm that comes off (slope of their walls)",)
 
 
 def _worst_places(x_m: Array, over_m: Array) -> list[tuple[float, float]]:

@@ -300,15 +300,21 @@ def _set_of(test: Playtest) -> tuple[str, str, str | None]:
     return test.mouthpiece_id, test.reed_id, test.ligature_id
 
 
+def _marks(tests: Sequence[Playtest], attribute: str) -> dict[str, dict[tuple[str, str, str | None], list[float]]]:
+    """Give what each player marked on each set-up, in order."""
+    found: dict[str, dict[tuple[str, str, str | None], list[float]]] = defaultdict(lambda: defaultdict(list))
+    for test in tests:
+        value = getattr(test, attribute)
+        if value is not None:
+            found[test.player_id][_set_of(test)].append(value)
+    return found
+
+
 def _own(tests: Sequence[Playtest]) -> tuple[OwnConsistency, ...]:
     """Give each player's agreement with themselves, over the first two times they rated a set-up."""
     found = []
     for attribute in ATTRIBUTES:
-        marks: dict[str, dict[tuple[str, str, str | None], list[float]]] = defaultdict(lambda: defaultdict(list))
-        for test in tests:
-            value = getattr(test, attribute)
-            if value is not None:
-                marks[test.player_id][_set_of(test)].append(value)
+        marks = _marks(tests, attribute)
         for player, sets in sorted(marks.items()):
             twice = [values[:2] for values in sets.values() if len(values) > 1]
             if len(twice) >= LEAST_REPEATED:
@@ -322,11 +328,7 @@ def _shared(tests: Sequence[Playtest]) -> tuple[Shared, ...]:
     """Give the agreement of players who rated the same set-ups: the largest whole table that a greedy choice finds."""
     found = []
     for attribute in ATTRIBUTES:
-        marks: dict[str, dict[tuple[str, str, str | None], list[float]]] = defaultdict(lambda: defaultdict(list))
-        for test in tests:
-            value = getattr(test, attribute)
-            if value is not None:
-                marks[test.player_id][_set_of(test)].append(value)
+        marks = _marks(tests, attribute)
         players = _together({player: set(sets) for player, sets in marks.items()})
         if len(players) < 2:
             continue
