@@ -135,6 +135,9 @@ SHARE_U = Parameter(0.010, "1", "closing share, from 0.02 mm of profile", "compu
 NOTICE = Parameter(0.25, "step", "a difference below this is called 'about the same'", "no source", "assumed")
 
 
+# What fits
+VAMP_ROOM = Parameter(2.0, "mm", "room that a vamp must leave behind the facing", "no source", "assumed")
+
 # What a playtest counts
 BLIND_WEIGHT = Parameter(1.5, "1", "a mark given blind, over one given knowing the parts", "no source", "assumed")
 REPEAT_WEIGHT = Parameter(

@@ -86,6 +86,8 @@ def _write(plan: Plan, folder: Path) -> None:
 
 def as_text(plan: Plan, out: str | None) -> str:
     """Say what is planned and what it can show, without the key."""
+    from matchkit.playtest.plan import MOST_TRIALS
+
     count = len(plan.turns)
     lines = [
         paragraph(
@@ -107,10 +109,9 @@ def as_text(plan: Plan, out: str | None) -> str:
                 "Anything less is inconclusive."
             )
         )
-        most = 100  # of one session
         enough = (
             f"from {found.needed} trials on it is never fewer than 80"
-            if found.needed is not None and found.needed <= most
+            if found.needed is not None and found.needed <= MOST_TRIALS
             else "80 take more trials than one session holds: name what differs, or look for a larger difference"
         )
         lines.append(

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit import constants
 from matchkit.match.parts import FacingPart, ReedPart, bench_stiffness_n_per_m
 from matchkit.match.target import PlayerView
 from matchkit.match.wishes import Wishes
@@ -23,8 +24,6 @@ NOT_SOFTER = "not softer than the present reed"
 NOT_HARDER = "not harder than the present reed"
 LIGATURE_TOO_SMALL = "ligature too small for the body"
 LIGATURE_TOO_LARGE = "ligature too large for the body"
-
-VAMP_ROOM_MM = 2.0
 
 FITS = ""
 
@@ -65,7 +64,7 @@ def pair_reasons(
     add(width[None, :] < need[:, None], REED_TOO_NARROW)
     clamp = np.array([part.clamp_mm for part in facings])
     vamp = np.array([part.vamp_mm if part.vamp_measured else np.inf for part in reeds])
-    add(vamp[None, :] < clamp[:, None] + VAMP_ROOM_MM, VAMP_TOO_SHORT)
+    add(vamp[None, :] < clamp[:, None] + constants.VAMP_ROOM.value, VAMP_TOO_SHORT)
     if wishes.reed and view.present is not None:
         softer = np.array([_is_softer(part, view.present.reed, wishes.reed) for part in reeds], dtype=bool)
         add(~softer[None, :], NOT_SOFTER if wishes.reed < 0 else NOT_HARDER)

@@ -10,10 +10,11 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from matchkit import constants
 from matchkit.errors import DataError, Problem
 from matchkit.records.building import build
 from matchkit.records.parts import Ligature, Mouthpiece, Reed
-from matchkit.records.people import Player, Playtest
+from matchkit.records.people import Playtest
 from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import TABLES
 from matchkit.records.trials import ATTRIBUTES, Trial
@@ -21,8 +22,6 @@ from matchkit.tables.book import Book
 from matchkit.tables.cells import shown
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.rules import double_rows
-
-VAMP_ROOM_MM = 2.0
 
 
 @dataclass(frozen=True)
@@ -213,10 +212,6 @@ class _Checks:
         what = "/".join(filter(None, (mouthpiece_id, reed_id, ligature_id)))
         return [Problem(place, None, None, shown(what), "parts that fit one another", reason)] if reason else []
 
-    def player(self, name: str) -> Player | None:
-        found = self._get("players", name)
-        return found if isinstance(found, Player) else None
-
 
 def _empty(place: str, record: Record) -> list[Problem]:
     """Refuse a row that nobody has filled in yet: once written, it could only be corrected."""
@@ -248,7 +243,7 @@ def misfit(piece: Mouthpiece, reed: Reed, ligature: Ligature | None) -> str | No
         if reed.tip_width_mm < need:
             return f"reed narrower than the window and one rail: {reed.tip_width_mm:g} mm, not {need:g}"
     if piece.facing_length_mm is not None and reed.vamp_length_mm is not None:
-        need = piece.facing_length_mm + VAMP_ROOM_MM
+        need = piece.facing_length_mm + constants.VAMP_ROOM.value
         if reed.vamp_length_mm < need:
             return f"vamp ends too near the facing's end: {reed.vamp_length_mm:g} mm, not {need:g}"
     body = piece.body_diameter_mm
