@@ -4,7 +4,7 @@ Each shape leaves the table at the break ``L``, tangent to it, and is fitted in 
 stops, so a reading is a place for a given height):
 
 * circular arc      ``x = L - sqrt(2 R y - y^2)``
-* ellipse           ``x = L - a sqrt(1 - (1 - y/b)^2)``
+* ellipse           ``x = L - sqrt(2 R y - q y^2)``, half axes ``R / sqrt(q)`` along and ``R / q`` across; ``q = 0`` is its limit, a parabola
 * power law         ``x = L - (y / c)^(1/m)``
 
 They are averaged with weights ``exp(-AICc/2)``, and the doubt about the shape enters the uncertainty. With few readings the arc stands alone.
@@ -67,14 +67,14 @@ class Readings:
 def run_m(form: Form, shape: Array, height_m: Array) -> Array:
     """Give the distance from the break at which a shape is ``height_m`` high.
 
-    ``shape`` is (R,) for an arc, (a, b) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law: all in m but the last; each may
-    be an array that broadcasts with ``height_m``.
+    ``shape`` is (R,) for an arc, (R, q) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law: all in m but ``q`` and ``1/m``;
+    each may be an array that broadcasts with ``height_m``.
     """
     y = np.asarray(height_m, dtype=float)
     if form == "arc":
         return np.asarray(np.sqrt(np.maximum(2 * shape[0] * y - y**2, 0.0)))
     if form == "ellipse":
-        return np.asarray(shape[0] * np.sqrt(np.maximum(1 - (1 - y / shape[1]) ** 2, 0.0)))
+        return np.asarray(np.sqrt(np.maximum(2 * shape[0] * y - shape[1] * y**2, 0.0)))
     return np.asarray(shape[0] * (np.maximum(y, 0.0) / 1e-3) ** shape[1])
 
 
@@ -83,8 +83,8 @@ def rise_m(form: Form, shape: Array, run: Array) -> Array:
     s = np.maximum(run, 0.0)
     if form == "arc":
         return np.asarray(shape[0] - np.sqrt(np.maximum(shape[0] ** 2 - s**2, 0.0)))
-    if form == "ellipse":
-        return np.asarray(shape[1] * (1 - np.sqrt(np.maximum(1 - (s / shape[0]) ** 2, 0.0))))
+    if form == "ellipse":  # the quadratic's root in the form that holds for q = 0 as well
+        return np.asarray(s**2 / (shape[0] + np.sqrt(np.maximum(shape[0] ** 2 - shape[1] * s**2, 0.0))))
     return np.asarray(1e-3 * (s / shape[0]) ** (1 / shape[1]))
 
 
@@ -228,9 +228,9 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
         starts: list[tuple[Form, Array, list[float], list[float]]] = [
             (
                 "ellipse",
-                np.array([arc.parameters[0], np.sqrt(0.03 * arc.parameters[1]), 0.03]),
-                [far, 5e-3, tall],
-                [0.1, 1.0, 1.0],
+                np.append(arc.parameters, 1.0),
+                [far, tall, 0.0],
+                [0.1, 10.0, arc.parameters[1] / tall],
             ),
             ("power law", np.array([arc.parameters[0], run, 0.5]), [far, 1e-3, 0.25], [0.1, 0.2, 1.0]),
         ]

@@ -62,13 +62,14 @@ def fit(residual: Callable[[Array], Array], start: Array, *, low: Array, high: A
     if not found.success:
         raise PhysicsInputError("no fit was found")
     parameters = np.asarray(found.x) * scale
-    slopes = sensitivity(residual, parameters, steps=1e-5 * parameters) * parameters  # with the logarithm of each
+    size = np.maximum(np.abs(parameters), 1e-3 * scale)
+    slopes = sensitivity(residual, parameters, steps=1e-5 * size) * size
     information = slopes.T @ slopes
     if not np.all(np.isfinite(information)) or np.linalg.cond(information) > 1e14:
         raise PhysicsInputError("the readings do not fix the curve")
     inverse = np.linalg.inv(information)
-    gain = parameters[:, None] * (inverse @ slopes.T)
-    return Fit(parameters, inverse * np.outer(parameters, parameters), gain, float(2 * found.cost), len(found.fun))
+    gain = size[:, None] * (inverse @ slopes.T)
+    return Fit(parameters, inverse * np.outer(size, size), gain, float(2 * found.cost), len(found.fun))
 
 
 def sensitivity(function: Callable[[Array], Array], values: Array, *, steps: Array) -> Array:

@@ -14,8 +14,8 @@ Array = NDArray[np.float64]
 ROUNDS = 12
 _STEP = 1e-5
 _LONGEST = 0.3
-LEAST: dict[Form, list[float]] = {"arc": [5e-3, 1e-3], "ellipse": [5e-3, 5e-3, 1e-3], "power law": [5e-3, 1e-3, 0.25]}
-MOST: dict[Form, list[float]] = {"arc": [0.1, 10.0], "ellipse": [0.1, 1.0, 1.0], "power law": [0.1, 0.2, 1.0]}
+LEAST: dict[Form, list[float]] = {"arc": [5e-3, 1e-3], "ellipse": [5e-3, 1e-3, 0.0], "power law": [5e-3, 1e-3, 0.25]}
+MOST: dict[Form, list[float]] = {"arc": [0.1, 10.0], "ellipse": [0.1, 10.0, 1e3], "power law": [0.1, 0.2, 1.0]}
 """Bounds of the parameters, as those of the fit itself."""
 
 
@@ -23,13 +23,16 @@ def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: A
     """Fit one shape to ``D`` disturbed sets of readings; gives its parameters (p, D).
 
     ``place_m`` and ``height_m`` are (D, n), ``tip_m`` (D,); the weights follow the shape, as in the fit.
-    Levenberg-Marquardt in the logarithms of the parameters, from the shape as it was fitted.
+    Levenberg-Marquardt in relative parameters, from the shape as it was fitted.
     """
     x = np.concatenate([place_m, np.zeros((len(tip_m), 1))], axis=1)
     y = np.concatenate([height_m, tip_m[:, None]], axis=1)
     u_x = np.append(readings.u_place_m, 0.0)
     u_y = np.append(readings.u_height_m, u_tip_m)
     count = len(shape.parameters)
+    scale = shape.parameters.copy()
+    if shape.form == "ellipse":  # which may be a parabola, q = 0: its q over that of a quarter ellipse as high as the tip
+        scale[2] = shape.parameters[1] / tip_m.mean()
     parameters = np.repeat(shape.parameters[:, None], len(tip_m), axis=1)
     low = np.array(LEAST[shape.form])[:, None]
     high = np.array(MOST[shape.form])[:, None]
@@ -39,7 +42,7 @@ def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: A
         slopes = np.empty((*miss.shape, count))
         for column in range(count):
             ahead, behind = (
-                _misses(shape.form, parameters * (1 + sign * _STEP * (np.arange(count) == column))[:, None], x, y, u_x, u_y)
+                _misses(shape.form, parameters + sign * _STEP * (scale * (np.arange(count) == column))[:, None], x, y, u_x, u_y)
                 for sign in (1, -1)
             )
             slopes[:, :, column] = (ahead - behind) / (2 * _STEP)
@@ -48,7 +51,7 @@ def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: A
         diagonal = np.einsum("dii->di", square)
         diagonal *= 1 + damping[:, None]
         step = np.linalg.solve(square, turned @ miss[:, :, None])[:, :, 0]
-        trial = np.clip(parameters * np.exp(-np.clip(step, -_LONGEST, _LONGEST)).T, low, high)
+        trial = np.clip(parameters - (scale * np.clip(step, -_LONGEST, _LONGEST)).T, low, high)
         further = _misses(shape.form, trial, x, y, u_x, u_y)
         better = (further**2).sum(axis=1) < (miss**2).sum(axis=1)
         parameters[:, better], miss[better] = trial[:, better], further[better]

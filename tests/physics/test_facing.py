@@ -64,10 +64,34 @@ def test_clamp_lies_between_facing_length_and_break() -> None:
     assert 2e-3 < arc.break_m - arc.facing_length_m < 6e-3
 
 
+def half_axes(along: float, across: float) -> NDArray[np.float64]:
+    """Give the ellipse of these half axes as R and q."""
+    return np.array([along**2 / across, (along / across) ** 2])
+
+
+def test_the_ellipse_is_that_of_its_half_axes() -> None:
+    """x^2/a^2 + (y - b)^2/b^2 = 1 (the standard equation, tangent to y = 0); equal half axes give the arc, q = 0 the parabola s^2/2R."""
+    heights = np.array([1e-5, 1e-4, 1e-3, 2e-3])
+    run = run_m("ellipse", half_axes(0.08, 0.038), heights)
+    assert (run / 0.08) ** 2 + ((heights - 0.038) / 0.038) ** 2 == pytest.approx(np.ones(4), rel=1e-12)
+    assert run_m("ellipse", half_axes(0.14, 0.14), heights) == pytest.approx(run_m("arc", np.array([0.14]), heights), rel=1e-12)
+    s = np.array([1e-3, 1e-2, 2e-2])
+    assert rise_m("ellipse", np.array([0.14, 0.0]), s) == pytest.approx(s**2 / 0.28, rel=1e-12)
+
+
+def test_an_arc_read_without_error_is_an_ellipse_of_equal_half_axes() -> None:
+    """Every shape that holds the truth finds it: q = 1 and the arc's radius, the same lengths, at no cost in chi-squared."""
+    edge, tip = 26e-3, 2.2e-3
+    radius = (edge**2 + tip**2) / (2 * tip)
+    curve = fair_curve(readings(arc_place(FEELERS, edge=edge, radius=radius)), tip_opening_m=tip, u_tip_m=2e-5)
+    ellipse = next(shape for shape in curve.shapes if shape.form == "ellipse")
+    assert ellipse.parameters == pytest.approx([edge, radius, 1.0], rel=1e-4)
+
+
 def test_averaging_follows_shapes_that_are_no_arc() -> None:
     """Where the facing is a power law or an ellipse, the averaged curve finds clamp and break far better than an arc would."""
     edge, tip = 26e-3, 2e-3
-    for form, shape in (("power law", np.array([edge / 2 ** (1 / 2.3), 1 / 2.3])), ("ellipse", np.array([0.08, 0.038]))):
+    for form, shape in (("power law", np.array([edge / 2 ** (1 / 2.3), 1 / 2.3])), ("ellipse", half_axes(0.08, 0.038))):
         kind: Form = "power law" if form == "power law" else "ellipse"
         height = float(rise_m(kind, shape, np.array(edge)))
         places = edge - run_m(kind, shape, FEELERS)
@@ -81,8 +105,8 @@ def test_averaging_follows_shapes_that_are_no_arc() -> None:
 
 @pytest.mark.parametrize(
     ("form", "shape"),
-    [("arc", [0.145]), ("ellipse", [0.06, 0.03]), ("power law", [0.017, 0.45])],
-    ids=["arc", "ellipse", "power law"],
+    [("arc", [0.145]), ("ellipse", [0.12, 4.0]), ("ellipse", [0.12, 0.0]), ("power law", [0.017, 0.45])],
+    ids=["arc", "ellipse", "parabola", "power law"],
 )
 def test_run_and_rise_undo_each_other(form: Form, shape: list[float]) -> None:
     """Each shape's height at its own run is the height asked for; it is tangent to the table at the break (analytic)."""
