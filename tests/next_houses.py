@@ -24,7 +24,8 @@ from make_demo import furnish, liked
 import matchkit as mk
 from matchkit.constants import INSTRUMENTS, Instrument
 from matchkit.match.blend import Blend, residuals_by_instrument
-from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, fit_line
+from matchkit.match.common_scale import fit_common
+from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests
 from matchkit.playtest.next_tests import Field, choose, field_of, spread_of
 
 Array = NDArray[np.float64]
@@ -103,8 +104,8 @@ def learned(players: Sequence[Everything], played: Sequence[tuple[int, int, floa
         features=np.array([players[who].features[row] for who, row, _ in played]),
         weight=np.ones(len(played)),
     )
-    line = fit_line(tests.overall_d, tests.rating)
-    return Blend(SETTINGS, *line, residuals_by_instrument(tests, line), (), None, None, len(tests))
+    line, lines = fit_common(tests)
+    return Blend(SETTINGS, *line, residuals_by_instrument(tests, line, lines), (), None, None, len(tests), lines)
 
 
 def fields(players: Sequence[Everything], blend: Blend) -> list[Field]:

@@ -89,7 +89,7 @@ def test_every_refused_combination_has_a_reason(house: mk.House) -> None:
 def test_reasons_add_up(house: mk.House) -> None:
     """Terms cost exactly what is missing to perfect terms; playtests give exactly the correction (both to 1e-9)."""
     for player, wish in (("P01", ()), ("P04", ("bigger sound",)), ("P10", ("much freer", "more even")), ("P16", ())):
-        blend = house.workshop.blend
+        blend = house.workshop.blend.on_line_of(player)
         for row in house.rank(player, wish=wish, top=40).rows:
             perfect = 10 * (blend.intercept + blend.slope)
             assert perfect - sum(term.cost for term in row.terms) == pytest.approx(10 * row.computed, abs=1e-9)

@@ -109,7 +109,7 @@ def as_text(evaluation: Evaluation, *, demo: bool) -> str:
             "NDCG@5: one list a player, repeats averaged, gain is the mark, discount log2(i + 1), ties averaged. Tau is Kendall's."
         ),
         paragraph(
-            "Error is the mean absolute one, in points of the mark (0 to 10). Physics and neighbours stand alone; blend is both."
+            "Error is the mean absolute one, in points of the mark (0 to 10) on each player's own line. Physics and neighbours stand alone; blend is both."
         ),
         paragraph(
             "In: per cent of marks within the 80 % interval; width in points; spread: nine of ten and one of ten players have more of their own marks inside."

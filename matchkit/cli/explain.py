@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from matchkit.match.answers import Explanation, TermReason
 
 SHOWN_NEIGHBOURS = 8
+ABOVE_EXPECTED = "Above expected: in marks on this player's line, once everybody's marks stand on one scale (players with eight playtests or more)."
 
 
 @click.command(name="explain")
@@ -57,6 +58,8 @@ def command(
 
 def as_text(explanation: Explanation) -> str:
     """Lay out an explanation."""
+    from matchkit.match.explain import own_line_words
+
     setup = explanation.setup
     wish = f", wishing for {' and '.join(explanation.wish)}" if explanation.wish else ""
     lines = [paragraph(f"For {explanation.player}{wish}; aimed at {explanation.target}."), "", *setup_lines(setup, "")]
@@ -112,6 +115,7 @@ def as_text(explanation: Explanation) -> str:
         rest = setup.neighbours[SHOWN_NEIGHBOURS:]
         if rest:
             lines.append(f"and {len(rest)} more, {signed(sum(near.points for near in rest))} points together.")
+        lines += [paragraph(ABOVE_EXPECTED)]
     else:
         lines.append("No playtest is near: the score is physics alone.")
     lines += [
@@ -121,6 +125,8 @@ def as_text(explanation: Explanation) -> str:
             f"effort {setup.effort_kpa:.1f} kPa, playing opening {setup.playing_opening_mm:.2f} mm."
         ),
     ]
+    if (own := own_line_words(explanation.player, explanation.own_line)) is not None:
+        lines.append(paragraph(own))
     lines += [paragraph(f"Assumed: {'; '.join(explanation.assumed)}.")] if explanation.assumed else []
     lines.append(paragraph(f"Would narrow it most: {setup.measure_next}."))
     lines.append(

@@ -12,15 +12,6 @@ from matchkit.cli.printing import deliver, paragraph, to_csv, to_json
 if TYPE_CHECKING:
     from matchkit.playtest.log import Logged
 
-LINES = {
-    "ease": "0 will not speak ... 10 speaks by itself",
-    "resistance": "0 none ... 10 all it can stand",
-    "brightness": "0 dark ... 10 bright",
-    "evenness": "0 every note another ... 10 all alike",
-    "overall": "0 never again ... 10 as good as can be",
-}
-"""The line a player marks, by attribute."""
-
 AGES = ("new", "broken in", "old")
 SKIP = "skip"
 
@@ -61,7 +52,7 @@ def command(data: str, source: str | None, style: str, out: str | None, *, ask: 
     What is missing is asked for. The reed's place and age are asked too: each is worth half a strength. Nothing is ever overwritten; a
     slip is mended by a playtest that --corrects it.
     """
-    from matchkit.playtest.log import log_file, log_playtests, playtest_of
+    from matchkit.playtest.log import known_ids, log_file, log_playtests, playtest_of
 
     if source is not None:
         told = [name for name, value in given.items() if value is not None]
@@ -71,12 +62,14 @@ def command(data: str, source: str | None, style: str, out: str | None, *, ask: 
         return
     if ask is None:
         ask = sys.stdin.isatty()
-    values = _asked(given) if ask else _told(given)
+    values = _asked(given, known_ids(data)) if ask else _told(given)
     deliver(_answer(log_playtests(data, [playtest_of(values)]), style), out)
 
 
 def _told(given: dict[str, Any]) -> dict[str, Any]:
     """Take the options alone; who and what was played must be among them."""
+    from matchkit.records.trials import LINES
+
     for name in ("player_id", "mouthpiece_id", "reed_id"):
         if given[name] is None:
             option = f"--{name.removesuffix('_id')}"
@@ -88,42 +81,62 @@ def _told(given: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _asked(given: dict[str, Any]) -> dict[str, Any]:
-    """Ask for what the options leave out, one line each."""
+def _asked(given: dict[str, Any], known: dict[str, tuple[str, ...]]) -> dict[str, Any]:
+    """Ask for what the options leave out, one line each; an id that the book has not is asked for again at once."""
+    from matchkit.records.trials import LINES
+
     values = dict(given)
-    for name, words in (("player_id", "Player"), ("mouthpiece_id", "Mouthpiece"), ("reed_id", "Reed")):
-        if values[name] is None:
-            values[name] = click.prompt(words, err=True)
+    needed = {"player_id": "Player", "mouthpiece_id": "Mouthpiece", "reed_id": "Reed"}
     questions = {
+        **needed,
         "ligature_id": "Ligature (or skip)",
         "reed_offset_mm": "Reed's tip past the tip rail in mm, 0 is flush, - is behind it (or skip)",
         "reed_age": f"Age of the reed: {', '.join(AGES)} (or skip)",
         **{name: f"{name.capitalize()}: {line} (or skip)" for name, line in LINES.items()},
     }
     for name, words in questions.items():
-        if values[name] is None:
-            values[name] = _one(name, words)
+        told = values[name]
+        if told is not None and told != SKIP and name in known and told not in known[name]:
+            click.echo(f"{words.removesuffix(' (or skip)')} {told}: {_not_there(told, known[name])}", err=True)
+            told = None
+        if told is None:
+            values[name] = _one(name, words, known.get(name), needed=name in needed)
     return {name: None if value == SKIP else value for name, value in values.items()}
 
 
-def _one(name: str, words: str) -> str:
+def _one(name: str, words: str, known: tuple[str, ...] | None, *, needed: bool) -> str:
     """Ask until the answer can be one."""
     while True:
-        answer = (
-            str(click.prompt(words, err=True)).strip().lower()
-            if name != "ligature_id"
-            else str(click.prompt(words, err=True)).strip()
-        )
-        if answer.lower() == SKIP:
+        answer = str(click.prompt(words, default="", show_default=False, err=True)).strip()
+        if answer.lower() == SKIP and not needed:
             return SKIP
-        if name == "reed_age" and answer not in AGES:
-            click.echo(f"   one of {', '.join(AGES)}, or skip", err=True)
-        elif name in LINES and not _on_the_line(answer):
-            click.echo("   a number from 0 to 10, or skip", err=True)
-        elif name == "reed_offset_mm" and _number(answer) is None:
-            click.echo("   a number of millimetres, or skip", err=True)
-        else:
-            return answer.replace(",", ".") if name in LINES or name == "reed_offset_mm" else answer
+        wrong = _wrong(name, answer, known, needed=needed)
+        if wrong is None:
+            if known is not None:
+                return answer
+            return answer.lower() if name == "reed_age" else answer.replace(",", ".")
+        click.echo(f"   {wrong}", err=True)
+
+
+def _wrong(name: str, answer: str, known: tuple[str, ...] | None, *, needed: bool) -> str | None:
+    """Say why an answer cannot be one; None where it can."""
+    if not answer:
+        return "an id of the book is needed" if needed else "an answer, or skip where it is not known"
+    if known is not None:
+        return None if answer in known else _not_there(answer, known)
+    if name == "reed_age":
+        return None if answer.lower() in AGES else f"one of {', '.join(AGES)}, or skip"
+    if name == "reed_offset_mm":
+        return None if _number(answer) is not None else "a number of millimetres, or skip"
+    value = _number(answer)
+    return None if value is not None and 0 <= value <= 10 else "a number from 0 to 10, or skip"
+
+
+def _not_there(name: str, known: tuple[str, ...]) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, known, n=3, cutoff=0.5)
+    return "no such id in the book" + (f"; did you mean {', '.join(near)}?" if near else "")
 
 
 def _number(text: str) -> float | None:
@@ -133,22 +146,16 @@ def _number(text: str) -> float | None:
         return None
 
 
-def _on_the_line(text: str) -> bool:
-    value = _number(text)
-    return value is not None and 0 <= value <= 10
-
-
 def _answer(logged: Logged, style: str) -> str:
     if style == "json":
         return to_json(logged.to_dict())
     if style == "csv":
         return to_csv([{"table": logged.table, "id": name} for name in logged.ids], ["table", "id"])
     many = len(logged.ids) - logged.there_already
-    lines = [
-        paragraph(
-            f"{many} {logged.table if many != 1 else logged.table.removesuffix('s')} written: {', '.join(logged.ids[:5])}{' ...' if len(logged.ids) > 5 else ''}."
-        )
-    ]
+    named = ", ".join(logged.ids[:5]) + (" ..." if len(logged.ids) > 5 else "")
+    what = logged.table if many != 1 else logged.table.removesuffix("s")
+    lines = [paragraph(f"{many} {what} written: {named or 'there was no row'}.")]
+    lines += [paragraph(f"Note: {note}.") for note in logged.notes]
     if logged.there_already:
         lines.append(paragraph(f"{logged.there_already} were there already, just so."))
     return "\n".join(lines) + "\n"

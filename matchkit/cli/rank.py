@@ -121,6 +121,8 @@ def _against_present(ranking: Ranking) -> list[str]:
 
 def _reading(ranking: Ranking) -> list[str]:
     """How the answer is to be read, said once."""
+    from matchkit.match.explain import own_line_words
+
     lines = []
     if len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == 1 < len(ranking.rows):
         lines.append("These are one mouthpiece and one reed with other ligatures; --different shows other set-ups.")
@@ -132,6 +134,8 @@ def _reading(ranking: Ranking) -> list[str]:
         lines.append("A step is about half a strength of reed, or a seventh of the opening for air.")
     if ranking.wish:
         lines.append("The score is the mark to expect if the wish is right.")
+    if ranking.rows and (own := own_line_words(ranking.player, ranking.own_line)) is not None:
+        lines.append(own)
     return [paragraph(line) for line in lines]
 
 

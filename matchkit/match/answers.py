@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias
 
+from matchkit.match.common_scale import AS_GIVEN, OwnLine
 from matchkit.match.counter import NextTry
 
 if TYPE_CHECKING:
@@ -37,7 +38,11 @@ class TermReason:
 
 @dataclass(frozen=True)
 class NeighbourReason:
-    """One playtest behind a correction; ``points`` is what it gave to the score (0-100)."""
+    """One playtest behind a correction; ``points`` is what it gave to the score (0-100).
+
+    ``rating`` is the mark as its player gave it, ``residual`` what the line missed in it, in points of the player who asks: every player's
+    marks are put on the common scale, and that on this player's line.
+    """
 
     playtest: str
     player: str
@@ -109,6 +114,8 @@ class Ranking:
     """What costs nothing, to be tried before any other part, where a complaint was named."""
     next_tries: tuple[NextTry, ...] = ()
     """The one part to change if the first row turns out wrong."""
+    own_line: OwnLine = AS_GIVEN
+    """How this player uses the line of marks; scores and marks are on it."""
 
     columns: ClassVar[tuple[str, ...]] = tuple(item.name for item in fields(Setup) if "tuple" not in str(item.type))
     """Columns of the flat form."""
@@ -137,6 +144,8 @@ class Explanation:
     refused: tuple[str, ...]
     assumed: tuple[str, ...]
     not_checked: tuple[str, ...]
+    own_line: OwnLine = AS_GIVEN
+    """How this player uses the line of marks; scores, intercept and slope are on it."""
 
     def to_dict(self) -> dict[str, Any]:
         """Give the JSON form."""

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.match.common_scale import AS_GIVEN, Line, OwnLine, OwnLines, common_marks, fit_common, missed_on
 from matchkit.match.folds import FoldTable
 from matchkit.match.interval import Interval, fit_interval, group_folds
-from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings, fit_line
+from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings
 from matchkit.records.parts import Ligature
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ Index = NDArray[np.intp]
 
 @dataclass(frozen=True)
 class InstrumentNeighbours:
-    """The rated tests of one instrument and what the line missed in each (n,)."""
+    """The rated tests of one instrument and what the line missed in each (n,), on the common scale."""
 
     tests: RatedTests
     residual: Array
@@ -47,7 +48,7 @@ def asked_by_player(features: Array) -> Array:
 
 @dataclass(frozen=True)
 class Blend:
-    """A fitted model: the line, the neighbours by instrument, and its intervals for known and new players."""
+    """A fitted model on the common scale: the line, the neighbours by instrument, its intervals for known and new players, and their lines."""
 
     settings: Settings
     intercept: float
@@ -57,6 +58,31 @@ class Blend:
     known_player: Interval | None
     new_player: Interval | None
     tests: int
+    own_lines: OwnLines = field(default_factory=dict)
+
+    def own_line(self, player: str | None) -> OwnLine:
+        """Give how a player uses the line of marks; as given where they rated too few set-ups to tell."""
+        return self.own_lines.get(player or "", AS_GIVEN)
+
+    def on_line_of(self, player: str | None) -> Blend:
+        """Give the model on one player's own line: every mark, residual and interval in that player's points, and nobody's line left."""
+        own = self.own_line(player)
+
+        def wider(interval: Interval | None) -> Interval | None:
+            return None if interval is None else replace(interval, q=interval.q * own.spread)
+
+        return replace(
+            self,
+            intercept=float(own.own(self.intercept)),
+            slope=own.spread * self.slope,
+            by_instrument={
+                name: replace(known, residual=missed_on(own.spread, known.residual))
+                for name, known in self.by_instrument.items()
+            },
+            known_player=wider(self.known_player),
+            new_player=wider(self.new_player),
+            own_lines={},
+        )
 
     def computed(self, overall_d: Array) -> Array:
         """Give the rating that the measurements alone let expect (N,)."""
@@ -67,18 +93,19 @@ class Blend:
         return self.known_player if player in self.players else self.new_player
 
 
-def residuals_by_instrument(tests: RatedTests, line: tuple[float, float]) -> dict[str, InstrumentNeighbours]:
-    """Give the tests of each instrument with what the line missed."""
+def residuals_by_instrument(tests: RatedTests, line: Line, lines: OwnLines) -> dict[str, InstrumentNeighbours]:
+    """Give the tests of each instrument with what the line missed in the marks on the common scale."""
     fitted = {}
+    missed = common_marks(tests.players, tests.rating, lines) - (line[0] + line[1] * tests.overall_d)
     for instrument in sorted(set(tests.instruments)):
-        mine = tests.take(np.flatnonzero(np.array([name == instrument for name in tests.instruments])))
-        fitted[instrument] = InstrumentNeighbours(mine, mine.rating - (line[0] + line[1] * mine.overall_d))
+        mine = np.flatnonzero(np.array([name == instrument for name in tests.instruments]))
+        fitted[instrument] = InstrumentNeighbours(tests.take(mine), missed[mine])
     return fitted
 
 
 def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settings = DEFAULT_SETTINGS) -> Blend:
     """Fit the whole model; with no playtests it is physics alone, ``10 D``, and has no interval."""
-    line = fit_line(tests.overall_d, tests.rating)
+    line, lines = fit_common(tests)
     players = tuple(sorted(set(tests.players)))
     few = sampled(tests)
     table = FoldTable(few, ligatures)
@@ -87,11 +114,12 @@ def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settin
         settings=settings,
         intercept=line[0],
         slope=line[1],
-        by_instrument=residuals_by_instrument(tests, line),
+        by_instrument=residuals_by_instrument(tests, line, lines),
         players=players,
         known_player=intervals[0],
         new_player=intervals[1],
         tests=len(tests),
+        own_lines=lines,
     )
 
 
@@ -107,9 +135,11 @@ def sampled(tests: RatedTests) -> RatedTests:
 
 
 def interval_from(table: FoldTable, groups: Sequence[str], settings: Settings) -> Interval | None:
-    """Fit an interval to the residuals of models that never saw a test's group."""
+    """Fit an interval to the residuals of models that never saw a test's group, on the common scale."""
     tests = table.tests
     found = table.predict(table.questions(group_folds(groups, tests.sessions)), settings)
     seen = np.flatnonzero(np.isfinite(found.blended))
     names = [groups[int(row)] for row in seen]
-    return fit_interval((tests.rating - found.blended)[seen], found.evidence[seen], names, kappa=settings.kappa)
+    return fit_interval(
+        ((tests.rating - found.blended) / found.spread)[seen], found.evidence[seen], names, kappa=settings.kappa
+    )

@@ -34,6 +34,7 @@ def model_card(
             f"{settings.other_player:g} in squared distance, a ligature of the same contact {settings.same_contact:g}, another {settings.other_contact:g}; "
             f"rating = {blend.intercept:.3f} + {blend.slope:.3f} D."
         ),
+        f"* **Marks** stand on a common scale: {_lines_words(blend)} Errors below are on each player's own line.",
         f"* **Hashes**: training data `{data_hash[:16]}`, schema `{schema_hash()[:16]}`.",
         "* **Not for** other houses: each trains its own. The interval is for one further mark, over players; no test of one set-up against another.",
         "",
@@ -50,6 +51,19 @@ def model_card(
     if not figures:
         lines.append("| too few playtests to say | | | | |")
     return "\n".join(lines) + "\n"
+
+
+def _lines_words(blend: Blend) -> str:
+    """Say how many players have a line of their own, and how far those lie apart."""
+    lines = list(blend.own_lines.values())
+    if not lines:
+        return "no player has enough of them to be told from the others, so all are taken as given."
+    offset, spread = ([getattr(line, name) for line in lines] for name in ("offset", "spread"))
+    many = "1 player has a line" if len(lines) == 1 else f"{len(lines)} players have a line"
+    return (
+        f"{many} of their own, offset {min(offset):+.2f} to {max(offset):+.2f} points, spread {min(spread):.2f} to {max(spread):.2f} times; "
+        "shrunk as far as chance allows."
+    )
 
 
 def card_path(model: Path) -> Path:

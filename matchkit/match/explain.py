@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.match.answers import NeighbourReason, TermReason
 from matchkit.match.blend import Blend
+from matchkit.match.common_scale import OwnLine
 from matchkit.match.desirability import TERMS, Desirabilities, TermName
 from matchkit.match.rank import Placed
 from matchkit.match.rated import RatedTests
@@ -17,6 +18,8 @@ from matchkit.match.rated import RatedTests
 Array = NDArray[np.float64]
 
 SURELY, PROBABLY = 0.95, 0.80
+WORTH_SAYING = 0.05
+"""An offset in points, or a spread beyond one, that rounds to something."""
 POINTS = 10.0
 """Points of the score (0-100) in one point of a rating (0-10)."""
 
@@ -153,6 +156,22 @@ def tone_words(vote: float | None) -> str:
     if vote is None:
         return "tone not known"
     return "tone about the same" if vote == 0 else f"may be {'brighter' if vote > 0 else 'darker'}"
+
+
+def own_line_words(player: str, own: OwnLine) -> str | None:
+    """Say how a player's marks differ from what other players' let expect; None where they do not, or too few are known.
+
+    >>> own_line_words("P1", OwnLine(offset=-0.42, spread=1.2, middle=6.0, tests=31))
+    "P1 marks 0.4 points lower than the house and spreads marks 1.2 times as far (31 playtests): scores are on P1's own line."
+    """
+    words = []
+    if abs(own.offset) >= WORTH_SAYING:
+        words.append(f"marks {abs(own.offset):.1f} points {'higher' if own.offset > 0 else 'lower'} than the house")
+    if abs(own.spread - 1) >= WORTH_SAYING:
+        words.append(f"spreads marks {own.spread:.1f} times as far")
+    if not words:
+        return None
+    return f"{player} {' and '.join(words)} ({own.tests} playtests): scores are on {player}'s own line."
 
 
 def why_words(terms: tuple[TermReason, ...], correction_points: float, tests: int) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.match.common_scale import common_marks, line_arrays, missed_on, own_lines
 from matchkit.match.rated import LigatureWeights, RatedTests, Settings, fit_line, shrunk_mean
 from matchkit.records.parts import Ligature
 
@@ -24,11 +25,15 @@ SAME, SAME_CONTACT, OTHER = 0, 1, 2
 
 @dataclass(frozen=True)
 class Predictions:
-    """What a model said of tests it never saw: the computed rating, the blended one, and the evidence behind it, all (n,)."""
+    """What a model said of tests it never saw, all (n,).
+
+    The computed mark and the blended one on the player's own line, the evidence behind the latter, and the spread of that line.
+    """
 
     computed: Array
     blended: Array
     evidence: Array
+    spread: Array
 
 
 @dataclass
@@ -36,7 +41,8 @@ class Question:
     """Tests of one instrument held out of one fold, and everything about their neighbours that no setting changes.
 
     ``rows`` (t,) are the tests; ``squared`` (t, n) distances without the player, ``stranger`` (t, n) whether another player played,
-    ``likeness`` (t, n) of the ligatures, ``residual`` and ``weight`` (n,) of the training rows, ``computed`` (t,) the rating the line expects.
+    ``likeness`` (t, n) of the ligatures, ``residual`` and ``weight`` (n,) of the training rows, ``computed`` (t,) the mark the line expects,
+    both on the common scale; ``start`` and ``spread`` (t,) are the lines of the players of the tests.
     """
 
     rows: Index
@@ -46,10 +52,12 @@ class Question:
     residual: Array
     weight: Array
     computed: Array
+    start: Array
+    spread: Array
     nearest: dict[float, tuple[Array, Index]] = field(default_factory=dict)
 
     def answer(self, settings: Settings) -> tuple[Array, Array]:
-        """Give correction and evidence of each test; of neighbours at one distance the first in training order count."""
+        """Give correction, in points of its player, and evidence of each test; of neighbours at one distance the first in training order count."""
         if settings.other_player not in self.nearest:
             every: Array = np.asarray(np.sqrt(self.squared + settings.other_player * self.stranger), dtype=np.float64).round(9)
             order = np.argsort(every, axis=1, kind="stable")
@@ -59,7 +67,8 @@ class Question:
         factor = np.array([1.0, settings.same_contact, settings.other_contact])
         kernel = self.weight[index] * np.exp(-(distance**2) / (2 * settings.bandwidth**2))
         kernel *= factor[np.take_along_axis(self.likeness, index, axis=1)]
-        return shrunk_mean(kernel, self.residual[index], kappa=settings.kappa), kernel.sum(axis=1)
+        missed = missed_on(self.spread[:, None], self.residual[index])
+        return shrunk_mean(kernel, missed, kappa=settings.kappa), kernel.sum(axis=1)
 
 
 class FoldTable:
@@ -71,14 +80,24 @@ class FoldTable:
         self._likeness = ranks(tests.ligatures, tests.ligatures).astype(np.intp)
         self._instruments, self._players = np.array(tests.instruments), np.array(tests.players)
 
-    def questions(self, folds: Folds, *, flat: bool = False) -> Iterator[Question]:
-        """Prepare folds, instrument by instrument; ``flat`` puts the training mean in the place of the line (neighbours alone)."""
+    def questions(self, folds: Folds, *, flat: bool = False, lists: bool = False) -> Iterator[Question]:
+        """Prepare folds, instrument by instrument; ``flat`` puts the training mean in the place of the line (neighbours alone).
+
+        Players' own lines are those of the training rows. For ``lists``, which put the rows of several folds in one order, each player has one
+        line from all rows: one that changed from fold to fold would tell which row was left out of it, or hide it.
+        """
         tests = self.tests
         for train, test in folds:
-            start, slope = (
-                (float(tests.rating[train].mean()), 0.0) if flat else fit_line(tests.overall_d[train], tests.rating[train])
-            )
-            computed = start + slope * tests.overall_d
+
+            def line(marks: Array, known: Index = train) -> Array:
+                start, slope = (float(marks[known].mean()), 0.0) if flat else fit_line(tests.overall_d[known], marks[known])
+                return np.asarray(start + slope * tests.overall_d)
+
+            own = np.arange(len(tests)) if lists else train
+            lines = own_lines([tests.players[row] for row in own], tests.rating[own], line(tests.rating, own)[own])
+            marks = common_marks(tests.players, tests.rating, lines)
+            computed = line(marks)
+            start, spread = line_arrays(tests.players, lines)
             for instrument in sorted(set(self._instruments[test])):
                 asked = test[self._instruments[test] == instrument]
                 known = train[self._instruments[train] == instrument]
@@ -88,17 +107,20 @@ class FoldTable:
                     squared=(apart**2).sum(axis=2),
                     stranger=self._players[asked][:, None] != self._players[known][None, :],
                     likeness=self._likeness[np.ix_(asked, known)],
-                    residual=(tests.rating - computed)[known],
+                    residual=(marks - computed)[known],
                     weight=tests.weight[known],
                     computed=computed[asked],
+                    start=start[asked],
+                    spread=spread[asked],
                 )
 
     def predict(self, questions: Iterable[Question], settings: Settings) -> Predictions:
         """Give predictions (n,) of every test that was asked, nan for the others."""
-        found = Predictions(*(np.full(len(self.tests), np.nan) for _ in range(3)))
+        found = Predictions(*(np.full(len(self.tests), np.nan) for _ in range(4)))
         for question in questions:
             correction, evidence = question.answer(settings)
-            found.computed[question.rows] = question.computed
-            found.blended[question.rows] = question.computed + correction
+            found.computed[question.rows] = question.start + question.spread * question.computed
+            found.blended[question.rows] = found.computed[question.rows] + correction
             found.evidence[question.rows] = evidence
+            found.spread[question.rows] = question.spread
         return found

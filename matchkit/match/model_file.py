@@ -23,12 +23,13 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.errors import ModelError, is_database
 from matchkit.match.blend import Blend, residuals_by_instrument
+from matchkit.match.common_scale import OwnLine
 from matchkit.match.features import FEATURES
 from matchkit.match.interval import Interval
 from matchkit.match.rated import RatedTests, Settings
 
 FORMAT = "matchkit.model"
-VERSION = 2
+VERSION = 3
 MAX_BYTES = 256 * 1024 * 1024
 HEADER = "header"
 _TEXTS = ("ids", "players", "mouthpieces", "reeds", "sessions", "instruments", "ligatures")
@@ -62,6 +63,7 @@ def _header(blend: Blend, arrays: dict[str, NDArray[Any]], data_hash: str) -> di
         "tests": blend.tests,
         "settings": asdict(blend.settings),
         "line": {"intercept": blend.intercept, "slope": blend.slope},
+        "own_lines": {player: asdict(line) for player, line in blend.own_lines.items()},
         "known_player": None if blend.known_player is None else asdict(blend.known_player),
         "new_player": None if blend.new_player is None else asdict(blend.new_player),
         "features": [{"name": name, "unit": constants.FEATURE_SCALES[name].unit} for name in FEATURES],
@@ -115,18 +117,20 @@ def load_model(path: Path) -> tuple[Blend, str]:
         tests = _tests(arrays)
         settings = Settings(**header["settings"])
         line = (float(header["line"]["intercept"]), float(header["line"]["slope"]))
+        lines = {str(player): OwnLine(**own) for player, own in header["own_lines"].items()}
         players = tuple(sorted(set(tests.players)))
         blend = Blend(
             settings=settings,
             intercept=line[0],
             slope=line[1],
-            by_instrument=residuals_by_instrument(tests, line),
+            by_instrument=residuals_by_instrument(tests, line, lines),
             players=players,
             known_player=None if header["known_player"] is None else Interval(**header["known_player"]),
             new_player=None if header["new_player"] is None else Interval(**header["new_player"]),
             tests=len(tests),
+            own_lines=lines,
         )
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise ModelError(f"{path}: its header does not fit its arrays ({error})") from error
     return blend, str(header["training_data"])
 

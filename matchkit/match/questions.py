@@ -75,10 +75,11 @@ def rank_setups(
         scored.features,
         fits,
     )
-    question = Question(workshop, workshop.blend, view, facings, reeds, scored, ligatures)
+    blend = workshop.blend.on_line_of(view.player.id)
+    question = Question(workshop, blend, view, facings, reeds, scored, ligatures)
     placed = rank_candidates(
         candidates,
-        workshop.blend,
+        blend,
         ligatures,
         instrument=instrument,
         player=view.player.id,
@@ -98,6 +99,7 @@ def rank_setups(
         doubts=_doubts(workshop, view, reeds, instrument),
         first_try=tuple(dict.fromkeys(step for item in complaints for step in item.free)),
         next_tries=next_tries(pairs, placed[0].pair, facings, reeds, wish_step=workshop.spec.wish_step) if placed else (),
+        own_line=workshop.blend.own_line(view.player.id),
     )
 
 
@@ -128,7 +130,7 @@ def explain_setup(
     ]
     if fixed_ligature is not None:
         refused.append(str(ligature_reasons((facing,), (fixed_ligature,), in_stock=False)[0, 0]))
-    blend = workshop.blend
+    blend = workshop.blend.on_line_of(view.player.id)
     return Explanation(
         player=view.player.id,
         wish=wishes.words,
@@ -141,6 +143,7 @@ def explain_setup(
         refused=tuple(reason for reason in refused if reason != FITS),
         assumed=(*facing.assumed, *part.assumed, *person_assumptions(view)),
         not_checked=tuple(doubt for doubt in setup.doubts if doubt.startswith("fit not checked")),
+        own_line=workshop.blend.own_line(view.player.id),
     )
 
 
@@ -179,16 +182,17 @@ def _score_one(
         scored.features,
         np.ones((1, len(ligatures)), dtype=bool),
     )
+    blend = workshop.blend.on_line_of(view.player.id)
     placed = rank_candidates(
         candidates,
-        workshop.blend,
+        blend,
         ligatures,
         instrument=view.player.instrument,
         player=view.player.id,
         top=1,
         tested=workshop.ligatures,
     )
-    return Question(workshop, workshop.blend, view, (facing,), (reed,), scored, ligatures).setup(1, placed[0])
+    return Question(workshop, blend, view, (facing,), (reed,), scored, ligatures).setup(1, placed[0])
 
 
 def _doubts(workshop: Workshop, view: PlayerView, reeds: Sequence[ReedPart], instrument: str) -> tuple[str, ...]:

@@ -103,7 +103,7 @@ def own_weights(tests: Sequence[Playtest]) -> Array:
 def fit_line(overall_d: Array, rating: Array) -> tuple[float, float]:
     """Fit ``rating = a + b D`` by least squares, shrunk towards (0, 10) as if by 20 playtests; gives (a, b).
 
-    b is at least 0.5, and the line stays within the scale of the ratings (0 to 10) for every D, so that no residual exceeds 10.
+    b is at least 0.5, and the line stays within the scale of the ratings (0 to 10) for every D.
 
     >>> fit_line(np.array([]), np.array([]))
     (0.0, 10.0)

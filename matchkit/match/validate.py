@@ -109,7 +109,8 @@ class Evaluation:
     """Every method on every split, out of fold, with settings chosen inside each training part.
 
     NDCG@5 has one list a player from held-out rows, repeats of a set-up averaged, gain = rating and discount log2(i + 1), ties
-    averaged; ``lists`` of ``players`` have six set-ups or more. Errors and widths are in rating points.
+    averaged; ``lists`` of ``players`` have six set-ups or more. Errors and widths are in rating points on the player's own line, fitted inside
+    the training part; a list has one line from all of a player's rows (:meth:`~matchkit.match.folds.FoldTable.questions`).
     """
 
     tests: int
@@ -156,6 +157,7 @@ def evaluate_tests(
     scores: list[Score] = []
     for split, folds in work.items():
         guesses = {method: np.full(len(tests), np.nan) for method in METHODS}
+        orders = {method: np.full(len(tests), np.nan) for method in METHODS}
         lower, upper = np.full(len(tests), np.nan), np.full(len(tests), np.nan)
         settings = DEFAULT_SETTINGS
         for number, (train_rows, test_rows) in enumerate(folds):
@@ -170,15 +172,24 @@ def evaluate_tests(
             guesses["physics alone"][test_rows] = found.computed[test_rows]
             guesses["neighbours alone"][test_rows] = alone.blended[test_rows]
             guesses["blend"][test_rows] = found.blended[test_rows]
+            listed = table.predict(table.questions(fold, lists=True), settings)
+            orders["physics alone"][test_rows], orders["blend"][test_rows] = (
+                listed.computed[test_rows],
+                listed.blended[test_rows],
+            )
+            alone = table.predict(table.questions(fold, flat=True, lists=True), settings)
+            orders["neighbours alone"][test_rows] = alone.blended[test_rows]
+            for method in ("random", "average"):
+                orders[method][test_rows] = guesses[method][test_rows]
             groups = train.mouthpieces if split == "new mouthpiece" else train.players
             interval = interval_from(FoldTable(train, ligatures), groups, settings)
             if interval is not None:
-                half = interval.half_width(found.evidence[test_rows])
+                half = interval.half_width(found.evidence[test_rows]) * found.spread[test_rows]
                 lower[test_rows], upper[test_rows] = found.blended[test_rows] - half, found.blended[test_rows] + half
             done += 1
             if progress is not None:
                 progress(done, total)
-        scores += [_score(tests, split, method, guesses[method], lower, upper) for method in METHODS]
+        scores += [_score(tests, split, method, guesses[method], orders[method], lower, upper) for method in METHODS]
     lists = _lists(tests, np.arange(len(tests)))
     return Evaluation(
         len(tests), len(set(tests.players)), sum(len(rows) >= LEAST_LIST for rows in lists.values()), tuple(scores)
@@ -220,8 +231,12 @@ def compare_settings(
     table = FoldTable(tests, ligatures)
     found = []
     for split in SPLITS[:2]:
-        questions = list(table.questions(folds_of(tests, split, folds=MOST_FOLDS)))
-        figures = [_by_player(tests, table.predict(questions, settings).blended) for settings in (first, second)]
+        folds = folds_of(tests, split, folds=MOST_FOLDS)
+        marks, lists = (list(table.questions(folds, lists=lists)) for lists in (False, True))
+        figures = [
+            _by_player(tests, *(table.predict(asked, settings).blended for asked in (marks, lists)))
+            for settings in (first, second)
+        ]
         rng = np.random.default_rng(seed)
         for name in ("error", "NDCG@5"):
             one, other = (values[name] for values in figures)
@@ -237,8 +252,8 @@ def compare_settings(
     return tuple(found)
 
 
-def _by_player(tests: RatedTests, guess: Array) -> dict[str, Array]:
-    """Give each player's mean absolute error and NDCG@5 (players,), nan where a list is too short."""
+def _by_player(tests: RatedTests, guess: Array, order: Array) -> dict[str, Array]:
+    """Give each player's mean absolute error of ``guess`` and NDCG@5 by ``order`` (players,), nan where a list is too short."""
     names = sorted(set(tests.players))
     rows = {
         name: [row for row, player in enumerate(tests.players) if player == name and np.isfinite(guess[row])] for name in names
@@ -251,7 +266,7 @@ def _by_player(tests: RatedTests, guess: Array) -> dict[str, Array]:
             ndcg.append(np.nan)
             continue
         rating = np.array([tests.rating[mine].mean() for mine in items.values()])
-        ndcg.append(ranking_quality(rating, np.array([guess[mine].mean() for mine in items.values()]))[0])
+        ndcg.append(ranking_quality(rating, np.array([order[mine].mean() for mine in items.values()]))[0])
     return {"error": np.array(error), "NDCG@5": np.array(ndcg)}
 
 
@@ -264,10 +279,15 @@ def grouped_figures(tests: RatedTests, ligatures: Sequence[Ligature], settings: 
     nothing = np.full(len(tests), np.nan)
     found = []
     for split in SPLITS[:2]:
-        seen = table.predict(table.questions(folds_of(tests, split)), settings)
+        seen, listed = (
+            table.predict(table.questions(folds_of(tests, split), lists=lists), settings) for lists in (False, True)
+        )
         found += [
-            _score(tests, split, method, guess, nothing, nothing)
-            for method, guess in (("physics alone", seen.computed), ("blend", seen.blended))
+            _score(tests, split, method, guess, order, nothing, nothing)
+            for method, guess, order in (
+                ("physics alone", seen.computed, listed.computed),
+                ("blend", seen.blended, listed.blended),
+            )
         ]
     return tuple(found)
 
@@ -291,13 +311,14 @@ def ranking_quality(rating: Array, guess: Array) -> tuple[float, float]:
     return ndcg, tau
 
 
-def _score(tests: RatedTests, split: str, method: str, guess: Array, lower: Array, upper: Array) -> Score:
+def _score(tests: RatedTests, split: str, method: str, guess: Array, order: Array, lower: Array, upper: Array) -> Score:
+    """Score guesses (n,) on players' own lines; ``order`` (n,) is what their lists are ranked by."""
     seen = np.flatnonzero(np.isfinite(guess))
     quality = []
     for items in _lists(tests, (int(row) for row in seen)).values():
         if len(items) >= LEAST_LIST:
             rating = np.array([tests.rating[rows].mean() for rows in items.values()])
-            quality.append(ranking_quality(rating, np.array([guess[rows].mean() for rows in items.values()])))
+            quality.append(ranking_quality(rating, np.array([order[rows].mean() for rows in items.values()])))
     ndcg, tau = (np.array([pair[place] for pair in quality]) for place in (0, 1)) if quality else (np.array([np.nan]),) * 2
     coverage = width = low = high = None
     bounded = seen[np.isfinite(lower[seen])]

@@ -5,16 +5,16 @@ from __future__ import annotations
 import datetime as dt
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from matchkit import constants
 from matchkit.errors import DataError, Problem
+from matchkit.match.fit import misfit
 from matchkit.records.building import build
 from matchkit.records.parts import Ligature, Mouthpiece, Reed
-from matchkit.records.people import Playtest
+from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import TABLES
 from matchkit.records.trials import ATTRIBUTES, Trial
@@ -26,15 +26,16 @@ from matchkit.tables.rules import double_rows
 
 @dataclass(frozen=True)
 class Logged:
-    """What was written: ids of the new rows, in order, and how many of the rows given were there already, just so."""
+    """What was written: ids of the new rows, in order, how many of the rows given were there already, just so, and what is odd in them."""
 
     table: str
     ids: tuple[str, ...]
     there_already: int
+    notes: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Give the JSON form."""
-        return {"schema": "matchkit.log/1", "table": self.table, "ids": list(self.ids), "there_already": self.there_already}
+        return {"schema": "matchkit.log/1", **asdict(self)}
 
 
 def new_id(day: dt.date | None = None) -> str:
@@ -100,12 +101,20 @@ def _kind(path: Path) -> str:
 
 
 def _write(book: Book, table: str, records: Sequence[Record], command: str, places: Sequence[str]) -> Logged:
-    problems = _Checks(book, table, places).problems(records)
+    checks = _Checks(book, table, places)
+    problems = checks.problems(records)
     if problems:
         raise DataError(problems)
     added = int(book.put({table: records}, command=command).get(table, {}).get("added", 0))
     ids = tuple(str(getattr(record, "id", "")) for record in records)
-    return Logged(table, ids, len(records) - added)
+    return Logged(table, ids, len(records) - added, tuple(checks.notes))
+
+
+def known_ids(book: str | Path) -> dict[str, tuple[str, ...]]:
+    """Give the ids a book has for each column of a playtest that names one; SourceError where the book cannot be used."""
+    ids = Book(book).ids()
+    columns = ("player_id", "mouthpiece_id", "reed_id", "ligature_id")
+    return {name: tuple(sorted(ids.get(f"{name.removesuffix('_id')}s", ()))) for name in columns}
 
 
 class _Checks:
@@ -114,12 +123,15 @@ class _Checks:
     def __init__(self, book: Book, table: str, places: Sequence[str]) -> None:
         self._book, self._table, self._places = book, table, places
         self._known: dict[tuple[str, str], Record | None] = {}
+        self.notes: list[str] = []
+        """What is odd and was not refused, after :meth:`problems`."""
 
     def problems(self, records: Sequence[Record]) -> list[Problem]:
         found: list[Problem] = []
         before: set[str] = set()
         corrected: set[str] = set()
         turns: set[tuple[object, ...]] = set()
+        written: dict[tuple[object, ...], Playtest] = {}
         for place, record in zip(self._places, records, strict=True):
             found += self._references(place, record, before)
             before.add(str(getattr(record, "id", "")))
@@ -133,6 +145,9 @@ class _Checks:
             found += self._correction(place, record, corrected)
             if isinstance(record, Playtest):
                 found += self._same_turn(place, record)
+                found += self._same_again(place, record, written)
+                written.setdefault(_content(record), record)
+                self._other_instrument(place, record)
                 found += self._fit(place, record.mouthpiece_id, record.reed_id, record.ligature_id)
             elif isinstance(record, Trial):
                 if record.set_a == record.set_b:
@@ -169,7 +184,20 @@ class _Checks:
             expected, hint = "a row that nothing corrects yet", "correct the row that corrected it"
             return [Problem(place, None, "corrects", shown(old), expected, hint)]
         corrected.add(old)
+        before = self._get(self._table, old)
+        names = ("player_id", "mouthpiece_id", "reed_id", "ligature_id", "set_a", "set_b")
+        other = [name for name in names if before is not None and getattr(record, name, None) != getattr(before, name, None)]
+        if other:
+            self.notes.append(f"{place} corrects {shown(old)} and names another {' and another '.join(other)}")
         return []
+
+    def _other_instrument(self, place: str, test: Playtest) -> None:
+        player, piece = self._get("players", test.player_id), self._get("mouthpieces", test.mouthpiece_id)
+        if isinstance(player, Player) and isinstance(piece, Mouthpiece) and player.instrument != piece.instrument:
+            self.notes.append(
+                f"{place}: {test.player_id} plays {player.instrument}, the mouthpiece is for {piece.instrument}; it is kept, and "
+                "teaches the ranking nothing"
+            )
 
     def _same_turn(self, place: str, test: Playtest) -> list[Problem]:
         """One turn of a sitting holds one playtest, and what corrects it."""
@@ -190,6 +218,19 @@ class _Checks:
                 f"{shown(others[0])} is; does this correct it?",
             )
         ]
+
+    def _same_again(self, place: str, test: Playtest, written: dict[tuple[object, ...], Playtest]) -> list[Problem]:
+        """Refuse the same parts, marks and day under another id: one playtest that was typed twice."""
+        if test.corrects is not None or (test.session is not None and test.position is not None):
+            return []
+        there = self._book.find("playtests", player_id=test.player_id, mouthpiece_id=test.mouthpiece_id, reed_id=test.reed_id)
+        content = _content(test)
+        twin = written.get(content) or next((item for item in there if item != test and _content(item) == content), None)
+        if twin is None or getattr(twin, "id", None) == test.id:
+            return []
+        expected = "a playtest that is not written down yet"
+        hint = "the same parts, marks and day; if it was played twice, say so by a session and a position"
+        return [Problem(place, None, None, f"as {shown(str(getattr(twin, 'id', '')))}", expected, hint)]
 
     def _set(self, place: str, column: str, named: str) -> list[Problem]:
         ids = named.split("/")
@@ -213,6 +254,11 @@ class _Checks:
         return [Problem(place, None, None, shown(what), "parts that fit one another", reason)] if reason else []
 
 
+def _content(record: Record) -> tuple[object, ...]:
+    """Give everything that a row says but its own id."""
+    return tuple(getattr(record, name) for name in type(record).model_fields if name != "id")
+
+
 def _empty(place: str, record: Record) -> list[Problem]:
     """Refuse a row that nobody has filled in yet: once written, it could only be corrected."""
     if isinstance(record, Trial) and record.answer is None:
@@ -229,27 +275,3 @@ def _empty(place: str, record: Record) -> list[Problem]:
     if isinstance(record, Playtest) and all(getattr(record, name) is None for name in ATTRIBUTES) and record.note is None:
         return [Problem(place, None, "overall", "no mark at all", "one mark or more, or a note")]
     return []
-
-
-def misfit(piece: Mouthpiece, reed: Reed, ligature: Ligature | None) -> str | None:
-    """Give the reason why parts cannot have been played together, from what their records say; None where nothing speaks against it.
-
-    As a ranking refuses them, but the vamp is held against the facing length as recorded, not against the clamp, which takes a fit.
-    """
-    if piece.instrument != reed.instrument:
-        return f"the mouthpiece is for {piece.instrument}, the reed for {reed.instrument}"
-    if piece.window_width_mm is not None and piece.side_rail_mm is not None and reed.tip_width_mm is not None:
-        need = piece.window_width_mm + piece.side_rail_mm
-        if reed.tip_width_mm < need:
-            return f"reed narrower than the window and one rail: {reed.tip_width_mm:g} mm, not {need:g}"
-    if piece.facing_length_mm is not None and reed.vamp_length_mm is not None:
-        need = piece.facing_length_mm + constants.VAMP_ROOM.value
-        if reed.vamp_length_mm < need:
-            return f"vamp ends too near the facing's end: {reed.vamp_length_mm:g} mm, not {need:g}"
-    body = piece.body_diameter_mm
-    if ligature is not None and body is not None:
-        if ligature.max_diameter_mm is not None and body > ligature.max_diameter_mm:
-            return f"ligature too small for the body of {body:g} mm"
-        if ligature.min_diameter_mm is not None and body < ligature.min_diameter_mm:
-            return f"ligature too large for the body of {body:g} mm"
-    return None

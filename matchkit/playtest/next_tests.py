@@ -2,8 +2,8 @@
 
 For each set-up of each player the blend says a rating and how much evidence stands behind it; what is left open is a normal doubt whose
 variance shrinks with the evidence as the correction itself does, ``tau^2 kappa / (evidence + kappa)``. A playtest is worth the rating that
-crossing the edge of the top five is expected to move, up or down, for what it costs. Chosen ones count as evidence at once, so that no two
-alike are chosen together.
+crossing the edge of the top five is expected to move, up or down, for what it costs: on the common scale, so that no player is asked more
+for marking widely. Chosen ones count as evidence at once, so that no two alike are chosen together.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.match.blend import Blend, asked_by_player
+from matchkit.match.common_scale import AS_GIVEN, OwnLine
 from matchkit.match.rated import Settings, shrunk_mean
 from matchkit.match.workshop import Workshop
 from matchkit.records.people import Player
@@ -31,7 +32,7 @@ LEAST_TAU = 0.5
 
 @dataclass(frozen=True)
 class Field:
-    """Everything one player could play: ids (m,), D and features, and what the model says of each."""
+    """Everything one player could play: ids (m,), features, and what the model says of each on the common scale; and the player's own line."""
 
     player_id: str
     instrument: str
@@ -40,11 +41,15 @@ class Field:
     features: Array
     rating: Array
     evidence: Array
+    own: OwnLine = AS_GIVEN
 
 
 @dataclass(frozen=True)
 class NextTest:
-    """One playtest to make: what rating is expected, how far that is open (standard deviation), the edge of the top, and its worth."""
+    """One playtest to make: the mark to expect, how far that is open (standard deviation), the edge of the top, and its worth.
+
+    Marks are on the player's own line, the worth on the common scale.
+    """
 
     position: int
     player_id: str
@@ -72,15 +77,15 @@ def field_of(
     features: Array,
 ) -> Field:
     """Ask a model about everything one player could play; ligatures are left out."""
-    computed = blend.computed(overall_d)
+    computed, own = blend.computed(overall_d), blend.own_line(player_id)
     known = blend.by_instrument.get(instrument)
     if known is None or not len(known.tests):
-        return Field(player_id, instrument, tuple(mouthpieces), tuple(reeds), features, computed, np.zeros(len(computed)))
+        return Field(player_id, instrument, tuple(mouthpieces), tuple(reeds), features, computed, np.zeros(len(computed)), own)
     estimator = known.seen_by(player_id, blend.settings)
     distance, index = estimator.nearest(asked_by_player(features))
     weight = estimator.kernel(distance, index)
     rating = computed + shrunk_mean(weight, known.residual[index], kappa=blend.settings.kappa)
-    return Field(player_id, instrument, tuple(mouthpieces), tuple(reeds), features, rating, weight.sum(axis=1))
+    return Field(player_id, instrument, tuple(mouthpieces), tuple(reeds), features, rating, weight.sum(axis=1), own)
 
 
 def player_field(workshop: Workshop, player: Player, *, in_stock: bool = False) -> Field | None:
@@ -163,9 +168,9 @@ def choose(fields: Sequence[Field], settings: Settings, *, tau: float, count: in
                 field.player_id,
                 field.mouthpieces[row],
                 field.reeds[row],
-                float(field.rating[row]),
-                doubt_,
-                edges[place],
+                float(field.own.own(field.rating[row])),
+                field.own.spread * doubt_,
+                float(field.own.own(edges[place])),
                 worth_,
                 cost_,
             )

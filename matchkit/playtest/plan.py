@@ -20,7 +20,7 @@ from matchkit.playtest.discrimination import (
     trials_needed,
 )
 from matchkit.records.people import Playtest
-from matchkit.records.trials import ATTRIBUTES, SHOWN, Trial
+from matchkit.records.trials import ATTRIBUTES, LINES, SHOWN, Trial
 
 PlanKind = Literal["compare", "two", "triangle"]
 
@@ -313,6 +313,8 @@ def player_sheet(plan: Plan) -> str:
         "two": f"Circle the one with more {plan.attribute}; guess where you cannot tell.",
     }
     lines = [f"{plan.session}: sheet of the player.", asks[plan.kind], ""]
+    if plan.kind == "compare":
+        lines += [*(f"  {name}: {ends}" for name, ends in LINES.items()), ""]
     if plan.power is not None and plan.power.critical is not None:
         lines += [_critical_words(plan, blind=True), ""]
     for player in plan.players:

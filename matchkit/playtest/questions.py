@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from matchkit.errors import RequestError
+from matchkit.match.fit import misfit
 from matchkit.match.workshop import Workshop, find
 from matchkit.playtest.analyse import Analysis, analyse
-from matchkit.playtest.log import misfit
 from matchkit.playtest.next_tests import NextTest, choose, player_field, spread_of
 from matchkit.playtest.plan import Plan, plan_any
 from matchkit.tables.store import Tables
@@ -22,7 +22,14 @@ def planned(tables: Tables, kind: str, sets: Sequence[str], *, players: Sequence
         _played_together(tables, item)
     for player in players:
         find(tables.players, player, "player", lambda item: item.id)
-    return plan_any(kind, sets, players=players, options=options)
+    plan = plan_any(kind, sets, players=players, options=options)
+    there = {item.session for item in tables.trials} | {item.session for item in tables.playtests}
+    held = there & {row["session"] for row in plan.rows()}
+    if held:
+        raise RequestError(
+            f"session {', '.join(sorted(map(repr, held)))} is in the tables already: name another, so that no code and no id comes twice"
+        )
+    return plan
 
 
 def _played_together(tables: Tables, item: str) -> None:

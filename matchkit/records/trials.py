@@ -12,6 +12,15 @@ from matchkit.records.quantity import Quantity, Record
 ATTRIBUTES = ("ease", "resistance", "brightness", "evenness", "overall")
 """What a player marks on a line from 0 to 10, and may be asked which of two set-ups has more of."""
 
+LINES = {
+    "ease": "0 will not speak ... 10 speaks by itself",
+    "resistance": "0 none ... 10 all it can stand",
+    "brightness": "0 dark ... 10 bright",
+    "evenness": "0 every note another ... 10 all alike",
+    "overall": "0 never again ... 10 as good as can be",
+}
+"""What the ends of each line mean."""
+
 SHOWN = {"triangle": ("AAB", "ABA", "BAA", "ABB", "BAB", "BBA"), "two": ("AB", "BA")}
 """The orders in which the two set-ups may come, by kind of test."""
 

@@ -86,11 +86,14 @@ def header_of(arrays: dict[str, Any], **changes: Any) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda a: header_of(a, version=99), "a model of version 99; this matchkit reads version 2"),
+        (lambda a: header_of(a, version=99), "a model of version 99; this matchkit reads version 3"),
         (lambda a: header_of(a, format="something else"), "not a matchkit model, but 'something else'"),
         (lambda a: header_of(a, schema="0"), "trained with other features"),
         (lambda a: header_of(a, settings={"neighbours": 3, "more": 1}), "does not fit its arrays"),
         (lambda a: header_of(a, line={}), "does not fit its arrays"),
+        (lambda a: header_of(a, own_lines={"P02": {"offset": 0.1, "spread": 0.0}}), "no line of marks"),
+        (lambda a: header_of(a, own_lines={"P02": {"spread": "wide"}}), "does not fit its arrays"),
+        (lambda a: header_of(a, own_lines=[]), "does not fit its arrays"),
         (lambda a: a.pop("header"), "it has no header"),
         (lambda a: a.pop("rating"), "not a whole model file"),
         (lambda a: a.update(rating=a["rating"] + 1), "the array rating is not the one that was saved"),
@@ -209,7 +212,7 @@ def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
                 distance, index = estimator.nearest(asked_by_player(tests.features[row : row + 1]))
                 factor = np.take_along_axis(weights([tests.ligatures[row]], train.ligatures), index, axis=1)
                 kernel = estimator.kernel(distance, index) * factor
-                guess = shrunk_mean(kernel, question.residual[index], kappa=settings.kappa)
+                guess = question.spread[place] * shrunk_mean(kernel, question.residual[index], kappa=settings.kappa)
                 assert correction[place] == pytest.approx(guess[0], abs=1e-7)
                 assert evidence[place] == pytest.approx(kernel.sum(), abs=1e-7)
 

@@ -53,6 +53,7 @@ def test_a_card_is_written_with_the_model(tmp_path: Path) -> None:
         "900 rated playtests of 16 players",
         "All of them are invented",
         "training data `",
+        "16 players have a line of their own, offset",
         "| new mouthpiece | blend |",
     ):
         assert words in card

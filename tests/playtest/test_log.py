@@ -12,10 +12,10 @@ from click.testing import CliRunner, Result
 
 import matchkit as mk
 from matchkit.cli import main
-from matchkit.match.fit import FITS, ligature_reasons, pair_reasons
+from matchkit.match.fit import FITS, ligature_reasons, misfit, pair_reasons
 from matchkit.match.target import view_player
 from matchkit.match.workshop import NO_WISH
-from matchkit.playtest.log import log_file, log_playtests, misfit, playtest_of
+from matchkit.playtest.log import log_file, log_playtests, playtest_of
 from matchkit.records.people import Player, Playtest
 from matchkit.tables.book import Book
 from matchkit.tables.carry import carry_in
@@ -216,3 +216,53 @@ def test_writing_one_is_quick(book: str) -> None:
     subprocess.run([sys.executable, "-m", "matchkit", *words], check=True, capture_output=True)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     assert (after.ru_utime + after.ru_stime) - (before.ru_utime + before.ru_stime) < 1.4
+
+
+def test_an_id_is_looked_up_when_it_is_asked_for(book: str) -> None:
+    """A slip in an id is told at its own question, with what is near; an empty answer is told what to do; a slip in an option is asked for."""
+    answers = "\nAR-A-25\nAR-A-2.5\nL-99\nL-05\n\nskip\nskip\n7\nskip\nskip\nskip\nskip\n"
+    result = run("log", "--data", book, "--player", "P2", "--mouthpiece", "AM-05", "--ask", answers="P02\n" + answers)
+    assert result.exit_code == 0, result.output
+    assert "Player P2: no such id in the book; did you mean" in result.stderr
+    assert "an id of the book is needed" in result.stderr
+    assert "no such id in the book; did you mean AR-A-2.5" in result.stderr
+    assert "an answer, or skip where it is not known" in result.stderr
+    assert result.stderr.count("no such id in the book") == 3
+
+
+def test_the_same_playtest_typed_twice_is_one(book: str, tmp_path: Path) -> None:
+    """The same parts, marks and day under another id are refused, in the book and within a file; another mark, or a turn of a sitting, is not."""
+    first = log_playtests(book, [playtest_of({**PLAYED, "date": "2026-03-01"})]).ids[0]
+    with pytest.raises(mk.DataError, match=f"as '{first}'.*not written down yet"):
+        log_playtests(book, [playtest_of({**PLAYED, "date": "2026-03-01"})])
+    log_playtests(book, [playtest_of({**PLAYED, "date": "2026-03-01", "overall": 7.5})])
+    for position in (1, 2):
+        log_playtests(book, [playtest_of({**PLAYED, "date": "2026-03-01", "session": "S9", "position": position})])
+    path = tmp_path / "two.csv"
+    row = "P02,AM-05,AR-A-2.5,5,2026-03-02"
+    path.write_text(f"id,player_id,mouthpiece_id,reed_id,overall,date\nX1,{row}\nX2,{row}\n")
+    with pytest.raises(mk.DataError, match=r"two.csv, row 3.*as 'X1'"):
+        log_file(book, path)
+    path.write_text(f"id,player_id,mouthpiece_id,reed_id,overall,date\nX1,{row}\n")
+    assert log_file(book, path).there_already == 0
+    assert log_file(book, path).there_already == 1
+
+
+def test_what_is_odd_is_written_and_said(book: str, tmp_path: Path) -> None:
+    """A mouthpiece of another instrument than the player's, and a correction that names another player: written, with a note."""
+    result = run("log", "--data", book, "--player", "P02", "--mouthpiece", "TM-04", "--reed", "TR-A-2.5", "--overall", "6")
+    assert result.exit_code == 0
+    assert (
+        " ".join(result.stdout.split()).count(
+            "P02 plays alto, the mouthpiece is for tenor; it is kept, and teaches the ranking nothing"
+        )
+        == 1
+    )
+    old = Book(book).find("playtests", mouthpiece_id="TM-04", player_id="P02")[0]
+    logged = log_playtests(book, [playtest_of({**PLAYED, "corrects": getattr(old, "id", None)})])
+    assert len(logged.notes) == 1
+    assert "names another mouthpiece_id and another reed_id" in logged.notes[0]
+    assert logged.to_dict()["notes"] == logged.notes
+    empty = tmp_path / "empty.csv"
+    empty.write_text("id,player_id,mouthpiece_id,reed_id,overall\n")
+    assert "0 playtests written: there was no row." in run("log", "--data", book, "--from", str(empty)).stdout

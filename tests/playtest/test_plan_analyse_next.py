@@ -17,12 +17,13 @@ from rich.cells import cell_len
 
 import matchkit as mk
 from matchkit.cli import main
+from matchkit.match.common_scale import OwnLine
 from matchkit.match.rated import Settings
 from matchkit.playtest.analyse import analyse, mean_correlation, within_slope
 from matchkit.playtest.next_tests import Field, choose, crossing
 from matchkit.playtest.plan import CAUTIONS, Plan, key_sheet, plan_compare, plan_test, player_sheet
 from matchkit.records.people import Playtest
-from matchkit.records.trials import Trial
+from matchkit.records.trials import LINES, Trial
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -65,6 +66,22 @@ def test_the_sheets_tell_each_what_they_may_know() -> None:
     assert all(caution in key and caution in sheet for caution in CAUTIONS)
     assert "rest" in sheet
     assert "either of them is named 18 times of 24" in key_sheet(two())
+
+
+def test_the_sheet_says_what_the_ends_of_each_line_mean(house: mk.House) -> None:
+    """Players who mark see what 0 and 10 stand for, once each; where nothing is marked no line is explained."""
+    sheet = player_sheet(house.plan("compare", MANY[:3], players=("P02",)))
+    assert all(sheet.count(f"{name}: {ends}") == 1 for name, ends in LINES.items())
+    assert "0 dark" not in player_sheet(two())
+
+
+def test_a_session_that_is_in_the_tables_is_not_planned_again(house: mk.House) -> None:
+    """Codes and ids come once in a session: its name is taken as soon as the tables hold an answer of it; others are free."""
+    taken = house.tables.trials[0].session
+    assert taken is not None
+    with pytest.raises(mk.RequestError, match=f"session '{taken}' is in the tables already"):
+        house.plan("two", SETS, players=("P02",), attribute="brightness", session=taken)
+    assert house.plan("two", SETS, players=("P02",), attribute="brightness", session=f"{taken}-b").session == f"{taken}-b"
 
 
 def test_the_power_on_the_sheet_is_that_of_the_test() -> None:
@@ -351,6 +368,18 @@ def test_what_is_chosen() -> None:
     )
     assert choose([], settings, tau=1.0, count=3) == []
     assert len(choose([_field("p", [3.0, 2.0], [0, 0])], settings, tau=1.0, count=9)) == 2
+
+
+def test_what_is_chosen_does_not_hang_on_how_a_player_marks() -> None:
+    """The same field on another line of marks: the same choice and worth, told in that player's points."""
+    field = _field("p", [9, 8, 7, 6, 5.1, 4.9, 4, 1.0], [0, 9, 9, 9, 50.0, 0, 9, 0])
+    own = OwnLine(offset=-1.0, spread=0.5, middle=6.0, tests=20)
+    plain, told = (choose([item], Settings(), tau=1.0, count=4) for item in (field, replace(field, own=own)))
+    for one, other in zip(plain, told, strict=True):
+        assert (one.mouthpiece_id, one.worth) == (other.mouthpiece_id, other.worth)
+        assert other.expected == pytest.approx(float(own.own(one.expected)))
+        assert other.edge == pytest.approx(float(own.own(one.edge)))
+        assert other.u_expected == pytest.approx(0.5 * one.u_expected)
 
 
 def test_it_learns_faster_than_chance_in_a_small_simulation() -> None:
