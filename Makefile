@@ -10,7 +10,7 @@ demo: $(STAMP)
 	$(BIN)/matchkit rank P02 --different
 
 test: $(STAMP)
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest --numprocesses 2 --dist loadfile
 
 check: $(STAMP)
 	$(BIN)/ruff check .
