@@ -12,7 +12,7 @@ from matchkit import constants
 from matchkit.match.parts import FacingPart, ReedPart, bench_stiffness_n_per_m
 from matchkit.match.target import PlayerView
 from matchkit.match.wishes import Wishes
-from matchkit.records.parts import Ligature, Mouthpiece, Reed
+from matchkit.records.parts import Ligature
 
 Reasons = NDArray[np.str_]
 
@@ -130,27 +130,3 @@ def not_checked(facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -
     ):
         found.append("ligature on the body")
     return tuple(found)
-
-
-def misfit(piece: Mouthpiece, reed: Reed, ligature: Ligature | None) -> str | None:
-    """Give the reason why parts cannot have been played together, from what their records say; None where nothing speaks against it.
-
-    As a ranking refuses them, but the vamp is held against the facing length as recorded, not against the clamp, which takes a fit.
-    """
-    if piece.instrument != reed.instrument:
-        return f"the mouthpiece is for {piece.instrument}, the reed for {reed.instrument}"
-    if piece.window_width_mm is not None and piece.side_rail_mm is not None and reed.tip_width_mm is not None:
-        need = piece.window_width_mm + piece.side_rail_mm
-        if reed.tip_width_mm < need:
-            return f"reed narrower than the window and one rail: {reed.tip_width_mm:g} mm, not {need:g}"
-    if piece.facing_length_mm is not None and reed.vamp_length_mm is not None:
-        need = piece.facing_length_mm + constants.VAMP_ROOM.value
-        if reed.vamp_length_mm < need:
-            return f"vamp ends too near the facing's end: {reed.vamp_length_mm:g} mm, not {need:g}"
-    body = piece.body_diameter_mm
-    if ligature is not None and body is not None:
-        if ligature.max_diameter_mm is not None and body > ligature.max_diameter_mm:
-            return f"ligature too small for the body of {body:g} mm"
-        if ligature.min_diameter_mm is not None and body < ligature.min_diameter_mm:
-            return f"ligature too large for the body of {body:g} mm"
-    return None

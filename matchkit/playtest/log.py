@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from matchkit.errors import DataError, Problem
-from matchkit.match.fit import misfit
+from matchkit.match.misfit import misfit
 from matchkit.records.building import build
 from matchkit.records.parts import Ligature, Mouthpiece, Reed
 from matchkit.records.people import Player, Playtest

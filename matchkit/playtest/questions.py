@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from matchkit.errors import RequestError
-from matchkit.match.fit import misfit
+from matchkit.match.misfit import misfit
 from matchkit.match.workshop import Workshop, find
 from matchkit.playtest.analyse import Analysis, analyse
 from matchkit.playtest.next_tests import NextTest, choose, player_field, spread_of

@@ -12,7 +12,8 @@ from click.testing import CliRunner, Result
 
 import matchkit as mk
 from matchkit.cli import main
-from matchkit.match.fit import FITS, ligature_reasons, misfit, pair_reasons
+from matchkit.match.fit import FITS, ligature_reasons, pair_reasons
+from matchkit.match.misfit import misfit
 from matchkit.match.target import view_player
 from matchkit.match.workshop import NO_WISH
 from matchkit.playtest.log import log_file, log_playtests, playtest_of
