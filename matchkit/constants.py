@@ -138,6 +138,9 @@ NOTICE = Parameter(0.25, "step", "a difference below this is called 'about the s
 # What fits
 VAMP_ROOM = Parameter(2.0, "mm", "room that a vamp must leave behind the facing", "no source", "assumed")
 
+VISITOR = "visitor"
+"""What a player who is in no table is called."""
+
 # What a playtest counts
 BLIND_WEIGHT = Parameter(1.5, "1", "a mark given blind, over one given knowing the parts", "no source", "assumed")
 REPEAT_WEIGHT = Parameter(

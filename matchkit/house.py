@@ -118,8 +118,8 @@ class House:
     def _age(self, blend: Blend) -> str:
         """Say by how many playtests a model is older than the tables."""
         known = {name for part in blend.by_instrument.values() for name in part.tests.ids}
-        count = sum(test.overall is not None and test.id not in known for test in self.tables.playtests)
-        return f", {count} playtest{'s' * (count > 1)} ago: train it again" if count else ""
+        count = sum(test.id not in known for test in self.workshop.rated)
+        return f", {count} playtest{'s' * (count > 1)} ago: train it again" if count else ": train it again"
 
     @property
     def warnings(self) -> tuple[Problem, ...]:

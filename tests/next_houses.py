@@ -104,8 +104,9 @@ def learned(players: Sequence[Everything], played: Sequence[tuple[int, int, floa
         features=np.array([players[who].features[row] for who, row, _ in played]),
         weight=np.ones(len(played)),
     )
-    line, lines = fit_common(tests)
-    return Blend(SETTINGS, *line, residuals_by_instrument(tests, line, lines), (), None, None, len(tests), lines)
+    scale = fit_common(tests)
+    known = residuals_by_instrument(tests, scale.line, scale.own_lines)
+    return Blend(SETTINGS, *scale.line, known, (), None, None, len(tests), scale.own_lines)
 
 
 def fields(players: Sequence[Everything], blend: Blend) -> list[Field]:

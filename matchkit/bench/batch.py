@@ -263,20 +263,24 @@ def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tup
                     columns[feature.place].append((piece.mouthpiece_id, feature))
         for where, column in columns.items():
             if len(column) > 1:
-                summary = _summary(column, where=where)
+                summary = _summary(column, where=where, charts=len(columns))
                 if len(models) > 1:
                     summary = replace(summary, where=f"{model}, {where}", short=f"{model}, {summary.short}")
                 found.append(summary if order_known else replace(summary, chart=None))
     return tuple(found)
 
 
-def _summary(column: Sequence[tuple[str, Judged]], *, where: str) -> FeatureSummary:
+def _summary(column: Sequence[tuple[str, Judged]], *, where: str, charts: int) -> FeatureSummary:
     values = np.array([judged.value for _, judged in column])
     sound = np.array([judged.verdict != "fail" for _, judged in column])
     first = column[0][1]
     mean, count = float(values.mean()), len(values)
     sd = float(values.std(ddof=1)) if np.ptp(values) > 0 else 0.0  # of equal values the arithmetic leaves a speck
     half = two_sided_factor(count) * sd
+    coarse = (
+        np.count_nonzero(np.diff(values)) <= len(values) / 2
+    )  # most neighbours read alike: limits would be those of the rounding
+    charted = count >= LEAST_PIECES and sd > 0 and not coarse
     return FeatureSummary(
         feature=first.feature,
         where=where,
@@ -289,6 +293,6 @@ def _summary(column: Sequence[tuple[str, Judged]], *, where: str) -> FeatureSumm
         tolerance_low=mean - half,
         tolerance_high=mean + half,
         capability=capability(mean=mean, sd=sd, count=count, limits=Limits(first.low, first.high)),
-        chart=individuals_chart(values, sound=sound) if count >= LEAST_PIECES and sd > 0 else None,
+        chart=individuals_chart(values, sound=sound, charts=charts) if charted else None,
         positions=tuple(name for name, _ in column),
     )

@@ -27,7 +27,7 @@ class Signal:
 
 @dataclass(frozen=True)
 class Chart:
-    """Limits of the individuals and of the moving range; ``slope`` is the drift a piece, with its 95 % interval."""
+    """Limits of the individuals and of the moving range; ``slope`` is the drift a piece, with its interval: 95 % over all charts drawn."""
 
     mean: float
     low: float
@@ -47,12 +47,12 @@ class Chart:
         return not self.slope_low <= 0 <= self.slope_high
 
 
-def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None) -> Chart:
+def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, charts: int = 1) -> Chart:
     """Give the chart of values (n,) in the order in which they were made; n at least 3.
 
     Limits: mean +- 3 MRbar / 1.128, moving range up to 3.267 MRbar. Rules: one point beyond a limit; eight in a row on one side of
     the mean; a moving range beyond its limit. Drift: least-squares slope with Student's interval, of the ``sound`` values (n,) alone
-    where some are known to be something else.
+    where some are known to be something else; where several ``charts`` are drawn of one batch its level is shared among them (Bonferroni).
 
     >>> chart = individuals_chart(np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]))
     >>> round(chart.low, 3), round(chart.high, 3), chart.signals
@@ -71,7 +71,7 @@ def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None) 
     place = np.arange(count, dtype=float)
     kept = np.ones(count, dtype=bool) if sound is None or sound.sum() < 3 else sound
     line = linregress(place[kept], values[kept])
-    half = float(t.ppf(0.975, int(kept.sum()) - 2)) * float(line.stderr)
+    half = float(t.ppf(1 - 0.025 / charts, int(kept.sum()) - 2)) * float(line.stderr)
     signals = [
         Signal("beyond three standard deviations of the mean", _at((values < low) | (values > high))),
         Signal(f"{RUN} in a row on one side of the mean", _runs(np.sign(values - centre))),

@@ -33,7 +33,10 @@ SPAN = 6.0
 
 @dataclass(frozen=True)
 class AnovaRow:
-    """One source of variation: sum of squares, degrees of freedom, mean square, F and its probability where there is one."""
+    """One source of variation: sum of squares, degrees of freedom, mean square, F and its probability where there is one.
+
+    ``f`` is None where it is over nothing, since every repeat was the same.
+    """
 
     source: str
     sum_of_squares: float
@@ -159,7 +162,7 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
     if df_cross:
         f_cross = _ratio(ss_cross / df_cross, ss_touch / df_touch)
         p_cross = float(fisher.sf(f_cross, df_cross, df_touch))
-        rows.append(AnovaRow("piece x person", ss_cross, df_cross, ss_cross / df_cross, f_cross, p_cross))
+        rows.append(AnovaRow("piece x person", ss_cross, df_cross, ss_cross / df_cross, _finite(f_cross), p_cross))
         pooled = p_cross > POOLING_LEVEL
     if not np.ptp(readings, axis=2).any():
         ss_touch = 0.0  # every repeat the same: what is left is the arithmetic's
@@ -171,12 +174,14 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
     over, df_over = (ss_cross / df_cross, df_cross) if df_cross and not pooled else (ms_touch, df_error)
     ms_part = ss_part / df_part
     f_part = _ratio(ms_part, over)
-    head = [AnovaRow("piece", ss_part, df_part, ms_part, f_part, float(fisher.sf(f_part, df_part, df_over)))]
+    head = [AnovaRow("piece", ss_part, df_part, ms_part, _finite(f_part), float(fisher.sf(f_part, df_part, df_over)))]
     if df_person:
         ms_person = ss_person / df_person
         f_person = _ratio(ms_person, over)
         head.append(
-            AnovaRow("person", ss_person, df_person, ms_person, f_person, float(fisher.sf(f_person, df_person, df_over)))
+            AnovaRow(
+                "person", ss_person, df_person, ms_person, _finite(f_person), float(fisher.sf(f_person, df_person, df_over))
+            )
         )
     tail = AnovaRow("touch, with the interaction" if pooled else "touch", ms_touch * df_error, df_error, ms_touch, None, None)
     var_cross = max((ss_cross / df_cross - ms_touch) / repeats, 0.0) if df_cross and not pooled else 0.0
@@ -215,6 +220,11 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
 
 def _ratio(above: float, below: float) -> float:
     return above / below if below > 0 else (float("inf") if above > 0 else 0.0)
+
+
+def _finite(ratio: float) -> float | None:
+    """Give a ratio, None where it is over nothing."""
+    return ratio if np.isfinite(ratio) else None
 
 
 def _verdict(share: float) -> str:

@@ -22,7 +22,7 @@ from matchkit.match.pairs import share_at_closing
 from matchkit.match.parts import FacingPart, facing_part, rails_of
 from matchkit.match.target import PlayerView, opening_mm
 from matchkit.match.workshop import Visitor, Workshop
-from matchkit.physics.facing import Lay
+from matchkit.physics.facing import Lay, MeanLay
 from matchkit.physics.fair import FairCurve
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import Mouthpiece
@@ -210,7 +210,11 @@ def plan_reface(workshop: Workshop, piece: Mouthpiece, pieces: Pieces, *, spec: 
     lowered = flat.lowered(down).worn
     final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
     reached = nearest_fair(final) if plan.unreached else target
-    reeds = _before_and_after(workshop, facing, _as_lay(final, reached, facing.lay.u_tip_m), view)
+    idle = all(max(removal.left_um, removal.right_um) <= removal.u_um for removal in plan.removals)
+    later = (
+        facing.lay if idle else _as_lay(final, reached, facing.lay.u_tip_m)
+    )  # what comes off cannot be told: nothing changes
+    reeds = _before_and_after(workshop, facing, later, view)
     if not wanted.drawing and at_bound(lowered, target):
         notes.append(f"the break of the target lies as far back as a plan goes, {FURTHER_M * 1e3:g} mm behind the lay's own")
     if reeds:
@@ -306,7 +310,9 @@ def _as_lay(final: Worn, fair: FairCurve, u_tip_m: float) -> Lay:
     return Lay(np.append(at[kept], end), np.append(level[kept], 0.0), fair, u_tip_m, measured=True)
 
 
-def _before_and_after(workshop: Workshop, facing: FacingPart, after: Lay, view: PlayerView) -> tuple[BeforeAfter, ...]:
+def _before_and_after(
+    workshop: Workshop, facing: FacingPart, after: Lay | MeanLay, view: PlayerView
+) -> tuple[BeforeAfter, ...]:
     """Solve every house reed of the instrument on the piece as it is and as it would be."""
     lots = lots_of(workshop.instrument_reeds(facing.mouthpiece.instrument))
     if not lots:

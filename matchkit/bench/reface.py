@@ -372,7 +372,7 @@ def _words(name: str, gap_mm: float | None, down_m: float, most_m: float) -> tup
             f"level the rails from the break forward: take off up to {size} where one rail is lower",
             "each leaf stops alike on both rails",
         ),
-        "curve": ("the curve is reached already: nothing to take off", "nothing to do")
+        "curve": ("the curve: nothing to take off that the gauge can tell", "nothing to do")
         if idle
         else (
             f"work the curve, up to {size}, and leave 0.05 mm at the tip",

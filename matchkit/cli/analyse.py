@@ -77,7 +77,10 @@ def as_text(found: Analysis) -> str:
 def _comparison(item: Comparison) -> list[str]:
     test = item.test
     asked = "any difference" if item.kind == "triangle" else f"more {item.attribute}"
-    lines = [paragraph(f"{item.set_a} against {item.set_b}, {asked}: {item.verdict.upper()}.")]
+    more = ""
+    if item.kind == "two" and item.verdict == "different":
+        more = f" {item.set_a if 2 * test.successes > test.trials else item.set_b} has more {item.attribute}."
+    lines = [paragraph(f"{item.set_a} against {item.set_b}, {asked}: {item.verdict.upper()}.{more}")]
     what = "right" if item.kind == "triangle" else f"named {item.set_a}"
     needed = (
         "no count could show anything"

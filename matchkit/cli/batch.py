@@ -219,7 +219,6 @@ def _chart(item: FeatureSummary) -> list[str]:
         + (f" and {len(signal.positions) - 6} more" if len(signal.positions) > 6 else "")
         + "."
         for signal in chart.signals
-        if not signal.rule.startswith("a step")
     ]
     if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * (item.high - item.low):
         said.append(

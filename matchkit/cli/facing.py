@@ -78,7 +78,7 @@ def as_text(report: FacingReport) -> str:
             number(report.rail_difference_mm),
             number(report.u_rail_difference_mm),
             "mm",
-            "facing length of the rails"
+            "facing length of the rails, each an arc by itself"
             + (
                 ""
                 if report.left_facing_length_mm is None

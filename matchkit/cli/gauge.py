@@ -119,6 +119,12 @@ def as_text(study: GaugeStudy) -> str:
     if study.quantity == "stop" and study.repeatability > 0:
         people = "" if study.reproducibility is None else f", u_operator_mm = {study.reproducibility:.3f}"
         lines.append(paragraph(f"For house.toml, under [gauge]: u_stop_mm = {study.repeatability:.3f}{people}."))
+        lines.append(
+            paragraph(
+                f"The step to which stops are read is in it: where stop_step_mm is set as well, enter the root of {study.repeatability:.3f}² less "
+                "step²/12. facing and batch do that by themselves with --study."
+            )
+        )
     elif study.quantity == "tip_opening" and study.repeatability > 0:
         lines.append(paragraph(f"For house.toml, under [gauge]: u_tip_mm = {study.gauge:.3f}."))
     return "\n".join(lines) + "\n"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -52,8 +54,10 @@ def command(data: str, source: str | None, style: str, out: str | None, *, ask: 
     What is missing is asked for. The reed's place and age are asked too: each is worth half a strength. Nothing is ever overwritten; a
     slip is mended by a playtest that --corrects it.
     """
-    from matchkit.playtest.log import known_ids, log_file, log_playtests, playtest_of
+    from matchkit.playtest.log import check_parts, known_ids, log_file, log_playtests, playtest_of
 
+    if out is not None and not Path(out).absolute().parent.is_dir():
+        raise click.UsageError(f"--out {out}: there is no such folder; nothing was written")
     if source is not None:
         told = [name for name, value in given.items() if value is not None]
         if told:
@@ -62,7 +66,7 @@ def command(data: str, source: str | None, style: str, out: str | None, *, ask: 
         return
     if ask is None:
         ask = sys.stdin.isatty()
-    values = _asked(given, known_ids(data)) if ask else _told(given)
+    values = _asked(given, known_ids(data), lambda parts: check_parts(data, parts)) if ask else _told(given)
     deliver(_answer(log_playtests(data, [playtest_of(values)]), style), out)
 
 
@@ -81,8 +85,11 @@ def _told(given: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _asked(given: dict[str, Any], known: dict[str, tuple[str, ...]]) -> dict[str, Any]:
-    """Ask for what the options leave out, one line each; an id that the book has not is asked for again at once."""
+def _asked(given: dict[str, Any], known: dict[str, tuple[str, ...]], check: Callable[[dict[str, Any]], None]) -> dict[str, Any]:
+    """Ask for what the options leave out, one line each; an id that the book has not is asked for again at once.
+
+    ``check`` looks at the parts as soon as they are told, before anybody marks anything.
+    """
     from matchkit.records.trials import LINES
 
     values = dict(given)
@@ -101,6 +108,11 @@ def _asked(given: dict[str, Any], known: dict[str, tuple[str, ...]]) -> dict[str
             told = None
         if told is None:
             values[name] = _one(name, words, known.get(name), needed=name in needed)
+        if name == "ligature_id":
+            check({**values, name: None if values[name] == SKIP else values[name]})
+    if values["note"] is None and all(values[name] == SKIP for name in LINES):
+        click.echo("One mark or more is needed.", err=True)
+        values["overall"] = _one("overall", f"Overall: {LINES['overall']}", None, needed=True)
     return {name: None if value == SKIP else value for name, value in values.items()}
 
 
@@ -121,7 +133,7 @@ def _one(name: str, words: str, known: tuple[str, ...] | None, *, needed: bool) 
 def _wrong(name: str, answer: str, known: tuple[str, ...] | None, *, needed: bool) -> str | None:
     """Say why an answer cannot be one; None where it can."""
     if not answer:
-        return "an id of the book is needed" if needed else "an answer, or skip where it is not known"
+        return "an answer is needed" if needed else "an answer, or skip where it is not known"
     if known is not None:
         return None if answer in known else _not_there(answer, known)
     if name == "reed_age":
@@ -152,9 +164,9 @@ def _answer(logged: Logged, style: str) -> str:
     if style == "csv":
         return to_csv([{"table": logged.table, "id": name} for name in logged.ids], ["table", "id"])
     many = len(logged.ids) - logged.there_already
-    named = ", ".join(logged.ids[:5]) + (" ..." if len(logged.ids) > 5 else "")
+    named = "" if not many else ", ".join(logged.ids[:5]) + (" ..." if len(logged.ids) > 5 else "")
     what = logged.table if many != 1 else logged.table.removesuffix("s")
-    lines = [paragraph(f"{many} {what} written: {named or 'there was no row'}.")]
+    lines = [paragraph(f"{many} {what} written{f': {named}' if named else '' if logged.ids else ': there was no row'}.")]
     lines += [paragraph(f"Note: {note}.") for note in logged.notes]
     if logged.there_already:
         lines.append(paragraph(f"{logged.there_already} were there already, just so."))

@@ -121,16 +121,25 @@ def _step(place: int, step: Step, before: Step | None) -> list[str]:
     stops = _stops(step)
     if before is None or (stops != _stops(before) and step.until != "nothing to do"):
         lines.append(wrapped("", [f"{'Now' if before is None else 'After it'}: {stops}."]))
-    extra = []
-    if step.name in ("tip", "rail widths") and step.tip_rail_mm is not None:
-        extra.append(f"tip rail {step.tip_rail_mm:.2f} mm")
-    if step.name in ("tip", "rail widths") and step.side_rail_mm is not None:
-        extra.append(f"side rails {step.side_rail_mm:.2f} mm")
-    if step.name in ("tip", "baffle and window edge") and step.baffle_height_mm is not None:
-        extra.append(f"baffle {step.baffle_height_mm:.2f} mm under the rails")
+    sizes, were = _sizes(step), {} if before is None else _sizes(before)
+    extra = [words for name, words in sizes.items() if words != were.get(name) or step.name in SIZED[name]]
     if extra:
-        lines.append(wrapped("", [f"Expect: {', '.join(extra)}."]))
+        lines.append(wrapped("", [f"{'Now' if before is None else 'Expect'}: {', '.join(extra)}."]))
     return lines
+
+
+SIZED = {"tip rail": ("tip", "rail widths"), "side rails": ("tip", "rail widths"), "baffle": ("tip", "baffle and window edge")}
+"""Steps after which a size is told even where it is as before."""
+
+
+def _sizes(step: Step) -> dict[str, str]:
+    """Say the widths and the baffle to expect after a step, where they are known."""
+    told = {
+        "tip rail": (step.tip_rail_mm, "tip rail {:.2f} mm"),
+        "side rails": (step.side_rail_mm, "side rails {:.2f} mm"),
+        "baffle": (step.baffle_height_mm, "baffle {:.2f} mm under the rails"),
+    }
+    return {name: words.format(size) for name, (size, words) in told.items() if size is not None}
 
 
 def _stops(step: Step) -> str:

@@ -105,7 +105,8 @@ def residuals_by_instrument(tests: RatedTests, line: Line, lines: OwnLines) -> d
 
 def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settings = DEFAULT_SETTINGS) -> Blend:
     """Fit the whole model; with no playtests it is physics alone, ``10 D``, and has no interval."""
-    line, lines = fit_common(tests)
+    scale = fit_common(tests)
+    line, lines = scale.line, scale.own_lines
     players = tuple(sorted(set(tests.players)))
     few = sampled(tests)
     table = FoldTable(few, ligatures)

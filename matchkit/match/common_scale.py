@@ -1,24 +1,26 @@
 """Players use the 0-10 line differently: their marks on one common scale, and what is said of a set-up back on each player's own line.
 
 One player's eight is another's six, and one spreads marks over the whole line where another keeps to its middle. A player with eight rated
-playtests or more has an offset and a spread, each shrunk towards none by the share that chance has in how far players differ (empirical Bayes
-by the method of moments: Efron and Morris 1973, from memory):
+playtests or more has an offset and a spread against the others of the instrument. Both are shrunk towards none by the share that chance has
+in how far players differ (empirical Bayes by the method of moments: Efron and Morris 1973, from memory):
 
-* offset   the mean ``m`` of what the line missed in the player's marks, times ``t / (t + v)``: ``v = scatter / n`` is how far chance moves
-  ``m``, and ``t`` what players' means vary beyond it;
-* spread   ``exp`` of ``ln(s / e)`` times ``t / (t + v)``: ``s`` is the standard deviation of the marks, ``e`` the one to expect of the
-  set-ups played (what the line expects of them varies, and marks scatter about it), and ``v = (kurtosis - 1) / 4 (n - 1)`` the
-  large-sample variance of ``ln s`` (Kendall and Stuart, from memory; ``1 / 2(n - 1)`` for normal marks).
+* offset   how far the mean of what the line missed lies from that of the instrument's other players, times ``t / (t + v)``: ``v`` is the scatter of
+  mouthpieces over their number, ``t`` what players' means vary beyond it. Marks on one mouthpiece have much in common, so each mouthpiece of a
+  player counts once, with the mean of its marks;
+* spread   ``exp`` of ``ln(s / e)``, less the mean of the instrument's players, times ``t / (t + v)``: ``s`` is the standard deviation of the
+  player's marks over ``n`` set-ups, each with the mean of its marks, ``e`` the one to expect of them (what the line expects varies, and set-ups
+  scatter about it), and ``v = (kurtosis - 1) / 4 (n - 1)`` the large-sample variance of ``ln s`` (Kendall and Stuart, from memory; ``1 / 2(n - 1)`` for normal marks).
 
-Where players do not differ more than chance would have them, all marks stay as given. A player whose taste is far from what is measured spreads
-marks too, and nothing in marks tells the two apart.
+What an instrument's players miss alike is none of theirs and stays in the marks. Where players do not differ more than chance would have them, or are
+too few to tell, marks stay as given. A player whose taste is far from what is measured spreads marks too, and nothing in marks tells the two
+apart. Blind and repeated marks count as much as others here.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,10 +28,17 @@ from numpy.typing import NDArray
 from matchkit.match.rated import RatedTests, fit_line
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 Line = tuple[float, float]
 
 LEAST_TESTS = 8
 """A player with fewer rated playtests has no line of their own: their marks are taken as given."""
+
+LEAST_FREE = 3
+"""Players with enough playtests, less one an instrument, from which on it can be told how far players differ."""
+
+LEAST_SETUPS = 3
+"""Set-ups from which on a player's spread can be told."""
 
 WIDEST = 2.0
 """No player is taken to spread marks more than so many times as far as is to be expected, or less than one over it."""
@@ -56,7 +65,7 @@ class OwnLine:
 
     def __post_init__(self) -> None:
         """Refuse a line that puts marks nowhere, as a spoilt file may hold one."""
-        if not (math.isfinite(self.start) and 0 < self.spread < math.inf):
+        if not (abs(self.offset) <= WHOLE_LINE and 0 < self.spread <= WIDEST and math.isfinite(self.start)):
             raise ValueError(f"no line of marks: {self.offset}, {self.spread}, {self.middle}")
 
     @property
@@ -67,6 +76,13 @@ class OwnLine:
     def own(self, common: Array | float) -> Array:
         """Put marks of the common scale (any shape) on this player's line."""
         return np.asarray(self.start + self.spread * np.asarray(common, dtype=float))
+
+    def within(self, line: Line) -> OwnLine:
+        """Give the nearest line on which no set-up is expected to be marked below 0 or above 10, ``line`` being the one from D to a mark."""
+        spread = min(self.spread, WHOLE_LINE / max(line[1], 1e-12))
+        own = replace(self, spread=spread)
+        low, high = float(own.own(line[0])), float(own.own(line[0] + line[1]))
+        return replace(own, offset=own.offset - max(high - WHOLE_LINE, 0.0) - min(low, 0.0))
 
     def common(self, mark: Array | float) -> Array:
         """Put this player's marks (any shape) on the common scale."""
@@ -84,49 +100,103 @@ AS_GIVEN = OwnLine()
 OwnLines = Mapping[str, OwnLine]
 
 
-def own_lines(players: Sequence[str], rating: Array, expected: Array) -> dict[str, OwnLine]:
-    """Give the line of every player who has rated enough, from marks (n,) and what was expected of them (n,).
+@dataclass(frozen=True)
+class CommonScale:
+    """The line from D to a mark on the common scale, and players' own lines."""
 
-    >>> own_lines(["a"] * 7, np.arange(7.0), np.zeros(7))
-    {}
+    line: Line
+    own_lines: dict[str, OwnLine]
+
+
+def fit_common(tests: RatedTests, *, flat: bool = False) -> CommonScale:
+    """Fit both: the line to marks as given, players' lines to what it missed, and then the line anew to marks on the common scale.
+
+    ``flat`` puts the mean mark in the place of the line. Own lines stay within the line of marks for every D.
     """
-    if not len(rating):
+    start, slope = line_of(tests.overall_d, tests.rating, flat=flat)
+    lines = own_lines(tests, start + slope * tests.overall_d)
+    line = line_of(tests.overall_d, common_marks(tests.players, tests.rating, lines), flat=flat)
+    return CommonScale(line, {player: own.within(line) for player, own in lines.items()})
+
+
+def line_of(overall_d: Array, marks: Array, *, flat: bool = False) -> Line:
+    """Fit the line from D to a mark, or the mean mark where it shall be ``flat``."""
+    return (float(marks.mean()), 0.0) if flat else fit_line(overall_d, marks)
+
+
+def own_lines(tests: RatedTests, expected: Array) -> dict[str, OwnLine]:
+    """Give the line of every player who has rated enough, against what was expected of each test (n,)."""
+    if not len(tests):
         return {}
-    names, place, count = np.unique(np.array(players), return_inverse=True, return_counts=True)
-
-    def mean(values: Array) -> Array:
-        return np.asarray(np.bincount(place, values) / count)
-
-    def variance(values: Array) -> Array:
-        return np.asarray(np.bincount(place, (values - mean(values)[place]) ** 2) / np.maximum(count - 1, 1))
-
-    many = count >= LEAST_TESTS
-    if many.sum() < 2:
-        return {}  # nobody to differ from
-    missed = rating - expected
-    scatter = float((variance(missed) * (count - 1)).sum() / (count - 1).sum())
-    offset = _shrunk(mean(missed), scatter / count, many)
-    wanted = np.maximum(variance(expected) + scatter, 1e-12)
-    ratio = np.log(np.clip(variance(rating) / wanted, WIDEST**-2, WIDEST**2)) / 2
-    apart = rating - mean(rating)[place]
-    kurtosis = float(np.mean(apart**4) / max(float(np.mean(apart**2)) ** 2, 1e-12))
-    spread = np.exp(_shrunk(ratio, max(kurtosis - 1, 0.0) / (4 * np.maximum(count - 1, 1)), many))
-    middle = mean(expected)
+    names, player, count = np.unique(np.array(tests.players), return_inverse=True, return_counts=True)
+    _, instrument = np.unique(np.array(tests.instruments), return_inverse=True)
+    plays = instrument[np.unique(player, return_index=True)[1]]  # players have one each
+    enough = count >= LEAST_TESTS
+    pieces = _Units(player, tests.mouthpieces, expected, tests.rating)
+    if pieces.scatter is None:
+        return {}  # nobody rated two mouthpieces
+    offset, level = _shrunk(pieces.mean_missed, pieces.scatter / pieces.count, plays, enough)
+    setups = _Units(player, [f"{m}\t{r}" for m, r in zip(tests.mouthpieces, tests.reeds, strict=True)], expected, tests.rating)
+    ratio, chance = setups.spread()
+    told = enough & (setups.count >= LEAST_SETUPS)
+    spread = np.where(told, np.exp(_shrunk(ratio, chance, plays, told)[0]), 1.0)
+    middle = pieces.mean_wanted + level
     return {
         str(names[row]): OwnLine(
-            offset=round(float(offset[row]), 12),
-            spread=round(float(spread[row]), 12),
+            offset=round(float(np.clip(offset[row], -WHOLE_LINE, WHOLE_LINE)), 12),
+            spread=round(float(np.clip(spread[row], 1 / WIDEST, WIDEST)), 12),
             middle=round(float(middle[row]), 12),
             tests=int(count[row]),
         )
-        for row in np.flatnonzero(many)
+        for row in np.flatnonzero(enough)
     }
 
 
-def _shrunk(found: Array, chance: Array, many: NDArray[np.bool_]) -> Array:
-    """Shrink what was found of each player (p,) by its variance by chance (p,); ``many`` says whose tell how far players differ."""
-    beyond = max(float(found[many].var(ddof=1) - chance[many].mean()), 0.0)
-    return np.asarray(found * beyond / np.maximum(beyond + chance, 1e-12))
+class _Units:
+    """Marks and what was expected of them, averaged over what each player marked more than once; arrays by player (p,) but where said."""
+
+    def __init__(self, player: Index, what: Sequence[str], expected: Array, rating: Array) -> None:
+        _, kind = np.unique(np.array(what), return_inverse=True)
+        _, first, unit = np.unique(player * (kind.max() + 1) + kind, return_index=True, return_inverse=True)
+        self._owner = player[first]
+        self.count = np.bincount(self._owner, minlength=int(player.max()) + 1)
+        self._marks, self._wanted = (np.bincount(unit, values) / np.bincount(unit) for values in (rating, expected))
+        self.mean_missed = self._mean(self._marks - self._wanted)
+        self.mean_wanted = self._mean(self._wanted)
+        free = int((self.count - 1).sum())
+        missed = self._variance(self._marks - self._wanted)
+        self.scatter = float((missed * (self.count - 1)).sum() / free) if free else None
+        """Variance of what the line missed within players; None where nobody marked two things."""
+
+    def _mean(self, values: Array) -> Array:
+        return np.asarray(np.bincount(self._owner, values) / self.count)
+
+    def _variance(self, values: Array) -> Array:
+        squares = np.bincount(self._owner, (values - self._mean(values)[self._owner]) ** 2)
+        return np.asarray(squares / np.maximum(self.count - 1, 1))
+
+    def spread(self) -> tuple[Array, Array]:
+        """Give ``ln(s / e)`` and its variance by chance."""
+        wanted = np.maximum(self._variance(self._wanted) + (self.scatter or 0.0), 1e-12)
+        ratio = np.log(np.clip(self._variance(self._marks) / wanted, WIDEST**-2, WIDEST**2)) / 2
+        apart = self._marks - self._mean(self._marks)[self._owner]
+        kurtosis = float(np.mean(apart**4) / max(float(np.mean(apart**2)) ** 2, 1e-12))
+        return ratio, max(kurtosis - 1, 0.0) / (4 * np.maximum(self.count - 1, 1))
+
+
+def _shrunk(found: Array, chance: Array, plays: Index, told: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Shrink what was found of each player (p,) towards the mean of their instrument, by its variance by chance (p,).
+
+    Gives what is left of it, and that mean, both (p,). ``told`` says whose count; nothing is left where there are too few.
+    """
+    many = np.bincount(plays[told], minlength=plays.max() + 1)
+    level = (np.bincount(plays[told], found[told], minlength=len(many)) / np.maximum(many, 1))[plays]
+    free = int(np.maximum(many - 1, 0).sum())
+    if free < LEAST_FREE:
+        return np.zeros(len(found)), level
+    off = found - level
+    beyond = max(float((off[told] ** 2).sum() / free - chance[told].mean()), 0.0)
+    return np.asarray(np.where(told, off * beyond / np.maximum(beyond + chance, 1e-12), 0.0)), level
 
 
 def common_marks(players: Sequence[str], rating: Array, lines: OwnLines) -> Array:
@@ -143,13 +213,3 @@ def line_arrays(players: Sequence[str], lines: OwnLines) -> tuple[Array, Array]:
         np.array([line.start for line in each], dtype=float)[place],
         np.array([line.spread for line in each], dtype=float)[place],
     )
-
-
-def fit_common(tests: RatedTests) -> tuple[Line, dict[str, OwnLine]]:
-    """Fit the line from D to a mark on the common scale, and the players' own lines.
-
-    The line is fitted to the marks as given, the players' lines to what it missed, and then the line anew to the marks on the common scale.
-    """
-    start, slope = fit_line(tests.overall_d, tests.rating)
-    lines = own_lines(tests.players, tests.rating, start + slope * tests.overall_d)
-    return fit_line(tests.overall_d, common_marks(tests.players, tests.rating, lines)), lines

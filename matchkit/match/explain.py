@@ -159,14 +159,14 @@ def tone_words(vote: float | None) -> str:
 
 
 def own_line_words(player: str, own: OwnLine) -> str | None:
-    """Say how a player's marks differ from what other players' let expect; None where they do not, or too few are known.
+    """Say how a player's marks differ from what other players would give; None where they do not, or too few are known.
 
     >>> own_line_words("P1", OwnLine(offset=-0.42, spread=1.2, middle=6.0, tests=31))
-    "P1 marks 0.4 points lower than the house and spreads marks 1.2 times as far (31 playtests): scores are on P1's own line."
+    "P1 marks 0.4 of 10 lower than others would and spreads marks 1.2 times as far (31 playtests): scores are on P1's own line."
     """
     words = []
     if abs(own.offset) >= WORTH_SAYING:
-        words.append(f"marks {abs(own.offset):.1f} points {'higher' if own.offset > 0 else 'lower'} than the house")
+        words.append(f"marks {abs(own.offset):.1f} of 10 {'higher' if own.offset > 0 else 'lower'} than others would")
     if abs(own.spread - 1) >= WORTH_SAYING:
         words.append(f"spreads marks {own.spread:.1f} times as far")
     if not words:

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.match.common_scale import common_marks, line_arrays, missed_on, own_lines
-from matchkit.match.rated import LigatureWeights, RatedTests, Settings, fit_line, shrunk_mean
+from matchkit.match.common_scale import common_marks, fit_common, line_arrays, line_of, missed_on
+from matchkit.match.rated import LigatureWeights, RatedTests, Settings, shrunk_mean
 from matchkit.records.parts import Ligature
 
 Array = NDArray[np.float64]
@@ -87,16 +87,17 @@ class FoldTable:
         line from all rows: one that changed from fold to fold would tell which row was left out of it, or hide it.
         """
         tests = self.tests
+        everybody = fit_common(tests, flat=flat).own_lines if lists else {}
         for train, test in folds:
-
-            def line(marks: Array, known: Index = train) -> Array:
-                start, slope = (float(marks[known].mean()), 0.0) if flat else fit_line(tests.overall_d[known], marks[known])
-                return np.asarray(start + slope * tests.overall_d)
-
-            own = np.arange(len(tests)) if lists else train
-            lines = own_lines([tests.players[row] for row in own], tests.rating[own], line(tests.rating, own)[own])
-            marks = common_marks(tests.players, tests.rating, lines)
-            computed = line(marks)
+            if lists:
+                lines = everybody
+                marks = common_marks(tests.players, tests.rating, lines)
+                line = line_of(tests.overall_d[train], marks[train], flat=flat)
+            else:
+                scale = fit_common(tests.take(train), flat=flat)
+                lines, line = scale.own_lines, scale.line
+                marks = common_marks(tests.players, tests.rating, lines)
+            computed = line[0] + line[1] * tests.overall_d
             start, spread = line_arrays(tests.players, lines)
             for instrument in sorted(set(self._instruments[test])):
                 asked = test[self._instruments[test] == instrument]

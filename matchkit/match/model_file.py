@@ -1,7 +1,7 @@
 """A fitted model on disk: arrays and a JSON header in an npz archive, which can run no code.
 
 The archive is read with ``allow_pickle=False`` and bounded in size. Its header carries the format version, hashes of the schema and of
-the training data, the settings, the feature names and units, and a hash of every array, so that a truncated, tampered, foreign or
+the training data, the settings, the feature names and units, and a hash of every array, and is itself sealed by one, so that a truncated, tampered, foreign or
 newer file is refused in words. It carries no clock time: the same playtests give the same file.
 """
 
@@ -31,7 +31,7 @@ from matchkit.match.rated import RatedTests, Settings
 FORMAT = "matchkit.model"
 VERSION = 3
 MAX_BYTES = 256 * 1024 * 1024
-HEADER = "header"
+HEADER, SEAL = "header", "seal"
 _TEXTS = ("ids", "players", "mouthpieces", "reeds", "sessions", "instruments", "ligatures")
 _NUMBERS = ("rating", "overall_d", "features", "weight")
 _OPTIONAL = ("sessions", "ligatures")
@@ -90,7 +90,7 @@ def save_model(blend: Blend, tests: RatedTests, path: Path, *, data_hash: str) -
     whole = Path(name)
     try:
         with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
-            for key, array in {HEADER: np.array(header), **arrays}.items():
+            for key, array in {HEADER: np.array(header), SEAL: np.array(_digest(header.encode())), **arrays}.items():
                 entry = zipfile.ZipInfo(f"{key}.npy", date_time=(1980, 1, 1, 0, 0, 0))
                 entry.compress_type = zipfile.ZIP_DEFLATED
                 with archive.open(entry, "w") as member:
@@ -116,7 +116,7 @@ def load_model(path: Path) -> tuple[Blend, str]:
     try:
         tests = _tests(arrays)
         settings = Settings(**header["settings"])
-        line = (float(header["line"]["intercept"]), float(header["line"]["slope"]))
+        line = _line(header)
         lines = {str(player): OwnLine(**own) for player, own in header["own_lines"].items()}
         players = tuple(sorted(set(tests.players)))
         blend = Blend(
@@ -133,6 +133,13 @@ def load_model(path: Path) -> tuple[Blend, str]:
     except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise ModelError(f"{path}: its header does not fit its arrays ({error})") from error
     return blend, str(header["training_data"])
+
+
+def _line(header: dict[str, Any]) -> tuple[float, float]:
+    line = (float(header["line"]["intercept"]), float(header["line"]["slope"]))
+    if not np.all(np.isfinite(line)):
+        raise ValueError("a line that is not finite")
+    return line
 
 
 def _read(path: Path) -> dict[str, NDArray[Any]]:
@@ -163,6 +170,8 @@ def _read_header(path: Path, found: dict[str, NDArray[Any]]) -> dict[str, Any]:
         raise ModelError(f"{path}: a model of version {header.get('version')}; this matchkit reads version {VERSION}")
     if header.get("schema") != schema_hash():
         raise ModelError(f"{path}: trained with other features or scales; train it again")
+    if str(found.get(SEAL)) != _digest(str(found[HEADER]).encode()):
+        raise ModelError(f"{path}: its header is not the one that was saved; train the model again")
     missing = [name for name in (*_TEXTS, *_NUMBERS) if name not in found or name not in header.get("arrays", {})]
     if missing:
         raise ModelError(f"{path}: not a whole model file (without {', '.join(missing)})")

@@ -74,8 +74,11 @@ def choose_settings(tests: RatedTests, ligatures: Sequence[Ligature], start: Set
     table = FoldTable(tests, ligatures)
     new_player, new_mouthpiece = (list(table.questions(folds_of(tests, split))) for split in SPLITS[:2])
 
+    if not all(sum(len(question.rows) for question in asked) >= MIN_ROWS for asked in (new_player, new_mouthpiece)):
+        return start  # one sitting for everything, say: nothing can be held out
+
     def missed(questions: list[Question], settings: Settings) -> float:
-        return round(float(np.mean(np.abs(tests.rating - table.predict(questions, settings).blended))), 9)
+        return round(float(np.nanmean(np.abs(tests.rating - table.predict(questions, settings).blended))), 9)
 
     def both(settings: Settings) -> float:
         return missed(new_player, settings) + missed(new_mouthpiece, settings)
@@ -179,8 +182,8 @@ def evaluate_tests(
             )
             alone = table.predict(table.questions(fold, flat=True, lists=True), settings)
             orders["neighbours alone"][test_rows] = alone.blended[test_rows]
-            for method in ("random", "average"):
-                orders[method][test_rows] = guesses[method][test_rows]
+            orders["random"][test_rows] = guesses["random"][test_rows]
+            orders["average"][test_rows] = 0.0  # one for all, whatever row was left out of it: it has no order
             groups = train.mouthpieces if split == "new mouthpiece" else train.players
             interval = interval_from(FoldTable(train, ligatures), groups, settings)
             if interval is not None:
@@ -210,6 +213,8 @@ class Difference:
 
 
 BOOTSTRAPS = 2000
+LEAST_PLAYERS = 5
+"""Players from whom on an interval over players is drawn."""
 
 
 def compare_settings(
@@ -223,7 +228,8 @@ def compare_settings(
 ) -> tuple[Difference, ...]:
     """Compare two models' settings on the same splits: error and NDCG@5 out of fold, players drawn again with replacement, paired.
 
-    Differences are first minus second. Raises RequestError as :func:`evaluate_tests`.
+    Differences are first minus second; a figure that fewer than five players have is left out. Raises RequestError as :func:`evaluate_tests`,
+    and where no figure is left.
     """
     if not enough(tests):
         raise RequestError(f"not enough playtests: {len(tests)} with a mark; {MIN_ROWS} of {MIN_GROUPS} players are needed")
@@ -242,13 +248,15 @@ def compare_settings(
             one, other = (values[name] for values in figures)
             known = np.isfinite(one) & np.isfinite(other)
             off = (one - other)[known]
-            if not len(off):
+            if len(off) < LEAST_PLAYERS:
                 continue
             drawn = off[rng.integers(0, len(off), (draws, len(off)))].mean(axis=1)
             low, high = (float(np.quantile(drawn, share)) for share in (0.025, 0.975))
             found.append(
                 Difference(split, name, float(one[known].mean()), float(other[known].mean()), float(off.mean()), low, high)
             )
+    if not found:
+        raise RequestError("nothing can be held out of these playtests, so nothing can be compared: is all of it one sitting?")
     return tuple(found)
 
 
@@ -279,6 +287,8 @@ def grouped_figures(tests: RatedTests, ligatures: Sequence[Ligature], settings: 
     nothing = np.full(len(tests), np.nan)
     found = []
     for split in SPLITS[:2]:
+        if not folds_of(tests, split):
+            continue
         seen, listed = (
             table.predict(table.questions(folds_of(tests, split), lists=lists), settings) for lists in (False, True)
         )

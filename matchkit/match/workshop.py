@@ -188,7 +188,7 @@ class Workshop:
     def _view_visitor(self, visitor: Visitor, neck_id: str | None) -> PlayerView:
         player = Player.model_validate(
             {
-                "id": "visitor",
+                "id": constants.VISITOR,
                 "instrument": visitor.instrument,
                 "embouchure": visitor.embouchure,
                 "blow_kpa": visitor.blow_kpa,

@@ -114,7 +114,8 @@ class Shape:
         """Give the covariance of the lengths (4,) with the measured tip opening, 0 where the shape was not fitted to one."""
         if self.with_tip is None:
             return np.zeros(4)
-        slopes = sensitivity(partial(_lengths, self.form), self.parameters, steps=1e-6 * np.abs(self.parameters))
+        steps = 1e-6 * np.maximum(np.abs(self.parameters), 1e-3)  # the q of a parabola is 0
+        slopes = sensitivity(partial(_lengths, self.form), self.parameters, steps=steps)
         return np.asarray(slopes @ self.with_tip)
 
 
@@ -230,7 +231,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
                 "ellipse",
                 np.append(arc.parameters, 1.0),
                 [far, tall, 0.0],
-                [0.1, 10.0, arc.parameters[1] / tall],
+                [0.1, 10.0, 2 * arc.parameters[1] / tall],
             ),
             ("power law", np.array([arc.parameters[0], run, 0.5]), [far, 1e-3, 0.25], [0.1, 0.2, 1.0]),
         ]
@@ -246,37 +247,42 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     kept = np.flatnonzero(weights >= LEAST_WEIGHT)
     shapes = [_shape(*fits[place], data) for place in kept]
     curve = replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
-    if len(fits) == 1 and not arc_only:
+    if len(shapes) == 1 and shapes[0].form == "arc" and len(y) < ENOUGH_READINGS and not arc_only:
         unknown = _unknown_shape(data, arc, np.append(curve.lengths_m, curve.break_m))
         curve = replace(curve, covariance_m2=curve.covariance_m2 + unknown[:4, :4], unknown_shape_m2=unknown)
     return curve
 
 
-SHAPES_SEEN = (1.8, 2.3)
-"""Exponents of power laws between which the shape of a facing is taken to lie where too few leaves were read to tell it (assumed)."""
+EXPONENT_SEEN, U_EXPONENT_SEEN = 2.05, 0.15
+"""The exponent of the power law that is nearest to a facing, and how far facings differ in it (assumed)."""
+
+ENOUGH_READINGS = 9
+"""Readings, the tip among them, from which on an arc that stands alone does so by its fit, not because AICc allows nothing else."""
 
 
 def _unknown_shape(data: _Data, arc: Fit, lengths_m: Array) -> Array:
-    """Give what not knowing the shape adds to the covariance of lengths and break (5, 5): rectangular between two power laws."""
-    run = float(run_m("arc", arc.parameters[1:], np.array(1e-3)))
-    found = np.zeros((5, 5))
-    for exponent in SHAPES_SEEN:
+    """Give what not knowing the shape adds to the covariance of lengths and break (5, 5).
 
-        def whole(two: Array, exponent: float = exponent) -> Array:
-            return np.array([two[0], two[1], 1 / exponent])
+    It is what a power law has more than the arc, its exponent held by what facings have as by one more reading: more doubt, and other lengths.
+    """
 
-        def residual(two: Array, exponent: float = exponent) -> Array:
-            miss, sigma, _ = _misses("power law", whole(two, exponent), data.x, data.y, data)
-            return miss / sigma
+    def residual(three: Array) -> Array:
+        miss, sigma, _ = _misses("power law", three, data.x, data.y, data)
+        return np.append(miss / sigma, (1 / three[2] - EXPONENT_SEEN) / U_EXPONENT_SEEN)
 
-        start = np.array([arc.parameters[0], run])
-        try:
-            fixed = fit(residual, start, low=np.array([float(data.x.max()), 1e-3]), high=np.array([0.1, 0.2]))
-        except PhysicsInputError:
-            continue  # these readings exclude that shape
-        off = np.append(_lengths("power law", whole(fixed.parameters)), fixed.parameters[0]) - lengths_m
-        found += np.outer(off, off) / 3 / len(SHAPES_SEEN)
-    return found
+    def whole(form: Form, parameters: Array) -> Array:
+        return np.append(_lengths(form, parameters), parameters[0])
+
+    start = np.array([arc.parameters[0], float(run_m("arc", arc.parameters[1:], np.array(1e-3))), 1 / EXPONENT_SEEN])
+    try:
+        free = fit(residual, start, low=np.array([float(data.x.max()), 1e-3, 0.25]), high=np.array([0.1, 0.2, 1.0]))
+    except PhysicsInputError:
+        return np.zeros((5, 5))  # these readings exclude any such shape
+    lengths, wide = propagate(partial(whole, "power law"), free.parameters, free.covariance)
+    _, narrow = propagate(partial(whole, "arc"), arc.parameters, arc.covariance)
+    size, axes = np.linalg.eigh(wide - narrow)
+    more = (axes * np.maximum(size, 0.0)) @ axes.T
+    return np.asarray(more + np.outer(lengths - lengths_m, lengths - lengths_m))
 
 
 @dataclass(frozen=True)

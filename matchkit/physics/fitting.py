@@ -65,7 +65,12 @@ def fit(residual: Callable[[Array], Array], start: Array, *, low: Array, high: A
     size = np.maximum(np.abs(parameters), 1e-3 * scale)
     slopes = sensitivity(residual, parameters, steps=1e-5 * size) * size
     information = slopes.T @ slopes
-    if not np.all(np.isfinite(information)) or np.linalg.cond(information) > 1e14:
+    length = np.sqrt(np.diag(information))
+    if (
+        not np.all(np.isfinite(information))
+        or np.any(length == 0)
+        or np.linalg.cond(information / np.outer(length, length)) > 1e14
+    ):
         raise PhysicsInputError("the readings do not fix the curve")
     inverse = np.linalg.inv(information)
     gain = size[:, None] * (inverse @ slopes.T)

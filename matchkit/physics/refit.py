@@ -14,9 +14,9 @@ Array = NDArray[np.float64]
 ROUNDS = 12
 _STEP = 1e-5
 _LONGEST = 0.3
-LEAST: dict[Form, list[float]] = {"arc": [5e-3, 1e-3], "ellipse": [5e-3, 1e-3, 0.0], "power law": [5e-3, 1e-3, 0.25]}
+LEAST: dict[Form, list[float]] = {"arc": [1e-3, 1e-3], "ellipse": [1e-3, 1e-3, -200.0], "power law": [1e-3, 1e-3, 0.25]}
 MOST: dict[Form, list[float]] = {"arc": [0.1, 10.0], "ellipse": [0.1, 10.0, 1e3], "power law": [0.1, 0.2, 1.0]}
-"""Bounds of the parameters, as those of the fit itself."""
+"""Bounds of the parameters, wider than those of the fit: the draws of a parabola lie to both sides of it."""
 
 
 def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: Array, tip_m: Array, u_tip_m: float) -> Array:

@@ -157,7 +157,8 @@ class Analysis:
 def analyse(trials: Sequence[Trial], tests: Sequence[Playtest], rated: RatedTests, *, claim: str | None = None) -> Analysis:
     """Analyse trials and playtests; ``rated`` has the features of those playtests that the model learns from.
 
-    ``claim`` names a set-up that was said beforehand to have more of what was asked: comparisons with it are tested one-sided.
+    A claim that was planned stands in the trials, and makes their comparison one-sided. ``claim`` names a set-up that was said beforehand to have
+    more of what was asked where the trials do not tell.
     """
     sets = {item for trial in trials for item in (trial.set_a, trial.set_b)}
     if claim is not None and claim not in sets:
@@ -167,6 +168,8 @@ def analyse(trials: Sequence[Trial], tests: Sequence[Playtest], rated: RatedTest
     compared = _comparisons(trials, claim)
     players = sorted({trial.player_id for trial in trials} | {test.player_id for test in tests})
     notes = []
+    if claim is not None and not all(trial.claim == claim for trial in trials if claim in (trial.set_a, trial.set_b)):
+        notes.append(f"the claim about {claim} is not in the plan: it counts only if it was made before anybody played")
     silent = sum(trial.answer is None for trial in trials)
     if silent:
         notes.append(f"{silent} trials have no answer and were left out")
@@ -211,7 +214,10 @@ def _comparisons(trials: Sequence[Trial], claim: str | None) -> tuple[Comparison
         answered = [trial for trial in mine if trial.answer is not None]
         if not answered:
             continue
-        about = claim if claim in (one, other) and kind == "two" else None
+        planned = {trial.claim for trial in mine}
+        about = next(iter(planned)) if len(planned) == 1 and None not in planned else None
+        if planned == {None} and kind == "two" and claim in (one, other):
+            about = claim
         counted = about or one
         hits = [bool(trial.right) if kind == "triangle" else _named(trial) == counted for trial in answered]
         test = binomial_test(
@@ -389,6 +395,8 @@ def within_slope(places: Sequence[Array], marks: Sequence[Array]) -> tuple[float
     slope = float(x @ y / (x @ x))
     rest = y - slope * x
     error = float(np.sqrt(rest @ rest / degrees / (x @ x)))
+    if not np.any(y):
+        return None  # one mark for everything
     half = float(student.ppf(0.975, degrees)) * error
     p = float(2 * student.sf(abs(slope) / error, degrees)) if error > 0 else 0.0
     return slope, slope - half, slope + half, p

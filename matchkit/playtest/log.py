@@ -84,7 +84,7 @@ def log_file(book: str | Path, path: str | Path, *, command: str = "log") -> Log
     place = Path(path)
     table = _kind(place)
     reading = read_csv(place, TABLES[table])
-    problems = [*reading.problems, *double_rows(reading, TABLES[table])]
+    problems = [*reading.problems, *reading.warnings, *double_rows(reading, TABLES[table])]
     if problems:
         raise DataError(problems)
     rows = [f"{place.name}, row {row}" for row in reading.rows]
@@ -102,12 +102,21 @@ def _kind(path: Path) -> str:
 
 def _write(book: Book, table: str, records: Sequence[Record], command: str, places: Sequence[str]) -> Logged:
     checks = _Checks(book, table, places)
-    problems = checks.problems(records)
-    if problems:
-        raise DataError(problems)
-    added = int(book.put({table: records}, command=command).get(table, {}).get("added", 0))
+    with book.alone():
+        problems = checks.problems(records)
+        if problems:
+            raise DataError(problems)
+        added = int(book.put({table: records}, command=command).get(table, {}).get("added", 0))
     ids = tuple(str(getattr(record, "id", "")) for record in records)
     return Logged(table, ids, len(records) - added, tuple(checks.notes))
+
+
+def check_parts(book: str | Path, values: dict[str, Any]) -> None:
+    """Raise DataError where the parts among values by column do not fit one another; unknown ids are left to the writing."""
+    checks = _Checks(Book(book), "playtests", ())
+    problems = checks.fit("playtest", *(values[name] for name in ("mouthpiece_id", "reed_id", "ligature_id")))
+    if problems:
+        raise DataError(problems)
 
 
 def known_ids(book: str | Path) -> dict[str, tuple[str, ...]]:
@@ -143,12 +152,13 @@ class _Checks:
                 )
             turns.add(turn)
             found += self._correction(place, record, corrected)
-            if isinstance(record, Playtest):
+            if isinstance(record, Playtest | Trial):
                 found += self._same_turn(place, record)
+            if isinstance(record, Playtest):
                 found += self._same_again(place, record, written)
                 written.setdefault(_content(record), record)
                 self._other_instrument(place, record)
-                found += self._fit(place, record.mouthpiece_id, record.reed_id, record.ligature_id)
+                found += self.fit(place, record.mouthpiece_id, record.reed_id, record.ligature_id)
             elif isinstance(record, Trial):
                 if record.set_a == record.set_b:
                     found.append(Problem(place, None, "set_b", shown(record.set_b), "another set-up than set_a"))
@@ -199,11 +209,11 @@ class _Checks:
                 "teaches the ranking nothing"
             )
 
-    def _same_turn(self, place: str, test: Playtest) -> list[Problem]:
-        """One turn of a sitting holds one playtest, and what corrects it."""
+    def _same_turn(self, place: str, test: Playtest | Trial) -> list[Problem]:
+        """One turn of a sitting holds one playtest or trial, and what corrects it."""
         if test.session is None or test.position is None:
             return []
-        there = self._book.find("playtests", player_id=test.player_id, session=test.session, position=test.position)
+        there = self._book.find(self._table, player_id=test.player_id, session=test.session, position=test.position)
         others = [str(getattr(item, "id", "")) for item in there if getattr(item, "id", "") not in (test.id, test.corrects)]
         if not others or test.corrects is not None:
             return []
@@ -228,9 +238,9 @@ class _Checks:
         twin = written.get(content) or next((item for item in there if item != test and _content(item) == content), None)
         if twin is None or getattr(twin, "id", None) == test.id:
             return []
-        expected = "a playtest that is not written down yet"
-        hint = "the same parts, marks and day; if it was played twice, say so by a session and a position"
-        return [Problem(place, None, None, f"as {shown(str(getattr(twin, 'id', '')))}", expected, hint)]
+        read = f"the same parts, marks and day as {shown(str(getattr(twin, 'id', '')))}, which is written down"
+        hint = "if it was played twice, say so by a session and a position"
+        return [Problem(place, None, None, read, "another playtest", hint)]
 
     def _set(self, place: str, column: str, named: str) -> list[Problem]:
         ids = named.split("/")
@@ -242,9 +252,10 @@ class _Checks:
             for table, name in zip(tables, ids, strict=False)
             if not self._get(table, name)
         ]
-        return lost or self._fit(place, ids[0], ids[1], ids[2] if len(ids) == 3 else None)
+        return lost or self.fit(place, ids[0], ids[1], ids[2] if len(ids) == 3 else None)
 
-    def _fit(self, place: str, mouthpiece_id: str, reed_id: str, ligature_id: str | None) -> list[Problem]:
+    def fit(self, place: str, mouthpiece_id: str, reed_id: str, ligature_id: str | None) -> list[Problem]:
+        """Give what speaks against parts having been played together."""
         piece, reed = self._get("mouthpieces", mouthpiece_id), self._get("reeds", reed_id)
         ligature = None if ligature_id is None else self._get("ligatures", ligature_id)
         if not isinstance(piece, Mouthpiece) or not isinstance(reed, Reed):

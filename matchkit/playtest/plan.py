@@ -101,7 +101,9 @@ class Plan:
             "attribute": self.attribute,
             "set_a": self.sets[0],
             "set_b": self.sets[1],
+            "claim": self.claim,
             "shown": shown,
+            "note": _codes(turn),
         }
         return {**row, **given}
 
@@ -117,8 +119,13 @@ class Plan:
             "session": f"{self.session}-{turn.player_id}-{turn.sitting}",
             "position": turn.position,
             "blind": "yes",
+            "note": _codes(turn),
         }
         return {**row, **given}
+
+
+def _codes(turn: Turn) -> str:
+    return f"{'code' if len(turn.codes) == 1 else 'codes'} {', '.join(turn.codes)}"
 
 
 def plan_test(
@@ -227,8 +234,9 @@ def plan_compare(
             played = [named[block[item]] for item in order]
             turns += _sitting(player, sitting, played, _again(played, repeats, rng), codes)
     whole = len(blocks) == 1
+    short = "" if count % len(orders) == 0 else f", of which this plan has {count}: a start in that order, not yet balanced"
     words = (
-        f"Williams orders of {len(blocks[0])}: each follows every other equally often over {len(orders)} sittings"
+        f"Williams orders of {len(blocks[0])}: each follows every other equally often over {len(orders)} sittings{short}"
         if whole
         else f"{len(blocks)} sittings of {len(blocks[0])}, every pair of set-ups in one sitting equally often, Williams orders within"
     )
@@ -301,6 +309,11 @@ def key_sheet(plan: Plan) -> str:
             lines.append("     rest; clean and disinfect")
     if plan.power is not None and plan.power.critical is not None:
         lines += ["", _critical_words(plan)]
+        last = "or 2 for the second" if plan.kind == "two" else "2 for the second or 3 for the third"
+        lines += [
+            "",
+            f"In answers.csv, by its codes in the note: answer 1 where the first code was named, {last}; take out rows not played.",
+        ]
     lines += ["", *(f"- {caution}" for caution in plan.cautions), ""]
     return "\n".join(lines)
 

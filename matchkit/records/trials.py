@@ -41,6 +41,7 @@ class Trial(Record):
     ] = None
     set_a: Annotated[str, Quantity("set-up A: mouthpiece/reed/ligature, by their ids")]
     set_b: Annotated[str, Quantity("set-up B, likewise")]
+    claim: Annotated[str | None, Quantity("set-up that was said beforehand to have more of it; two only")] = None
     shown: Annotated[Literal["AB", "BA", "AAB", "ABA", "BAA", "ABB", "BAB", "BBA"], Quantity("order in which they were played")]
     answer: Annotated[int | None, Quantity("which of them was named, counted from 1", "", 1, 3)] = None
     note: Annotated[str | None, Quantity("free text")] = None
@@ -54,6 +55,8 @@ class Trial(Record):
             raise ValueError("an attribute for two, and none for a triangle")
         if self.answer is not None and self.answer > len(self.shown):
             raise ValueError(f"an answer from 1 to {len(self.shown)}")
+        if self.claim is not None and (self.kind != "two" or self.claim not in (self.set_a, self.set_b)):
+            raise ValueError("a claim about set_a or set_b of two, as it stands there")
         return self
 
     @property

@@ -47,7 +47,10 @@ class Book:
         self.name = self.url.render_as_string(hide_password=True) if self._file is None else str(self._file)
         if self._file is not None and not make and not self._file.is_file():
             raise SourceError(f"{self.name}: expected a book, and there is no such file (tables import makes one)")
+        if self._file is not None and make and self._file.suffix.lower() in (".xlsx", ".csv"):
+            raise SourceError(f"{self.name}: expected a name for a book, as shop.sqlite; that is one of a workbook or a table")
         self._engine = _engine(self.url)
+        self._held: Connection | None = None
         weakref.finalize(self, self._engine.dispose)  # a connection that is kept open goes with the book
         with self._trouble():
             self._open(make=make)
@@ -62,7 +65,7 @@ class Book:
             if "book" not in there:
                 if not make:
                     raise SourceError(f"{self.name}: expected a book, and this database holds none (tables import makes one)")
-                if there & set(book_schema.METADATA.tables):
+                if there if self._file is not None else there & set(book_schema.METADATA.tables):
                     raise SourceError(f"{self.name}: expected a book or an empty database, and it holds other tables")
                 book_schema.create(connection)
                 return
@@ -115,14 +118,30 @@ class Book:
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
         """Hold the book for one change: all of it or nothing, one writer at a time."""
+        if self._held is not None:
+            yield self._held
+            return
         with self._engine.connect() as connection, connection.begin():
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
             yield connection
 
     @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Hold the book from a look at it to what is written after it, so that nobody writes in between."""
+        with self._trouble(), self._writing() as connection:
+            self._held = connection
+            try:
+                yield
+            finally:
+                self._held = None
+
+    @contextmanager
     def _looking(self) -> Iterator[Connection]:
         """Look at the book as it is at one moment."""
+        if self._held is not None:
+            yield self._held
+            return
         options: dict[str, Any] = {"matchkit_reads": True}
         if self._engine.dialect.name == "postgresql":
             options["isolation_level"] = "REPEATABLE READ"
@@ -301,7 +320,7 @@ def _merge(connection: Connection, name: str, records: Sequence[Record], entry: 
         new = keyed[key].model_dump()
         differs = {column: old[column] for column in new if old[column] != new[column]}
         if differs and name in APPEND_ONLY:
-            what = ", ".join(f"{column} {new[column]!r}, was {was!r}" for column, was in differs.items())
+            what = ", ".join(f"{column} {_told(new[column])}, was {_told(was)}" for column, was in differs.items())
             hint = f"a row of its own, with a new id and corrects = {shown(str(key[0]))}, corrects it"
             problems.append(
                 Problem(
@@ -363,6 +382,11 @@ def _not_there(connection: Connection, name: str, loose: Sequence[Record]) -> li
 
 def _key(record: Record) -> tuple[Any, ...]:
     return tuple(getattr(record, name) for name in record.key)
+
+
+def _told(value: Any) -> str:
+    """Say a value to a reader."""
+    return "nothing" if value is None else shown(value) if isinstance(value, str) else str(value)
 
 
 def _plain(value: Any) -> Any:

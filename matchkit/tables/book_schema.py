@@ -85,12 +85,22 @@ def guard(connection: Connection) -> None:
                 f"CREATE TRIGGER {table}_only_grows BEFORE UPDATE OR DELETE ON {table} "
                 "FOR EACH STATEMENT EXECUTE FUNCTION only_grows()"
             )
+            connection.exec_driver_sql(
+                f"CREATE TRIGGER {table}_stays BEFORE TRUNCATE ON {table} FOR EACH STATEMENT EXECUTE FUNCTION only_grows()"
+            )
         else:
             for action in ("UPDATE", "DELETE"):
                 connection.exec_driver_sql(
                     f"CREATE TRIGGER {table}_no_{action.lower()} BEFORE {action} ON {table} "
                     f"BEGIN SELECT RAISE(ABORT, 'rows are never changed'); END"
                 )
+            keys = [*METADATA.tables[table].primary_key.columns.keys(), *(["id"] if "id" in METADATA.tables[table].c else [])]
+            same = " OR ".join(f"{key} = NEW.{key}" for key in keys)
+            # INSERT OR REPLACE would take a row away without a DELETE that anybody sees
+            connection.exec_driver_sql(
+                f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} WHEN EXISTS (SELECT 1 FROM {table} WHERE {same}) "  # noqa: S608 - our own names
+                f"BEGIN SELECT RAISE(ABORT, 'rows are never changed'); END"
+            )
 
 
 @dataclass(frozen=True)

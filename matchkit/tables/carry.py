@@ -7,7 +7,7 @@ from collections.abc import Set as AbstractSet
 from pathlib import Path
 from typing import Any
 
-from matchkit.errors import DataError, Problem
+from matchkit.errors import DataError, Problem, SourceError
 from matchkit.tables.book import Book, exists
 from matchkit.tables.export import export
 from matchkit.tables.rules import check_house
@@ -45,4 +45,6 @@ def _sound(source: str | Path, known: Mapping[str, AbstractSet[str]] | None = No
     reading = read_source(source, needed=(), elsewhere=known)
     if reading.problems:
         raise DataError(reading.problems)
+    if not reading.tables:
+        raise SourceError(f"{source or 'no name'}: expected a house, and it has no table")
     return reading

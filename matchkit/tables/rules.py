@@ -93,6 +93,14 @@ def references(house: SourceReading) -> Iterator[Problem]:
             yield Problem(house.file(table), rows[0], name, shown(value), f"an id of {house.file(target)}{missing}", hint)
 
 
+def reserved_names(house: SourceReading) -> Iterator[Problem]:
+    """No player of the tables has the name of one who is in none: what is known of the one would be said of the other."""
+    for row, player in house.rows("players", Player):
+        if player.id == constants.VISITOR:
+            meant = "it is what a player who is in no table is called"
+            yield Problem(house.file("players"), row, "id", shown(player.id), "another id", meant)
+
+
 def limits_in_order(house: SourceReading) -> Iterator[Problem]:
     """A lower limit stands below its upper one, a vamp ends before the reed does."""
     for row, ligature in house.rows("ligatures", Ligature):
@@ -347,6 +355,7 @@ PROBLEM_RULES: tuple[Rule, ...] = (
     references,
     readings_make_sense,
     scans_make_sense,
+    reserved_names,
     limits_in_order,
     profiles_complete,
     scale_rows_whole,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import zipfile
@@ -81,6 +82,7 @@ def header_of(arrays: dict[str, Any], **changes: Any) -> None:
     header = json.loads(str(arrays["header"]))
     header.update(changes)
     arrays["header"] = np.array(json.dumps(header))
+    arrays["seal"] = np.array(hashlib.sha256(str(arrays["header"]).encode()).hexdigest())
 
 
 @pytest.mark.parametrize(
@@ -94,6 +96,12 @@ def header_of(arrays: dict[str, Any], **changes: Any) -> None:
         (lambda a: header_of(a, own_lines={"P02": {"offset": 0.1, "spread": 0.0}}), "no line of marks"),
         (lambda a: header_of(a, own_lines={"P02": {"spread": "wide"}}), "does not fit its arrays"),
         (lambda a: header_of(a, own_lines=[]), "does not fit its arrays"),
+        (lambda a: header_of(a, line={"intercept": float("nan"), "slope": 1.0}), "a line that is not finite"),
+        (
+            lambda a: a.update(header=np.array(str(a["header"]).replace('"kappa"', '"kappa" '))),
+            "header is not the one that was saved",
+        ),
+        (lambda a: a.pop("seal"), "header is not the one that was saved"),
         (lambda a: a.pop("header"), "it has no header"),
         (lambda a: a.pop("rating"), "not a whole model file"),
         (lambda a: a.update(rating=a["rating"] + 1), "the array rating is not the one that was saved"),

@@ -225,7 +225,7 @@ def test_an_id_is_looked_up_when_it_is_asked_for(book: str) -> None:
     result = run("log", "--data", book, "--player", "P2", "--mouthpiece", "AM-05", "--ask", answers="P02\n" + answers)
     assert result.exit_code == 0, result.output
     assert "Player P2: no such id in the book; did you mean" in result.stderr
-    assert "an id of the book is needed" in result.stderr
+    assert "an answer is needed" in result.stderr
     assert "no such id in the book; did you mean AR-A-2.5" in result.stderr
     assert "an answer, or skip where it is not known" in result.stderr
     assert result.stderr.count("no such id in the book") == 3
@@ -234,7 +234,7 @@ def test_an_id_is_looked_up_when_it_is_asked_for(book: str) -> None:
 def test_the_same_playtest_typed_twice_is_one(book: str, tmp_path: Path) -> None:
     """The same parts, marks and day under another id are refused, in the book and within a file; another mark, or a turn of a sitting, is not."""
     first = log_playtests(book, [playtest_of({**PLAYED, "date": "2026-03-01"})]).ids[0]
-    with pytest.raises(mk.DataError, match=f"as '{first}'.*not written down yet"):
+    with pytest.raises(mk.DataError, match=f"as '{first}', which is written down; expected another playtest"):
         log_playtests(book, [playtest_of({**PLAYED, "date": "2026-03-01"})])
     log_playtests(book, [playtest_of({**PLAYED, "date": "2026-03-01", "overall": 7.5})])
     for position in (1, 2):
