@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 from bench_shop import MODEL, Truth, read_piece, replace, shop_of, spec_with
 from make_bench import FAULTS
+from scipy.stats import t as student
 
 import matchkit as mk
 from matchkit.bench.batch import gather, judge_batch
+from matchkit.bench.chart import individuals_chart
 from matchkit.bench.drawing import judge_piece, rails_at_stations
 from matchkit.cli.batch import as_text
 from matchkit.records.parts import FacingReading, Mouthpiece
@@ -329,3 +331,20 @@ def test_one_model_is_for_one_instrument() -> None:
     alto = (other[0].model_copy(update={"instrument": "alto"}), other[1])
     with pytest.raises(mk.DataError, match="alto for piece 'P2'; expected tenor"):
         judge_batch(shop_of([one, alto]), spec=spec)
+
+
+def test_what_is_read_too_coarsely_has_no_chart_and_drift_allows_for_their_number() -> None:
+    """Values of which most neighbours read alike have no limits of their own; a level of 5 % is shared among the charts of a batch."""
+    rng = np.random.default_rng(3)
+    fine = individuals_chart(rng.normal(0, 1, 40))
+    shared = individuals_chart(np.array(fine.values), charts=10)
+    wider = (shared.slope_high - shared.slope_low) / (fine.slope_high - fine.slope_low)
+    assert wider == pytest.approx(student.ppf(1 - 0.0025, 38) / student.ppf(0.975, 38))
+    pieces = [read_piece(Truth(), np.random.default_rng(k), name=f"P{k}", serial=k) for k in range(40)]
+    coarse = [
+        (piece.model_copy(update={"tip_opening_mm": 2.5 + 0.01 * (k == 20)}), read) for k, (piece, read) in enumerate(pieces)
+    ]
+    report = judge_batch(shop_of(coarse), spec=spec_with())
+    tip = next(item for item in report.features if item.feature == "tip_opening_mm")
+    assert tip.sd > 0
+    assert tip.chart is None

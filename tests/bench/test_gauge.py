@@ -8,12 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from conftest import REFERENCE
 from numpy.typing import NDArray
 
 import matchkit as mk
 from matchkit.bench.gauge import average_range, expected_range, range_constants, study
 from matchkit.bench.maker import gauge_from
+from matchkit.cli import main
 from matchkit.records.spec import Gauge
 
 Array = NDArray[np.float64]
@@ -153,3 +155,14 @@ def test_the_study_feeds_the_bench(house: mk.House) -> None:
     judged = house.batch(studies=studies, pair=False)
     assert judged.counts["fail"] >= 6
     assert len(studies[0].to_frame()) == 4
+
+
+def test_repeats_that_are_all_alike_have_no_ratio(tmp_path: Path) -> None:
+    """Every repeat the same: F over nothing is left out, in JSON and csv too."""
+    path = tmp_path / "alike.csv"
+    rows = [f"stop,{piece},{who},{k},{20 + piece}" for piece in (1, 2, 3) for who in "AB" for k in (1, 2)]
+    path.write_text("quantity,piece,operator,repeat,reading_mm\n" + "\n".join(rows) + "\n")
+    for style in ("json", "csv", "table"):
+        result = CliRunner().invoke(main, ["gauge", str(path), "--format", style])
+        assert result.exit_code == 0, result.output
+        assert "inf" not in result.stdout.lower().replace("information", "")

@@ -207,6 +207,17 @@ def test_nothing_to_take_off_is_said(house: mk.House) -> None:
     assert any("it closes the tip by" in reason for reason in far.do_not)
 
 
+def test_what_cannot_be_told_changes_nothing(house: mk.House) -> None:
+    """A plan that takes off no more than is known leaves closing pressure, opening and share of every house reed as they are."""
+    plan = house.reface("TB-25-13", drawing=True)
+    assert all(max(removal.left_um, removal.right_um) <= removal.u_um for removal in plan.removals)
+    assert plan.reeds
+    for reed in plan.reeds:
+        assert reed.closing_pressure_after_kpa == reed.closing_pressure_before_kpa
+        assert reed.playing_opening_after_mm == reed.playing_opening_before_mm
+        assert reed.closing_share_after == reed.closing_share_before
+
+
 def test_a_hollow_beyond_the_drawing_is_faced_down(tmp_path: Path) -> None:
     """The drawing allows a hollow of 0.03 mm: one of 0.05 is taken out for the drawing, and left where no drawing is asked for."""
     folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import edit_table
+from conftest import Rows, edit_table
 
 import matchkit as mk
 from matchkit.match.blend import MOST_CHOSEN_FROM, sampled
 from matchkit.match.folds import FoldTable
 from matchkit.match.rated import DEFAULT_SETTINGS, Settings, own_weights
-from matchkit.match.validate import compare_settings, grouped_figures
+from matchkit.match.validate import choose_settings, compare_settings, evaluate_tests, grouped_figures
 from matchkit.records.people import Playtest
 
 
@@ -118,3 +118,33 @@ def test_comparing_by_command(tmp_path: Path) -> None:
         )
         assert result.exit_code == 0
         assert re.search(words, result.stdout)
+
+
+def test_what_cannot_be_held_out_chooses_nothing() -> None:
+    """All playtests in one sitting: settings stay as they are, the card says so, and two models are not compared."""
+    house = mk.open()
+    tests = replace(house.workshop.rated_tests, sessions=("one",) * len(house.workshop.rated_tests))
+    assert choose_settings(tests, house.workshop.ligatures) == DEFAULT_SETTINGS
+    assert grouped_figures(tests, house.workshop.ligatures, DEFAULT_SETTINGS) == ()
+    with pytest.raises(mk.RequestError, match="nothing can be held out"):
+        compare_settings(tests, house.workshop.ligatures, DEFAULT_SETTINGS, Settings(neighbours=5))
+
+
+def test_an_average_has_no_order() -> None:
+    """One mark for everything: no tau, whatever row was left out of it in its fold."""
+    tests = mk.open().workshop.rated_tests
+    score = evaluate_tests(tests, (), nested=False, splits=("new mouthpiece",)).score("new mouthpiece", "average")
+    assert score.kendall_tau != score.kendall_tau
+    assert score.error > 0
+
+
+def test_a_player_is_not_called_as_one_in_no_table(demo_copy: Path) -> None:
+    """A player of the id visitor is refused: what is known of them would be said of every walk-in."""
+
+    def named(rows: Rows) -> Rows:
+        rows.append({**rows[0], "id": "visitor"})
+        return rows
+
+    edit_table(demo_copy, "players", named)
+    with pytest.raises(mk.DataError, match="column id: read 'visitor'; expected another id"):
+        mk.open(demo_copy)

@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 
 import matchkit as mk
 from matchkit.cli import main
+from matchkit.cli.printing import to_csv
 from matchkit.match.fit import FITS, ligature_reasons, pair_reasons
 from matchkit.match.misfit import misfit
 from matchkit.match.target import view_player
@@ -267,3 +268,44 @@ def test_what_is_odd_is_written_and_said(book: str, tmp_path: Path) -> None:
     empty = tmp_path / "empty.csv"
     empty.write_text("id,player_id,mouthpiece_id,reed_id,overall\n")
     assert "0 playtests written: there was no row." in run("log", "--data", book, "--from", str(empty)).stdout
+
+
+def test_a_trial_is_written_once_and_a_column_is_never_lost(book: str, tmp_path: Path) -> None:
+    """A second answer to one turn is refused, and so is a file with a column that no table has: what stands in it would be gone."""
+    trial = Book(book).find("trials")[0]
+    again = trial.model_copy(update={"id": "again", "answer": 1})
+    path = tmp_path / "again.csv"
+    rows = [{name: "" if value is None else str(value) for name, value in item.model_dump().items()} for item in (again,)]
+    path.write_text(to_csv(rows, list(rows[0])), encoding="utf-8")
+    with pytest.raises(mk.DataError, match="a turn that is not written down yet"):
+        log_file(book, path)
+    path.write_text("id,player_id,mouthpiece_id,reed_id,ligature,overall\nX1,P02,AM-05,AR-A-2.5,L-05,7\n")
+    with pytest.raises(mk.DataError, match=r"again.csv, row 1, column ligature"):
+        log_file(book, path)
+    assert not Book(book).find("playtests", id="X1")
+
+
+def test_parts_that_do_not_fit_are_told_before_anybody_marks(book: str) -> None:
+    """Asked for a reed of another instrument the command stops at the ligature; a playtest without any mark is asked for one."""
+    result = run("log", "--data", book, "--player", "P02", "--ask", answers="AM-05\nTR-A-3\nskip\n")
+    assert result.exit_code == 3
+    assert "the mouthpiece is for alto, the reed for tenor" in result.stderr
+    assert "Overall" not in result.stderr
+    answers = "skip\nskip\nnew\nskip\nskip\nskip\nskip\nskip\nskip\n6\n"
+    given = ("--player", "P02", "--mouthpiece", "AM-05", "--reed", "AR-A-2.5")
+    result = run("log", "--data", book, *given, "--ask", answers=answers)
+    assert result.exit_code == 0, result.output
+    assert "One mark or more is needed." in result.stderr
+    assert Book(book).find("playtests", overall=6.0, reed_age="new", player_id="P02")
+
+
+def test_a_place_for_the_answer_is_looked_at_first(book: str, tmp_path: Path) -> None:
+    """An --out in no folder is refused before anything is written."""
+    before = Book(book).history()
+    result = run(
+        *("log", "--data", book, "--player", "P02", "--mouthpiece", "AM-05", "--reed", "AR-A-2.5", "--overall", "7"),
+        *("--out", str(tmp_path / "no" / "o.csv")),
+    )
+    assert result.exit_code == 2
+    assert "nothing was written" in result.stderr
+    assert Book(book).history() == before

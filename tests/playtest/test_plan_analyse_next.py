@@ -405,3 +405,44 @@ def test_next_by_command() -> None:
     missing = CliRunner().invoke(main, ["next", "P99"])
     assert missing.exit_code == 2
     assert "no player has the id 'P99'" in missing.stderr
+
+
+def test_a_claim_stands_in_the_trials() -> None:
+    """Planned with a claim, analysed one-sided by the count on the sheet without being told; a claim made afterwards is said to be one."""
+    plan = two(claim=SETS[1])
+    rows = [
+        Trial.model_validate({**row, "answer": str(row["shown"].index("B") + 1 if k < 17 else row["shown"].index("A") + 1)})
+        for k, row in enumerate(plan.rows())
+    ]
+    empty = mk.open().workshop.rated_tests.take(np.array([], dtype=np.intp))
+    (found,) = analyse(rows, (), empty).comparisons
+    assert plan.power is not None
+    assert (found.test.successes, found.test.two_sided, found.verdict) == (17, False, "different")
+    assert found.test.critical == plan.power.critical == 17
+    free = [row.model_copy(update={"claim": None}) for row in rows]
+    (open_,) = analyse(free, (), empty).comparisons
+    assert (open_.test.two_sided, open_.verdict) == (True, "inconclusive")
+    late = analyse(free, (), empty, claim=SETS[1])
+    assert late.comparisons[0].verdict == "different"
+    assert any("is not in the plan" in note for note in late.notes)
+    with pytest.raises(ValueError, match="a claim about set_a or set_b"):
+        Trial.model_validate({**plan.rows()[0], "claim": "other"})
+
+
+def test_answers_are_told_by_their_codes() -> None:
+    """Each row to fill in has its codes, as the player's sheet shows them; the key says what an answer is, a plan cut short that it is."""
+    plan = two()
+    for turn, row in zip(plan.turns, plan.rows(), strict=True):
+        assert row["note"] == f"codes {', '.join(turn.codes)}"
+    assert "answer 1 where the first code was named, or 2 for the second" in " ".join(key_sheet(plan).split())
+    four = [f"AM-0{k}/AR-A-2.5" for k in (1, 2, 3, 4)]
+    alone = plan_compare(four, players=("P02",), session="S", seed=1)
+    assert "of which this plan has 1" in alone.design
+    assert "of which" not in plan_compare(four, players=("P02", "P05", "P08", "P11"), session="S", seed=1).design
+
+
+def test_one_mark_for_everything_has_no_slope() -> None:
+    """Marks that never change say nothing of fatigue; who has more is named by its set-up."""
+    assert within_slope([np.arange(5.0), np.arange(5.0)], [np.full(5, 5.0), np.full(5, 5.0)]) is None
+    said = CliRunner().invoke(main, ["analyse", "--session", "LIG"]).stdout
+    assert "DIFFERENT. TM-04/TR-A-3/L-05 has more brightness." in " ".join(said.split())

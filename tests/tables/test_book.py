@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import shutil
+import sqlite3
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from hypothesis import strategies as st
 import matchkit as mk
 from matchkit.cli import main
 from matchkit.errors import DataError, Problem, SourceError
+from matchkit.playtest.log import log_playtests, playtest_of
 from matchkit.records.people import Playtest
 from matchkit.records.quantity import quantities
 from matchkit.records.schema import TABLES
@@ -113,10 +115,15 @@ def test_a_playtest_is_corrected_by_a_later_row_and_never_changed(empty_book: st
 
 @pytest.mark.parametrize("table", ["playtests", "history"])
 def test_the_database_itself_refuses_to_change_what_only_grows(empty_book: str, table: str) -> None:
-    """UPDATE and DELETE are refused by the database, whatever program asks."""
+    """UPDATE, DELETE and what comes to the same are refused by the database, whatever program asks."""
     carry_in(shipped("data/demo"), empty_book)
     book = Book(empty_book)
-    for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET entry = 7"):
+    others = (
+        [f"TRUNCATE {table}"]
+        if empty_book.startswith("postgresql")
+        else [f"INSERT OR REPLACE INTO {table} SELECT * FROM {table}"]
+    )
+    for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET entry = 7", *others):
         with pytest.raises(sa.exc.DBAPIError, match="never changed"), book._writing() as connection:
             connection.exec_driver_sql(statement)
 
@@ -342,6 +349,45 @@ def test_two_writers_at_once_lose_nothing(empty_book: str) -> None:
     assert len([name for name in ids if name[0] in "AB"]) == 2000
     entries = book.history()
     assert [entry["entry"] for entry in entries] == list(range(1, 2002))
+
+
+def test_nobody_writes_between_a_check_and_its_row(empty_book: str) -> None:
+    """Six processes correct one playtest at once: one does, five are told that it is corrected, and the book can be read."""
+    carry_in(shipped("data/demo"), empty_book)
+    with FORK.Pool(6) as pool:
+        told = pool.map(correct_once, [(empty_book, f"C{number}") for number in range(6)], chunksize=1)
+    assert sorted(told) == ["corrected already"] * 5 + ["written"]
+    assert len(read_tables(empty_book).playtests) == len(read_tables(shipped("data/demo")).playtests)
+
+
+def correct_once(given: tuple[str, str]) -> str:
+    """Log one correction of T0011; gives what came of it."""
+    book, name = given
+    test = playtest_of(
+        {"id": name, "player_id": "P02", "mouthpiece_id": "AM-05", "reed_id": "AR-A-2.5", "overall": 5.0, "corrects": "T0011"}
+    )
+    try:
+        log_playtests(book, [test])
+    except DataError as error:
+        assert "a row that nothing corrects yet" in str(error)  # noqa: PT017 - told to the parent
+        return "corrected already"
+    return "written"
+
+
+def test_what_is_no_book_is_not_made_one(tmp_path: Path) -> None:
+    """A source without tables, a database of somebody else's, and the name of a workbook are refused; nothing is written."""
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(SourceError, match="it has no table"):
+        carry_in(tmp_path / "empty", tmp_path / "a.sqlite")
+    assert not (tmp_path / "a.sqlite").exists()
+    with sqlite3.connect(tmp_path / "theirs.sqlite") as theirs:
+        theirs.execute("CREATE TABLE songs (name text)")
+    theirs.close()
+    with pytest.raises(SourceError, match="it holds other tables"):
+        carry_in(shipped("data/demo"), tmp_path / "theirs.sqlite")
+    with pytest.raises(SourceError, match="expected a name for a book"):
+        carry_in(shipped("data/demo"), tmp_path / "new.xlsx")
+    assert not (tmp_path / "new.xlsx").exists()
 
 
 def test_a_kill_leaves_the_book_as_before_or_as_after(empty_book: str) -> None:
