@@ -161,8 +161,10 @@ class House:
     def train(self, out: str | Path | None = None) -> Path:
         """Choose settings on this house's playtests, fit the model, and write it (default: ``model.npz`` beside the tables).
 
-        Raises ModelError where it cannot be written.
+        Raises ModelError where it cannot be written, and RequestError where there is nothing to learn from.
         """
+        if not self.workshop.rated:
+            raise RequestError("there is no rated playtest to learn from: ranking goes by physics alone, and needs no model")
         path = _beside(self.tables.source) if out is None else Path(out)
         if path is None:
             raise ModelError("a book on a server has no place beside it: name a file for the model")

@@ -91,8 +91,13 @@ def import_(source: str, book: str) -> None:
 def export_(source: str, target: str) -> None:
     """Write the tables of SOURCE (a book, a folder, a workbook) to TARGET: a new folder of csv files, or a new .xlsx workbook."""
     from matchkit.tables.carry import carry_out
+    from matchkit.tables.store import SPEC_FILE
 
-    click.echo(str(carry_out(source, target)))
+    written = carry_out(source, target)
+    click.echo(str(written))
+    settings = written.parent / SPEC_FILE
+    if written.suffix == ".xlsx" and settings.is_file():
+        click.echo(f"{settings}: the settings of the house; keep it beside the workbook")
 
 
 @command.command(name="history")
@@ -127,4 +132,5 @@ def _told(what: dict[str, Any]) -> str:
     for change in what["changed"] if isinstance(what.get("changed"), list) else []:
         was = ", ".join(f"{column} was {before}" for column, before in change["before"].items())
         words.append(f"{'/'.join(str(part) for part in change['key'])} changed, {was}")
-    return ", ".join(words) or ", ".join(str(word) for word in what)
+    rest = [name if value is True else f"{name} {value}" for name, value in what.items() if name != "before"]
+    return ", ".join(words) or ", ".join(rest)

@@ -20,13 +20,12 @@ from matchkit.match.rated import RatedTests
 from matchkit.playtest.agreement import Agreement, Concordance, agreement, concordance, consistency
 from matchkit.playtest.discrimination import LEVEL, Binomial, binomial_test, d_prime_of, holm, wilson_interval
 from matchkit.playtest.preference import Strengths, counted_by_order
+from matchkit.playtest.within import LEAST_TESTS, mean_correlation, within_slope
 from matchkit.records.people import Playtest
 from matchkit.records.trials import ATTRIBUTES, Trial
 
 Array = NDArray[np.float64]
 
-LEAST_TESTS = 8
-"""A player with fewer rated playtests says too little of what goes with what."""
 FEW_PLAYERS = 5
 """What rests on fewer players than this is said to."""
 LEAST_REPEATED = 3
@@ -380,28 +379,6 @@ def _drift(tests: Sequence[Playtest]) -> tuple[Drift, ...]:
     return tuple(replace(item, adjusted=p) for item, p in zip(found, adjusted, strict=True))
 
 
-def within_slope(places: Sequence[Array], marks: Sequence[Array]) -> tuple[float, float, float, float] | None:
-    """Give the common slope within groups, its 95 % interval and p: least squares with a level for each group, Student's t.
-
-    None where nothing is left over to tell how sure it is.
-    """
-    from scipy.stats import t as student
-
-    x = np.concatenate([group - group.mean() for group in places])
-    y = np.concatenate([group - group.mean() for group in marks])
-    degrees = len(x) - len(places) - 1
-    if degrees < 1 or not np.any(x):
-        return None
-    slope = float(x @ y / (x @ x))
-    rest = y - slope * x
-    error = float(np.sqrt(rest @ rest / degrees / (x @ x)))
-    if not np.any(y):
-        return None  # one mark for everything
-    half = float(student.ppf(0.975, degrees)) * error
-    p = float(2 * student.sf(abs(slope) / error, degrees)) if error > 0 else 0.0
-    return slope, slope - half, slope + half, p
-
-
 def _associations(tests: Sequence[Playtest], rated: RatedTests) -> tuple[tuple[Association, ...], int]:
     """Give what goes with what: correlations within players, averaged over players (Fisher's z), with a t interval over players."""
     by_id = {test.id: test for test in tests}
@@ -427,31 +404,3 @@ def _associations(tests: Sequence[Playtest], rated: RatedTests) -> tuple[tuple[A
 def _mark(test: Playtest, attribute: str) -> float:
     value = getattr(test, attribute)
     return float("nan") if value is None else float(value)
-
-
-def mean_correlation(values: Sequence[Array], marks: Sequence[Array]) -> tuple[int, int, float, float, float, float] | None:
-    """Give players, tests, mean correlation within players, its 95 % interval over players, and p.
-
-    Each player's correlation is made normal by Fisher's z and counts by tests minus three; the interval is Student's over the players, whose
-    own differences it holds. None below two players with something that varies.
-    """
-    from scipy.stats import t as student
-
-    z, weight, tests = [], [], 0
-    for x, y in zip(values, marks, strict=True):
-        known = np.isfinite(x) & np.isfinite(y)
-        if known.sum() < LEAST_TESTS or np.ptp(x[known]) < 1e-9 or np.ptp(y[known]) < 1e-9:
-            continue
-        z.append(float(np.arctanh(np.clip(np.corrcoef(x[known], y[known])[0, 1], -0.999, 0.999))))
-        weight.append(float(known.sum() - 3))
-        tests += int(known.sum())
-    if len(z) < 2:
-        return None
-    w, values_z = np.array(weight), np.array(z)
-    mean = float(w @ values_z / w.sum())
-    spread = float(w @ (values_z - mean) ** 2 / w.sum() * len(z) / (len(z) - 1))
-    error = float(np.sqrt(spread * (w @ w) / w.sum() ** 2))
-    half = float(student.ppf(0.975, len(z) - 1)) * error
-    p = float(2 * student.sf(abs(mean) / error, len(z) - 1)) if error > 0 else 0.0
-    low, middle, high = (float(np.tanh(value)) for value in (mean - half, mean, mean + half))
-    return len(z), tests, middle, low, high, p

@@ -158,6 +158,8 @@ class _Checks:
                 found += self._same_again(place, record, written)
                 written.setdefault(_content(record), record)
                 self._other_instrument(place, record)
+                if record.date is not None and record.date > dt.date.today():  # noqa: DTZ011 - the shop's own day
+                    self.notes.append(f"{place}: {record.date} is in the future")
                 found += self.fit(place, record.mouthpiece_id, record.reed_id, record.ligature_id)
             elif isinstance(record, Trial):
                 if record.set_a == record.set_b:

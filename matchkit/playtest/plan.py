@@ -147,7 +147,8 @@ def plan_test(
     """
     _check(sets, players, (2, 2))
     if kind == "two" and attribute not in ATTRIBUTES:
-        raise RequestError(f"two set-ups are compared on one of {', '.join(ATTRIBUTES)}; read {attribute}")
+        read = "none was named (--attribute)" if attribute is None else f"read {attribute!r}"
+        raise RequestError(f"two set-ups are compared on one of {', '.join(ATTRIBUTES)}; {read}")
     if kind == "triangle" and (attribute is not None or claim is not None):
         raise RequestError("a triangle asks whether there is any difference: no attribute and no claim")
     if claim is not None and claim not in sets:

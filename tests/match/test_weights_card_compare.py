@@ -148,3 +148,12 @@ def test_a_player_is_not_called_as_one_in_no_table(demo_copy: Path) -> None:
     edit_table(demo_copy, "players", named)
     with pytest.raises(mk.DataError, match="column id: read 'visitor'; expected another id"):
         mk.open(demo_copy)
+
+
+def test_nothing_is_learned_from_nothing(demo_copy: Path) -> None:
+    """A house without playtests is not trained: a model of nothing would only look like one."""
+    (demo_copy / "playtests.csv").unlink()
+    (demo_copy / "trials.csv").unlink()
+    with pytest.raises(mk.RequestError, match="no rated playtest to learn from"):
+        mk.open(demo_copy).train()
+    assert not (demo_copy / "model.npz").exists()

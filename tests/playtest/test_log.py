@@ -309,3 +309,9 @@ def test_a_place_for_the_answer_is_looked_at_first(book: str, tmp_path: Path) ->
     assert result.exit_code == 2
     assert "nothing was written" in result.stderr
     assert Book(book).history() == before
+
+
+def test_a_day_to_come_is_said(book: str) -> None:
+    """A playtest of the future is written, and its day is said to be one."""
+    logged = log_playtests(book, [playtest_of({**PLAYED, "date": "2999-01-01"})])
+    assert logged.notes == ("playtest: 2999-01-01 is in the future",)

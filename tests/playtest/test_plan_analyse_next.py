@@ -19,9 +19,10 @@ import matchkit as mk
 from matchkit.cli import main
 from matchkit.match.common_scale import OwnLine
 from matchkit.match.rated import Settings
-from matchkit.playtest.analyse import analyse, mean_correlation, within_slope
+from matchkit.playtest.analyse import analyse
 from matchkit.playtest.next_tests import Field, choose, crossing
 from matchkit.playtest.plan import CAUTIONS, Plan, key_sheet, plan_compare, plan_test, player_sheet
+from matchkit.playtest.within import mean_correlation, within_slope
 from matchkit.records.people import Playtest
 from matchkit.records.trials import LINES, Trial
 
@@ -446,3 +447,9 @@ def test_one_mark_for_everything_has_no_slope() -> None:
     assert within_slope([np.arange(5.0), np.arange(5.0)], [np.full(5, 5.0), np.full(5, 5.0)]) is None
     said = CliRunner().invoke(main, ["analyse", "--session", "LIG"]).stdout
     assert "DIFFERENT. TM-04/TR-A-3/L-05 has more brightness." in " ".join(said.split())
+
+
+def test_two_without_a_question_says_which_option_names_it() -> None:
+    """What is more of is asked for by its option."""
+    with pytest.raises(mk.RequestError, match="none was named \\(--attribute\\)"):
+        two(attribute=None)

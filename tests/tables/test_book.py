@@ -432,3 +432,11 @@ def test_history_and_check_by_command(empty_book: str) -> None:
 def test_problem_is_a_record_of_its_own() -> None:
     """A problem of a book names the table and the row, as one of a file does."""
     assert str(Problem("shop.sqlite, table reeds", 3, "cut", "'x'", "filed")).startswith("shop.sqlite, table reeds, row 3")
+
+
+def test_a_workbook_s_settings_are_named(tmp_path: Path) -> None:
+    """Exported to a workbook the settings of the house lie beside it, and the command says so."""
+    result = CliRunner().invoke(main, ["tables", "export", str(shipped("data/demo")), str(tmp_path / "house.xlsx")])
+    assert result.exit_code == 0, result.output
+    assert "house.toml: the settings of the house; keep it beside the workbook" in result.stdout
+    assert (tmp_path / "house.toml").is_file()
