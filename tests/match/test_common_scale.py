@@ -228,6 +228,7 @@ def test_an_order_is_that_of_one_line_a_player(differing: RatedTests) -> None:
         found = table.predict(table.questions(split, lists=lists), DEFAULT_SETTINGS)
         mine = np.array(differing.players) == "P03"
         assert (len(set(found.spread[mine])) == 1) == lists
+        assert found.spread[mine][0] != 1
 
 
 def test_marks_used_differently_are_predicted_better_on_the_common_scale(
@@ -403,3 +404,31 @@ def test_lists_earn_nothing_from_their_constant_line() -> None:
             mine = slice(10 * player, 10 * player + 10)
             taus.append(ranking_quality(made.rating[mine], listed.blended[mine])[1])
     assert np.mean(taus) < 3 * np.std(taus) / np.sqrt(len(taus))
+
+
+def test_a_line_that_would_leave_the_scale_is_fitted_within_it() -> None:
+    """Marks of 9 and 10 on good set-ups only: fitted as it would be it expects more than ten of the best, so it is moved until it does not."""
+    rng = np.random.default_rng(2)
+    names = [f"P{k}" for k in range(8) for _ in range(20)]
+    d = np.concatenate([rng.uniform(0.2, 1.0, 140), rng.uniform(0.2, 0.6, 20)])
+    marks = np.clip(np.concatenate([1 + 8 * d[:140] + rng.normal(0, 0.3, 140), 8.5 + 2 * d[140:]]), 0, 10)
+    made = rated(names, marks, overall_d=d)
+    scale = fit_common(made)
+    first = fit_line(d, marks)
+    free = own_lines(made, first[0] + first[1] * d)["P7"]
+    assert float(free.own(sum(scale.line))) > 10.5
+    assert float(scale.own_lines["P7"].own(sum(scale.line))) == pytest.approx(10)
+
+
+def test_heavy_tails_leave_less_to_the_spread() -> None:
+    """The same differences of spread count for less where marks have heavy tails: their deviations scatter more by chance."""
+    shrinks = []
+    for tails in (3.0, 50.0):  # Student's degrees of freedom
+        rng = np.random.default_rng(7)
+        names = [f"P{k:02d}" for k in range(12) for _ in range(40)]
+        noise = rng.standard_t(tails, (12, 40))
+        noise = (noise - noise.mean(axis=1, keepdims=True)) / noise.std(axis=1, ddof=1, keepdims=True)
+        noise *= np.exp(np.linspace(-0.4, 0.4, 12))[:, None]
+        lines = own_lines(rated(names, 6 + noise.ravel()), np.full(480, 6.0))
+        shrinks.append(np.log(lines["P11"].spread) - np.log(lines["P00"].spread))
+    assert 0.1 < shrinks[0] < shrinks[1] - 0.02

@@ -360,6 +360,21 @@ def test_nobody_writes_between_a_check_and_its_row(empty_book: str) -> None:
     assert len(read_tables(empty_book).playtests) == len(read_tables(shipped("data/demo")).playtests)
 
 
+def test_a_book_held_alone_is_let_go(empty_book: str) -> None:
+    """What was looked at and written while it was held is whole afterwards, and an error in between undoes all of it."""
+    carry_in(shipped("data/demo"), empty_book)
+    book = Book(empty_book)
+    tests = read_tables(empty_book).playtests
+    with book.alone():
+        assert book.find("playtests", id="T0001")
+        book.put({"playtests": [tests[0].model_copy(update={"id": "held-1"})]}, command="log")
+    with pytest.raises(DataError), book.alone():  # noqa: PT012 - what comes before the error is undone
+        book.put({"playtests": [tests[0].model_copy(update={"id": "held-2"})]}, command="log")
+        raise DataError([])
+    assert [bool(book.find("playtests", id=name)) for name in ("held-1", "held-2")] == [True, False]
+    assert len(book.history()) == 2
+
+
 def correct_once(given: tuple[str, str]) -> str:
     """Log one correction of T0011; gives what came of it."""
     book, name = given
