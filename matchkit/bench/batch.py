@@ -277,9 +277,8 @@ def _summary(column: Sequence[tuple[str, Judged]], *, where: str, charts: int) -
     mean, count = float(values.mean()), len(values)
     sd = float(values.std(ddof=1)) if np.ptp(values) > 0 else 0.0  # of equal values the arithmetic leaves a speck
     half = two_sided_factor(count) * sd
-    coarse = (
-        np.count_nonzero(np.diff(values)) <= len(values) / 2
-    )  # most neighbours read alike: limits would be those of the rounding
+    # where most neighbours read alike the limits would be those of the rounding
+    coarse = np.count_nonzero(np.diff(values)) <= len(values) / 2
     charted = count >= LEAST_PIECES and sd > 0 and not coarse
     return FeatureSummary(
         feature=first.feature,

@@ -211,9 +211,8 @@ def plan_reface(workshop: Workshop, piece: Mouthpiece, pieces: Pieces, *, spec: 
     final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
     reached = nearest_fair(final) if plan.unreached else target
     idle = all(max(removal.left_um, removal.right_um) <= removal.u_um for removal in plan.removals)
-    later = (
-        facing.lay if idle else _as_lay(final, reached, facing.lay.u_tip_m)
-    )  # what comes off cannot be told: nothing changes
+    # where nothing comes off that can be told, nothing changes
+    later = facing.lay if idle else _as_lay(final, reached, facing.lay.u_tip_m)
     reeds = _before_and_after(workshop, facing, later, view)
     if not wanted.drawing and at_bound(lowered, target):
         notes.append(f"the break of the target lies as far back as a plan goes, {FURTHER_M * 1e3:g} mm behind the lay's own")

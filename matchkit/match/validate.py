@@ -154,7 +154,9 @@ def evaluate_tests(
             f"not enough playtests: {len(tests)} with a mark, {len(set(tests.players))} players, {len(set(tests.mouthpieces))} "
             f"mouthpieces; {MIN_ROWS}, {MIN_GROUPS} and {MIN_GROUPS} are needed"
         )
-    work = {split: folds_of(tests, split, folds=MOST_FOLDS) for split in splits}
+    work = {split: folds for split in splits if (folds := folds_of(tests, split, folds=MOST_FOLDS))}
+    if not work:
+        raise RequestError("nothing can be held out of these playtests, so nothing can be evaluated: is all of it one sitting?")
     table = FoldTable(tests, ligatures)
     total, done = sum(len(folds) for folds in work.values()), 0
     scores: list[Score] = []
@@ -287,11 +289,10 @@ def grouped_figures(tests: RatedTests, ligatures: Sequence[Ligature], settings: 
     nothing = np.full(len(tests), np.nan)
     found = []
     for split in SPLITS[:2]:
-        if not folds_of(tests, split):
+        folds = folds_of(tests, split)
+        if not folds:
             continue
-        seen, listed = (
-            table.predict(table.questions(folds_of(tests, split), lists=lists), settings) for lists in (False, True)
-        )
+        seen, listed = (table.predict(table.questions(folds, lists=lists), settings) for lists in (False, True))
         found += [
             _score(tests, split, method, guess, order, nothing, nothing)
             for method, guess, order in (

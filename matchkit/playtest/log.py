@@ -197,7 +197,7 @@ class _Checks:
             return [Problem(place, None, "corrects", shown(old), expected, hint)]
         corrected.add(old)
         before = self._get(self._table, old)
-        names = ("player_id", "mouthpiece_id", "reed_id", "ligature_id", "set_a", "set_b")
+        names = ("player_id", "mouthpiece_id", "reed_id", "ligature_id", "set_a", "set_b", "attribute")
         other = [name for name in names if before is not None and getattr(record, name, None) != getattr(before, name, None)]
         if other:
             self.notes.append(f"{place} corrects {shown(old)} and names another {' and another '.join(other)}")

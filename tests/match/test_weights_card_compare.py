@@ -128,6 +128,8 @@ def test_what_cannot_be_held_out_chooses_nothing() -> None:
     assert grouped_figures(tests, house.workshop.ligatures, DEFAULT_SETTINGS) == ()
     with pytest.raises(mk.RequestError, match="nothing can be held out"):
         compare_settings(tests, house.workshop.ligatures, DEFAULT_SETTINGS, Settings(neighbours=5))
+    with pytest.raises(mk.RequestError, match="nothing can be evaluated"):
+        evaluate_tests(tests, house.workshop.ligatures)
 
 
 def test_an_average_has_no_order() -> None:
