@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from typing import NamedTuple, TypeVar
@@ -122,20 +123,23 @@ def beams_for(problems: Sequence[tuple[FacingPart, ReedPart, ContactKey]]) -> Be
     """Lay each reed on its facing."""
     clamp = np.array([facing.lay.fair.clamp_m for facing, _, _ in problems])
     nodes, inner = node_places_m(clamp), quadrature_places_m(clamp)
-    lays: dict[str, Array] = {}
-    moments: dict[tuple[str, tuple[str, float, float, float], float], Array] = {}
-    for row, (facing, reed, key) in enumerate(problems):
-        if key.mouthpiece_id not in lays:
-            lays[key.mouthpiece_id] = facing.lay.height_m(nodes[row])
-        if key[:3] not in moments:
-            moments[key[:3]] = reed.shape.second_moment_m4(inner[row] + key.offset_mm * 1e-3)
+    by_piece: dict[str, list[int]] = defaultdict(list)
+    by_shape: dict[tuple[str, float, float, float], list[int]] = defaultdict(list)
+    for row, (_, _, key) in enumerate(problems):
+        by_piece[key.mouthpiece_id].append(row)
+        by_shape[key.shape].append(row)
     offset = np.array([key.offset_mm for _, _, key in problems]) * 1e-3
+    lay, moment = np.empty_like(nodes), np.empty_like(inner)
+    for rows in by_piece.values():  # one clamp, one lay
+        lay[rows] = problems[rows[0]][0].lay.height_m(nodes[rows[0]])
+    for rows in by_shape.values():
+        moment[rows] = problems[rows[0]][1].shape.second_moment_m4(inner[rows] + offset[rows][:, None, None])
     shapes = [reed.shape for _, reed, _ in problems]
     widening = np.array([(shape.butt_width_m - shape.tip_width_m) / shape.length_m for shape in shapes])
     return build_beams(
         clamp_m=clamp,
-        lay_m=np.stack([lays[key.mouthpiece_id] for _, _, key in problems]),
-        second_moment_m4=np.stack([moments[key[:3]] for _, _, key in problems]),
+        lay_m=lay,
+        second_moment_m4=moment,
         width_m=np.array([shape.tip_width_m for shape in shapes]) + widening * offset,
         widening=widening,
         lip_m=lip_places_m(problems),

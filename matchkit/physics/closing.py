@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import ContactError
-from matchkit.physics.contact import Beams, solve_contact
+from matchkit.physics.contact import Beams, solve_contact, tip_slope
 
 Array = NDArray[np.float64]
 
@@ -24,6 +24,8 @@ LIP_SHARES = np.linspace(0.0, 0.9, 10)
 """Shares of the closing pressure taken away by the lip at which the closing share is computed; straight between them."""
 
 _REACH = 12.0
+_EXACT = 1e-13
+_MOST_STEPS = 100
 
 
 @dataclass(frozen=True)
@@ -71,29 +73,33 @@ def pressure_at_gap(beams: Beams, *, share: float) -> Array:
     """Give the p/E (B,) at which the tip gap is ``share`` of the tip opening.
 
     Before contact the gap is linear in the pressure. Where something touches earlier, that pressure is too low (a lay can only
-    hold the tip up), and the right one is found between it and twelve times as much (Chandrupatla 1997, scipy's vectorised
-    ``find_root``). Raises ContactError where it is not there.
+    hold the tip up), and the right one lies between it and twelve times as much. The gap is a broken line of the pressure, so Newton's
+    steps along its pieces end on the root itself; one that leaves the bracket is replaced by halving it. Raises ContactError where
+    the gap is not that small at twelve times the pressure.
     """
-    from scipy.optimize.elementwise import find_root
-
     opening = beams.lay_m[:, -1]
     by_pressure = beams.deflection_per_pressure_m()
     pressure = np.asarray((1 - share) * opening / by_pressure[:, -1])
-    touching = np.flatnonzero((beams.lay_m - pressure[:, None] * by_pressure).min(axis=1) < 0)
-    if not len(touching):
-        return pressure
-
-    def miss(trial: Array, row: Array) -> Array:
-        rows = row.astype(np.intp)
-        gap = solve_contact(beams.take(rows), pressure_per_modulus=trial).tip_gap_m
-        return np.asarray(gap / opening[rows] - share)
-
-    low = pressure[touching]
-    found = find_root(miss, (low, _REACH * low), args=(touching.astype(float),), tolerances={"fatol": 1e-9, "xrtol": 1e-12})
-    if not np.all(found.success):
-        raise ContactError(f"the pressure that leaves a tip gap of {share:g} of the opening was not found")
-    pressure[touching] = found.x
-    return pressure
+    rows = np.flatnonzero((beams.lay_m - pressure[:, None] * by_pressure).min(axis=1) < 0)
+    low, high = pressure.copy(), _REACH * pressure
+    for _ in range(_MOST_STEPS):
+        if not len(rows):
+            return pressure
+        part = beams.take(rows)
+        trial = pressure[rows]
+        solution = solve_contact(part, pressure_per_modulus=trial)
+        miss = solution.tip_gap_m - share * opening[rows]
+        low[rows] = np.where(miss > 0, trial, low[rows])
+        high[rows] = np.where(miss < 0, trial, high[rows])
+        slope = tip_slope(part, solution)
+        step = trial - np.divide(miss, slope, out=np.full_like(miss, np.inf), where=slope < 0)
+        inside = (step > low[rows]) & (step < high[rows])
+        open_ = (np.abs(miss) > _EXACT * opening[rows]) & (high[rows] - low[rows] > _EXACT * trial)
+        pressure[rows] = np.where(open_, np.where(inside, step, (low[rows] + high[rows]) / 2), trial)
+        if np.any(pressure[rows] > _REACH * (1 - 1e-9) * (1 - share) * opening[rows] / by_pressure[rows, -1]):
+            break
+        rows = rows[open_]
+    raise ContactError(f"the pressure that leaves a tip gap of {share:g} of the opening was not found")
 
 
 def close_reeds(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Closing:
@@ -112,13 +118,15 @@ def close_reeds(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Closing:
     rest = (weights * beams.lay_m).sum(axis=1)
     lip_area = by_pressure[:, -1] / by_force[:, -1]
     count, shares = len(beams), len(LIP_SHARES)
-    stack = beams.take(np.repeat(np.arange(count), shares))
+    rows = np.repeat(np.arange(count), shares)
     taken: Array = np.tile(LIP_SHARES, count)
-    force = taken * np.repeat(closing * lip_area, shares)
-    stacked = np.repeat(weights, shares, axis=0)
-    at_rest = (stacked * solve_contact(stack, pressure_per_modulus=0.0, force_per_modulus_m2=force).gap_m).sum(axis=1)
-    lowered = np.repeat(closing, shares) * (1 - taken)
-    at_closing = (stacked * solve_contact(stack, pressure_per_modulus=lowered, force_per_modulus_m2=force).gap_m).sum(axis=1)
+    force = taken * (closing * lip_area)[rows]
+
+    def area(pressure: Array | float) -> Array:
+        solved = solve_contact(beams, pressure_per_modulus=pressure, force_per_modulus_m2=force, rows=rows)
+        return np.einsum("bsn,bn->bs", solved.gap_m.reshape(count, shares, -1), weights)
+
+    share = area(closing[rows] * (1 - taken)) / area(0.0)
     room = beams.lay_m[:, 1:] / by_pressure[:, 1:]
     first = room.argmin(axis=1)
     everything = np.arange(count)
@@ -128,7 +136,7 @@ def close_reeds(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Closing:
         rest_area_m2=rest,
         area_slope_m2=(weights * by_pressure).sum(axis=1),
         lip_area_m2=lip_area,
-        share=(at_closing / at_rest).reshape(count, shares),
+        share=share,
         first_contact_m=beams.x_m[everything, first + 1],
         first_contact_per_modulus=room[everything, first],
     )

@@ -183,33 +183,60 @@ def _running(values: Array) -> Array:
 
 
 def solve_contact(
-    beams: Beams, *, pressure_per_modulus: Array | float, force_per_modulus_m2: Array | float = 0.0
+    beams: Beams,
+    *,
+    pressure_per_modulus: Array | float,
+    force_per_modulus_m2: Array | float = 0.0,
+    rows: Index | None = None,
 ) -> ContactSolution:
     """Solve the contact of every beam at its own p/E (B,) and lip F/E (B,) or one for all.
 
-    Raises ContactError where a solution fails its own conditions. Small slopes; the lay is rigid and without friction.
+    With ``rows`` (P,) there are as many problems, each of the beam it names; loads and solution are then (P, ...). Raises ContactError
+    where a solution fails its own conditions. Small slopes; the lay is rigid and without friction.
     """
-    count = len(beams)
+    rows = np.arange(len(beams)) if rows is None else rows
+    count = len(rows)
     pressure = np.broadcast_to(np.asarray(pressure_per_modulus, dtype=float), (count,))
     lip = np.broadcast_to(np.asarray(force_per_modulus_m2, dtype=float), (count,))
-    free = beams.lay_m - pressure[:, None] * beams.deflection_per_pressure_m() - lip[:, None] * beams.deflection_per_force_m()
-    overlap = _OVERLAP * beams.lay_m[:, -1]
+    free = beams.lay_m[rows]
+    overlap = _OVERLAP * free[:, -1]
+    free -= pressure[:, None] * beams.deflection_per_pressure_m()[rows]
+    free -= lip[:, None] * beams.deflection_per_force_m()[rows]
     touching = np.flatnonzero(free.min(axis=1) < -overlap)
-    force, gap, rounds = np.zeros_like(free), free.copy(), 0
+    force, gap, rounds = np.zeros_like(free), free, 0
     if len(touching):
+        gap = free.copy()
+        which = rows[touching]
         load = tuple(
-            pressure[touching, None] * by_pressure[touching] + lip[touching, None] * by_lip[touching]
+            pressure[touching, None] * by_pressure[which] + lip[touching, None] * by_lip[which]
             for by_pressure, by_lip in zip(beams.pressure_load, beams.lip_load, strict=True)
         )
-        inner = beams.take(touching)
-        force[touching], gap[touching], rounds = _settle(inner, free[touching], overlap[touching], (load[0], load[1]))
-    solution = ContactSolution(gap, np.maximum(force, 0.0), rounds)
-    check_solution(beams, solution, free_gap_m=free)
+        pushed, gap[touching], rounds = _settle(beams, which, free[touching], overlap[touching], (load[0], load[1]))
+        force[touching] = np.maximum(pushed, 0.0)
+    solution = ContactSolution(gap, force, rounds)
+    check_solution(beams, solution, free_gap_m=free, rows=rows)
     return solution
 
 
-def _settle(beams: Beams, free: Array, overlap: Array, load: tuple[Array, Array]) -> tuple[Array, Array, int]:
-    """Find which nodes touch, round by round; gives forces and gaps of every beam, and the rounds it took."""
+def tip_slope(beams: Beams, solution: ContactSolution) -> Array:
+    """Return how the tip gap moves with p/E (B,), in m, as long as the same nodes touch.
+
+    Between two changes of contact the gap is a straight line of the load, so a step along this slope is exact until the next one.
+    """
+    falling = -beams.deflection_per_pressure_m()
+    slope = falling[:, -1].copy()
+    held = np.flatnonzero(solution.touching.any(axis=1))
+    if len(held):
+        load = (beams.pressure_load[0][held], beams.pressure_load[1][held])
+        force = _support_forces(beams, held, solution.touching[held], load, np.zeros_like(beams.lay_m))
+        slope[held] = _gap(beams, held, force, falling[held])[:, -1]
+    return slope
+
+
+def _settle(
+    beams: Beams, rows: Index, free: Array, overlap: Array, load: tuple[Array, Array]
+) -> tuple[Array, Array, int]:
+    """Find which nodes touch, round by round; return forces and gaps of the beam ``rows``, and the rounds it took."""
     force, gap = np.zeros_like(free), free.copy()
     supports = _deepest(free, np.zeros_like(free, dtype=bool), overlap)
     careful = np.zeros(len(free), dtype=bool)
@@ -224,13 +251,13 @@ def _settle(beams: Beams, free: Array, overlap: Array, load: tuple[Array, Array]
             force[todo] = 0.0
             supports[todo] = _one_deepest(free[todo], np.zeros_like(supports[todo]), overlap[todo])
         held = supports[todo]
-        wanted = _support_forces(beams, todo, held, (load[0][todo], load[1][todo]))
+        wanted = _support_forces(beams, rows[todo], held, (load[0][todo], load[1][todo]), beams.lay_m)
         pulling = held & (wanted < -_PULL * np.abs(wanted).max(axis=1, keepdims=True))
         lets_go = pulling.any(axis=1)
         slow = careful[todo] & lets_go
         if slow.any():
             wanted, pulling = _short_step(force[todo], wanted, pulling, slow)
-        found = _gap(beams, todo, wanted, free[todo])
+        found = _gap(beams, rows[todo], wanted, free[todo])
         force[todo], gap[todo] = wanted, found
         deepest = _one_deepest if careful[todo].all() else _deepest
         fresh = deepest(found, held, overlap[todo]) & ~lets_go[:, None]
@@ -268,8 +295,8 @@ def _short_step(force: Array, wanted: Array, pulling: Flags, slow: Flags) -> tup
     return np.where(slow[:, None], moved, wanted), np.where(slow[:, None], first, pulling)
 
 
-def _support_forces(beams: Beams, rows: Index, supports: Flags, load: tuple[Array, Array]) -> Array:
-    """Give the forces (R, CELLS+1) that hold the supported nodes of ``rows`` exactly on the lay."""
+def _support_forces(beams: Beams, rows: Index, supports: Flags, load: tuple[Array, Array], lay_m: Array) -> Array:
+    """Return the forces (R, CELLS+1) that hold the supported nodes of ``rows`` exactly on ``lay_m`` (B, CELLS+1)."""
     count = supports.sum(axis=1)
     most = int(count.max())
     order = np.argsort(~supports, axis=1, kind="stable")[:, :most]
@@ -279,7 +306,7 @@ def _support_forces(beams: Beams, rows: Index, supports: Flags, load: tuple[Arra
     one = np.arange(len(rows))[:, None]
     i0, i1, i2 = (np.diff(part[rows[:, None], at], axis=1) for part in beams.moment_of_flexibility)
     q0, q1 = (np.diff(part[one, at], axis=1) for part in load)
-    level = beams.lay_m[rows[:, None], at] / beams.spacing_m[rows][:, None] ** 2
+    level = lay_m[rows[:, None], at] / beams.spacing_m[rows][:, None] ** 2
     level[:, 0] = 0.0  # the clamp itself, where the reed stays on the table's plane
     near, far = at[:, :-1].astype(float), at[:, 1:].astype(float)
     span = np.where(real, far - near, 1.0)
@@ -320,31 +347,37 @@ def _tridiagonal(diagonal: Array, coupling: Array, right: Array) -> Array:
 def _gap(beams: Beams, rows: Index, force: Array, free: Array) -> Array:
     """Give the gap of ``rows`` under nodal forces, by integrating their moment; independent of which nodes are held."""
     spacing = beams.spacing_m[rows][:, None]
-    shear = np.cumsum(force[:, ::-1], axis=1)[:, ::-1]
-    moment = np.zeros_like(force)
-    moment[:, :-1] = np.cumsum(shear[:, :0:-1], axis=1)[:, ::-1] * spacing
+    moment = np.zeros_like(force)  # spacing times the sum of the shears between a node and the tip
+    moment[:, -2::-1] = np.cumsum(np.cumsum(force[:, :0:-1], axis=1), axis=1)
+    moment *= spacing
     start, rise = moment[:, :-1], np.diff(moment, axis=1)
     k0, k1, k2 = (part[rows] for part in beams.cell_flexibility)
     turn = start * k0 + rise * k1
-    arm = start * k1 + rise * k2 + _NODES[:-1] * turn
+    k1 *= start
+    k2 *= rise
+    arm = np.cumsum(k1 + k2 + _NODES[:-1] * turn, axis=1)
     lifted = free.copy()
-    lifted[:, 1:] += spacing**2 * (_NODES[1:] * np.cumsum(turn, axis=1) - np.cumsum(arm, axis=1))
+    lifted[:, 1:] += spacing**2 * (_NODES[1:] * np.cumsum(turn, axis=1) - arm)
     return lifted
 
 
-def check_solution(beams: Beams, solution: ContactSolution, *, free_gap_m: Array) -> None:
+def check_solution(beams: Beams, solution: ContactSolution, *, free_gap_m: Array, rows: Index | None = None) -> None:
     """Check the conditions of the problem: no overlap, no pull, and no push where the gap is open.
 
-    The gap is computed afresh from the forces. Raises ContactError, saying which beam and by how much.
+    ``rows`` (P,) are the beams of the problems, each its own where they are not given. The gap is computed afresh from the forces.
+    Raises ContactError, saying which beam and by how much.
     """
+    rows = np.arange(len(beams)) if rows is None else rows
     force = solution.force_per_modulus_m2
-    limit = _ACCEPT * np.maximum(beams.lay_m[:, -1], np.abs(free_gap_m).max(axis=1))
+    limit = _ACCEPT * beams.lay_m[rows, -1]
     worst = -free_gap_m.min(axis=1)  # where nothing pushes
     pushed = np.flatnonzero(force.any(axis=1))
-    gap = _gap(beams, pushed, force[pushed], free_gap_m[pushed])
+    gap = _gap(beams, rows[pushed], force[pushed], free_gap_m[pushed])
     lost = np.where(force[pushed] > 0, np.abs(gap), 0.0).max(axis=1)
     drift = np.abs(gap - solution.gap_m[pushed]).max(axis=1)
     worst[pushed] = np.maximum.reduce([-gap.min(axis=1), lost, drift])
-    if not np.all(worst <= limit) or not np.all(force >= 0):
+    beyond = np.flatnonzero(~(worst <= limit))
+    limit[beyond] = np.maximum(limit[beyond], _ACCEPT * np.abs(free_gap_m[beyond]).max(axis=1))
+    if not np.all(worst <= limit) or not np.all(force[pushed] >= 0):
         beam = int(np.argmax(worst / limit))
-        raise ContactError(f"beam {beam}: the contact solution misses its conditions by {worst[beam] * 1e6:.3g} µm")
+        raise ContactError(f"beam {rows[beam]}: the contact solution misses its conditions by {worst[beam] * 1e6:.3g} µm")

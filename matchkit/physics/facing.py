@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.fair import FairCurve, Readings, fair_curve, nominal_curve
+from matchkit.physics.monotone import MonotoneCubic
 
 Array = NDArray[np.float64]
 
@@ -35,7 +36,7 @@ class Lay:
     """A measured lay: its knots from the tip to the break, and the fair curve.
 
     ``height_m`` follows the knots by monotone cubic interpolation in sqrt(y), in which an arc is nearly a straight line
-    (Fritsch and Carlson 1980, as scipy's PchipInterpolator).
+    (:mod:`matchkit.physics.monotone`).
     """
 
     knots_x_m: Array
@@ -55,10 +56,8 @@ class Lay:
         return self.measured and len(self.knots_x_m) >= LEAST_LEAVES + 2
 
     @cached_property
-    def _root(self) -> Any:
-        from scipy.interpolate import PchipInterpolator
-
-        return PchipInterpolator(self.knots_x_m, np.sqrt(self.knots_y_m))
+    def _root(self) -> MonotoneCubic:
+        return MonotoneCubic(self.knots_x_m, np.sqrt(self.knots_y_m))
 
     def height_m(self, x_m: Array) -> Array:
         """Give the lay's height over ``x_m`` (any shape), 0 behind the break."""
@@ -66,7 +65,7 @@ class Lay:
         if not self.measured:
             return self.fair.height_m(x)
         inside = np.clip(x, self.knots_x_m[0], self.knots_x_m[-1])
-        return np.where(x < self.knots_x_m[-1], np.asarray(self._root(inside)) ** 2, 0.0)
+        return np.where(x < self.knots_x_m[-1], self._root(inside) ** 2, 0.0)
 
     @property
     def smoothness_m(self) -> float | None:

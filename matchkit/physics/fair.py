@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.fitting import Fit, fit, propagate, sensitivity, weights_of
+from matchkit.physics.fitting import STEP_OF_U, Fit, fit, propagate, sensitivity, weights_of
 from matchkit.units import mm_to_m
 
 Array = NDArray[np.float64]
@@ -31,6 +31,8 @@ THIN = mm_to_m(constants.THIN_FEELER.value)
 CLAMP = mm_to_m(constants.CLAMP_HEIGHT.value)
 LEAST_WEIGHT = 0.05
 """A shape that weighs less than this is left out."""
+DECIMALS = 6
+"""What decides between shapes is rounded to this, so that it does not hang on the last bits of a machine's arithmetic."""
 
 
 @dataclass(frozen=True)
@@ -114,7 +116,7 @@ class Shape:
         """Give the covariance of the lengths (4,) with the measured tip opening, 0 where the shape was not fitted to one."""
         if self.with_tip is None:
             return np.zeros(4)
-        steps = 1e-6 * np.maximum(np.abs(self.parameters), 1e-3)  # the q of a parabola is 0
+        steps = STEP_OF_U * np.sqrt(np.diag(self.covariance))
         slopes = sensitivity(partial(_lengths, self.form), self.parameters, steps=steps)
         return np.asarray(slopes @ self.with_tip)
 
@@ -150,7 +152,7 @@ class FairCurve:
     @property
     def form(self) -> Form:
         """The shape that weighs most."""
-        return self.shapes[int(self.weights.argmax())].form
+        return self.shapes[int(self.weights.round(DECIMALS).argmax())].form
 
     def height_m(self, x_m: Array) -> Array:
         """Give the mean height over ``x_m`` (any shape)."""
@@ -198,7 +200,8 @@ def averaged(shapes: list[Shape], weights: Array) -> FairCurve:
     pairs = [shape.lengths() for shape in shapes]
     mean = np.asarray(sum(w * lengths for w, (lengths, _) in zip(weights, pairs, strict=True)))
     about = [within + np.outer(lengths - mean, lengths - mean) for lengths, within in pairs]
-    widest = int(np.argmax([covariance[1, 1] for covariance in about]))
+    doubt = np.array([covariance[1, 1] for covariance in about])
+    widest = int(np.argmax(np.round(doubt / doubt.max(), DECIMALS))) if doubt.max() > 0 else 0
     return FairCurve(tuple(shapes), weights, mean, about[widest], widest)
 
 
@@ -244,7 +247,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     scatter = max(1.0, min(found.chi_squared / max(found.count - len(found.parameters), 1) for _, found in fits))
     criteria = [found.corrected_criterion - found.chi_squared * (1 - 1 / scatter) for _, found in fits]
     weights = weights_of(criteria)
-    kept = np.flatnonzero(weights >= LEAST_WEIGHT)
+    kept = np.flatnonzero(weights.round(DECIMALS) >= LEAST_WEIGHT)
     shapes = [_shape(*fits[place], data) for place in kept]
     curve = replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
     if len(shapes) == 1 and shapes[0].form == "arc" and len(y) < ENOUGH_READINGS and not arc_only:
@@ -341,19 +344,11 @@ def nominal_curve(*, tip_opening_m: float, facing_length_m: float, u_tip_m: floa
     >>> round(curve.facing_length_m * 1e3, 3), round(float(curve.height_m(np.array(0.0))) * 1e3, 3)
     (22.0, 2.0)
     """
-    from scipy.optimize import brentq
-
     if not (tip_opening_m > THIN and facing_length_m > 0):
         raise PhysicsInputError(f"no arc has a tip opening of {tip_opening_m} m and a facing length of {facing_length_m} m")
 
     def solve(tip: float, length: float) -> Array:
-        def miss(radius: float) -> float:
-            return (
-                float(run_m("arc", np.array([radius]), np.array(tip)) - run_m("arc", np.array([radius]), np.array(THIN)))
-                - length
-            )
-
-        radius = float(brentq(miss, tip, 10.0, xtol=1e-15))
+        radius = _nominal_radius(tip, length)
         return np.array([float(run_m("arc", np.array([radius]), np.array(tip))), radius])
 
     step = 1e-6
@@ -362,3 +357,15 @@ def nominal_curve(*, tip_opening_m: float, facing_length_m: float, u_tip_m: floa
     slopes = np.column_stack([by_tip, by_length])
     covariance = slopes @ np.diag([u_tip_m**2, u_facing_m**2]) @ slopes.T
     return averaged([Shape("arc", solve(tip_opening_m, facing_length_m), covariance)], np.ones(1))
+
+
+def _nominal_radius(tip: float, length: float) -> float:
+    """Return the radius of the arc that rises from the thin feeler to ``tip`` over ``length``.
+
+    With A and B the runs of the tip and of the feeler, ``A - B = length`` and ``A^2 - B^2 = 2 R (tip - thin) - tip^2 + thin^2``, which
+    gives A as a line in R; put into ``A^2 = 2 R tip - tip^2`` that is a quadratic, whose larger root has B above zero.
+    """
+    rise, offset = (tip - THIN) / length, length / 2 - (tip**2 - THIN**2) / (2 * length)  # A = rise R + offset
+    half = rise * offset - tip
+    inside = max(half**2 - rise**2 * (offset**2 + tip**2), 0.0)
+    return (-half + float(np.sqrt(inside))) / rise**2

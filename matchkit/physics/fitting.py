@@ -12,6 +12,20 @@ from matchkit.errors import PhysicsInputError
 
 Array = NDArray[np.float64]
 
+STEP = 1e-3
+"""Step of the differences, as a share of a parameter's size: they are then right to about 1e-12."""
+
+STEP_OF_U = 1e-2
+"""Step of the differences where an uncertainty says how far an input may move."""
+
+_MOST_STEPS = 200
+_MOST_POLISH = 60
+_SMALL = 1e-9
+"""A step below this, in scaled parameters, is as near as comparing sums of squares can come; what is left is polish."""
+_DONE = 1e-15
+_FIXED = 1e7
+"""Condition of the scaled slopes beyond which parameters are not told apart."""
+
 
 @dataclass(frozen=True)
 class Fit:
@@ -44,53 +58,118 @@ class Fit:
 
 
 def fit(residual: Callable[[Array], Array], start: Array, *, low: Array, high: Array) -> Fit:
-    """Minimise the sum of squared residuals within bounds (trust region, scipy's least_squares), with scaled parameters.
+    """Minimise the sum of squared residuals within bounds, until it has converged.
 
-    ``residual`` maps parameters (p,) to residuals (n,), each already over its standard uncertainty. Raises PhysicsInputError where no
-    minimum is found or the parameters are not all determined.
+    Levenberg-Marquardt steps (Marquardt 1963; More 1978) on orthogonal factors of the slopes, in parameters scaled by their size; a
+    parameter that a bound holds stays there. Comparing sums of squares settles a parameter to about 1e-8 of its size only; Gauss-Newton
+    steps then go on until they no longer shrink, so that the answer is the minimum's own and not that of where a search gave up.
+
+    Parameters
+    ----------
+    residual
+        maps parameters (p,) to residuals (n,), each already over its standard uncertainty; also asked just outside the bounds
+    start, low, high
+        (p,) each; the start is moved inside the bounds
+
+    Raises
+    ------
+    PhysicsInputError
+        where no minimum is found, or the parameters are not all determined
     """
-    from scipy.optimize import least_squares
-
-    inside = np.clip(start, low + 1e-9 * (high - low), high - 1e-9 * (high - low))
-    scale = np.maximum(np.abs(inside), 1e-12)
-
-    def scaled(relative: Array) -> Array:
-        return residual(relative * scale)
-
-    bounds = (low / scale, high / scale)
-    found = least_squares(scaled, inside / scale, bounds=bounds, xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=200)
-    if not found.success:
-        raise PhysicsInputError("no fit was found")
-    parameters = np.asarray(found.x) * scale
-    size = np.maximum(np.abs(parameters), 1e-3 * scale)
-    slopes = sensitivity(residual, parameters, steps=1e-5 * size) * size
-    information = slopes.T @ slopes
-    length = np.sqrt(np.diag(information))
-    if (
-        not np.all(np.isfinite(information))
-        or np.any(length == 0)
-        or np.linalg.cond(information / np.outer(length, length)) > 1e14
-    ):
+    parameters = np.clip(np.asarray(start, dtype=float), low, high)
+    scale = np.maximum(np.abs(parameters), 1e-12)
+    parameters = _polished(residual, _descend(residual, parameters, scale, low, high), scale, low, high)
+    found = residual(parameters)
+    size = np.maximum(np.abs(parameters), scale)
+    slopes = sensitivity(residual, parameters, steps=STEP * size) * size
+    length = np.sqrt((slopes**2).sum(axis=0))
+    if not np.all(np.isfinite(slopes)) or np.any(length == 0) or np.linalg.cond(slopes / length) > _FIXED:
         raise PhysicsInputError("the readings do not fix the curve")
-    inverse = np.linalg.inv(information)
-    gain = size[:, None] * (inverse @ slopes.T)
-    return Fit(parameters, inverse * np.outer(size, size), gain, float(2 * found.cost), len(found.fun))
+    orthogonal, triangular = np.linalg.qr(slopes)
+    inverse = np.linalg.inv(triangular)
+    gain = size[:, None] * (inverse @ orthogonal.T)
+    return Fit(parameters, (inverse @ inverse.T) * np.outer(size, size), gain, float(found @ found), len(found))
 
 
+def _held(parameters: Array, downhill: Array, low: Array, high: Array) -> NDArray[np.bool_]:
+    """Mark the parameters that stand at a bound and would go beyond it."""
+    return np.asarray(((parameters <= low) & (downhill < 0)) | ((parameters >= high) & (downhill > 0)))
+
+
+def _step(slopes: Array, found: Array, free: NDArray[np.bool_], damping: float) -> Array:
+    """Give the damped Gauss-Newton step of the free parameters, 0 for the others, by QR."""
+    step = np.zeros(slopes.shape[1])
+    some = slopes[:, free]
+    weight = np.sqrt(damping * np.maximum((some**2).sum(axis=0), 1e-300))
+    tall = np.vstack([some, np.diag(weight)])
+    orthogonal, triangular = np.linalg.qr(tall)
+    try:
+        step[free] = np.linalg.solve(triangular, orthogonal.T @ -np.append(found, np.zeros(some.shape[1])))
+    except np.linalg.LinAlgError as error:
+        raise PhysicsInputError("the readings do not fix the curve") from error
+    return step
+
+
+def _descend(residual: Callable[[Array], Array], parameters: Array, scale: Array, low: Array, high: Array) -> Array:
+    """Go downhill until a step is small; raises PhysicsInputError where that takes too many."""
+    found, damping = residual(parameters), 1e-3
+    for _ in range(_MOST_STEPS):
+        size = np.maximum(np.abs(parameters), scale)
+        slopes = sensitivity(residual, parameters, steps=STEP * size) * size
+        if not np.all(np.isfinite(slopes)):
+            break
+        free = ~_held(parameters, -(slopes.T @ found), low, high)
+        if not free.any():
+            return parameters
+        while True:
+            step = _step(slopes, found, free, damping)
+            trial = np.clip(parameters + size * step, low, high)
+            further = residual(trial)
+            moved = float(np.abs((trial - parameters) / size).max())
+            if further @ further < found @ found or moved < _SMALL:
+                break
+            damping = max(4 * damping, 1e-6)
+        parameters, found, damping = trial, further, damping / 10
+        if moved < _SMALL:
+            return parameters
+    raise PhysicsInputError("no fit was found")
+
+
+def _polished(residual: Callable[[Array], Array], parameters: Array, scale: Array, low: Array, high: Array) -> Array:
+    """Take whole Gauss-Newton steps as long as each is shorter than the one before."""
+    before = np.inf
+    for _ in range(_MOST_POLISH):
+        size = np.maximum(np.abs(parameters), scale)
+        found = residual(parameters)
+        slopes = sensitivity(residual, parameters, steps=STEP * size) * size
+        free = ~_held(parameters, -(slopes.T @ found), low, high)
+        if not free.any():
+            return parameters
+        step = _step(slopes, found, free, 0.0)
+        length = float(np.abs(step).max())
+        if not length < before or length < _DONE:
+            return parameters
+        parameters, before = np.clip(parameters + size * step, low, high), length
+    return parameters
 def sensitivity(function: Callable[[Array], Array], values: Array, *, steps: Array) -> Array:
-    """Give the slopes of what a function gives (m,) with its inputs (p,), as (m, p), by central differences over ``steps`` (p,)."""
+    """Return the slopes of what a function gives (m,) with its inputs (p,), as (m, p).
+
+    Five-point central differences over ``steps`` (p,), exact for a polynomial of degree four (Abramowitz and Stegun 1964, table 25.2).
+    """
     columns = []
     for place, size in enumerate(steps):
         step = np.zeros_like(values)
         step[place] = size
-        columns.append((function(values + step) - function(values - step)) / (2 * size))
+        near = function(values + step) - function(values - step)
+        far = function(values + 2 * step) - function(values - 2 * step)
+        columns.append((8 * near - far) / (12 * size))
     return np.column_stack(columns)
 
 
 def propagate(function: Callable[[Array], Array], values: Array, covariance: Array) -> tuple[Array, Array]:
     """Give what a function makes of inputs (p,), as (m,), and its covariance (m, m) to first order.
 
-    Law of propagation of uncertainty with correlated inputs, ``S C S^T`` (JCGM 100:2008, 5.2.2); slopes over a thousandth of each input's
+    Law of propagation of uncertainty with correlated inputs, ``S C S^T`` (JCGM 100:2008, 5.2.2); slopes over a hundredth of each input's
     standard uncertainty.
 
     >>> value, covariance = propagate(lambda x: x[:1] + x[1:], np.array([1.0, 2.0]), np.array([[1.0, -1.0], [-1.0, 1.0]]))
@@ -98,7 +177,7 @@ def propagate(function: Callable[[Array], Array], values: Array, covariance: Arr
     (3.0, 0.0)
     """
     deviation = np.sqrt(np.diag(covariance))
-    steps = np.where(deviation > 0, 1e-3 * deviation, np.maximum(1e-6 * np.abs(values), 1e-12))
+    steps = np.where(deviation > 0, STEP_OF_U * deviation, np.maximum(1e-6 * np.abs(values), 1e-12))
     slopes = sensitivity(function, values, steps=steps)
     return function(values), np.asarray(slopes @ covariance @ slopes.T)
 

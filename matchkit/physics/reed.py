@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
+from matchkit.physics.monotone import MonotoneCubic
 
 Array = NDArray[np.float64]
 
@@ -60,16 +60,14 @@ class ReedShape:
             raise PhysicsInputError("thicknesses and crown factors must be above zero")
 
     @cached_property
-    def _cubic(self) -> Any:
-        from scipy.interpolate import PchipInterpolator
-
-        return PchipInterpolator(self.x_m, self.thickness_m)
+    def _cubic(self) -> MonotoneCubic:
+        return MonotoneCubic(self.x_m, self.thickness_m)
 
     def thickness_at_m(self, x_m: Array | float) -> Array:
         """Give the thickness at ``x_m`` from the reed's tip (any shape), never below half the first point's."""
         x = np.asarray(x_m, dtype=float)
         first, last = self.x_m[0], self.x_m[-1]
-        inside = np.asarray(self._cubic(np.clip(x, first, last)))
+        inside = self._cubic(np.clip(x, first, last))
         slope = (self.thickness_m[1] - self.thickness_m[0]) / (self.x_m[1] - first)
         ahead = inside - slope * np.maximum(first - x, 0.0)
         return np.asarray(np.maximum(ahead, self.thickness_m[0] / 2))
