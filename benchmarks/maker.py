@@ -57,7 +57,7 @@ def large_batch() -> tuple[float, float, float, int]:
     place, reed = np.repeat(np.arange(PIECES), LOTS), np.tile(np.arange(LOTS), PIECES)
     pairs = bench.pairs(facings, [lot.reed for lot in lots], place, reed, lip_mm=view.lip_mm, jobs=2)
     shares = share_at_closing(bench.book, pairs, lip_load_n=view.lip_load_n)
-    pair_batch(facings, lots, pairs=pairs, view=view, window_kpa=(5.0, 11.0), shares=shares, jobs=2)
+    pair_batch(facings, lots, pairs=pairs, doubt=bench.uncertainty(pairs, facings, [lot.reed for lot in lots]), view=view, window_kpa=(5.0, 11.0), shares=shares, jobs=2)
     paired = time.perf_counter() - start
     return measured, paired, measured + paired, len(pairs) * DRAWS
 

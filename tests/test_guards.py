@@ -16,11 +16,11 @@ from matchkit.match.explain import feel_words, tone_words
 from matchkit.match.fit import NOT_SOFTER, REED_TOO_NARROW, VAMP_TOO_SHORT, pair_reasons
 from matchkit.match.folds import FoldTable
 from matchkit.match.interval import LEVEL, Interval, fit_interval
-from matchkit.match.pairs import UNCERTAINTIES
 from matchkit.match.rank import Candidates, rank_candidates
 from matchkit.match.rated import DEFAULT_SETTINGS
 from matchkit.match.setups import REDUCIBLE, gains
 from matchkit.match.target import box_share
+from matchkit.match.uncertainty import UNCERTAINTIES
 from matchkit.match.validate import folds_of
 from matchkit.match.wishes import understand
 from matchkit.match.workshop import NO_WISH
@@ -254,10 +254,11 @@ def test_measuring_what_is_usually_unmeasured_gains_three_quarters(house: mk.Hou
     workshop = house.workshop
     facing, reed = workshop.facing("AM-02"), workshop.reed("AR-A-3")
     pairs = workshop.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=10.0)
-    found = dict(zip(UNCERTAINTIES, gains(pairs, 0, facing, reed), strict=True))
+    parts = workshop.uncertainty(pairs, (facing,), (reed,)).parts[:, 0]
+    found = dict(zip(UNCERTAINTIES, gains(parts, facing, reed), strict=True))
     assert found["tip"] == found["clamp"] == found["stiffness"] == found["profile"] == 0.0
     place = UNCERTAINTIES.index("reed place")
-    assert found["reed place"] == pytest.approx(REDUCIBLE * pairs.relative_u[place, 0] ** 2)
+    assert found["reed place"] == pytest.approx(REDUCIBLE * parts[place] ** 2)
     assert REDUCIBLE == 0.75
 
 

@@ -131,6 +131,7 @@ def judge_and_pair(
                 mine,
                 lots,
                 pairs=pairs,
+                doubt=bench.uncertainty(pairs, mine, [lot.reed for lot in lots]),
                 view=view,
                 window_kpa=window,
                 shares=share_at_closing(bench.book, pairs, lip_load_n=view.lip_load_n),
@@ -323,6 +324,7 @@ def _before_and_after(
     reeds = [lot.reed for lot in lots]
     place = np.repeat([0, 1], len(lots))
     pairs = bench.pairs((facing, later), reeds, place, np.tile(np.arange(len(lots)), 2), lip_mm=view.lip_mm)
+    doubt = bench.uncertainty(pairs, (facing, later), reeds)
     opening = opening_mm(pairs, blow_kpa=view.blow_kpa)
     share = share_at_closing(bench.book, pairs, lip_load_n=view.lip_load_n)
     count = len(lots)
@@ -331,7 +333,7 @@ def _before_and_after(
             lot.id,
             float(pairs.closing_pressure_kpa[row]),
             float(pairs.closing_pressure_kpa[row + count]),
-            float(pairs.closing_pressure_kpa[row + count] * pairs.u_closing_pressure[row]),
+            float(pairs.closing_pressure_kpa[row + count] * doubt.total[row]),
             float(opening[row]),
             float(opening[row + count]),
             float(share[row]),

@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.match.pairs import UNCERTAINTIES, Pairs
+from matchkit.match.pairs import Pairs
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.target import PlayerView
+from matchkit.match.uncertainty import UNCERTAINTIES, Uncertainty
 from matchkit.physics.share_table import Flexibility, ShareTable, flexibility, share_table
 
 Array = NDArray[np.float64]
@@ -154,6 +155,7 @@ def pair_batch(
     lots: Sequence[Lot],
     *,
     pairs: Pairs,
+    doubt: Uncertainty,
     view: PlayerView,
     window_kpa: tuple[float, float],
     shares: Array,
@@ -162,7 +164,7 @@ def pair_batch(
     jobs: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> Pairing:
-    """Pair every facing with every lot; ``pairs`` and ``shares`` (P * L,) are their exact solutions, piece by piece."""
+    """Pair every facing with every lot; ``pairs``, their ``doubt`` and ``shares`` (P * L,) are exact, piece by piece."""
     from joblib import Parallel, delayed
 
     lip_m = view.lip_mm * 1e-3
@@ -173,7 +175,7 @@ def pair_batch(
         pairs.closing_pressure_kpa.reshape(len(facings), -1),
         pairs.lip_area_mm2.reshape(len(facings), -1),
         shares.reshape(len(facings), -1),
-        np.sqrt((pairs.relative_u[list(_BY_REED)] ** 2).sum(axis=0)).reshape(len(facings), -1),
+        np.sqrt((doubt.parts[list(_BY_REED)] ** 2).sum(axis=0)).reshape(len(facings), -1),
     )
     work = (
         delayed(_draw_block)(

@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.match.answers import ClosingReport, CurvePoint
 from matchkit.match.contacts import ContactKey, beams_for, lip_places_m
-from matchkit.match.pairs import UNCERTAINTIES, share_at_closing
+from matchkit.match.pairs import share_at_closing
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.setups import measure_next
 from matchkit.match.target import PlayerView, effort_kpa, opening_mm
+from matchkit.match.uncertainty import UNCERTAINTIES
 from matchkit.match.workshop import Workshop
 from matchkit.physics.characteristic import area_curve, fit_elbow, seal_pressure
 from matchkit.physics.closing import area_weights
@@ -31,10 +32,12 @@ def closing_report(
     one = np.array([0])
     pairs = workshop.pairs((facing,), (reed,), one, one, lip_mm=view.lip_mm, offset_mm=reed_offset_mm)
     row = pairs.row[0]
-    solved, spread = workshop.book.closing, workshop.book.spread
+    solved = workshop.book.closing
+    doubt = workshop.uncertainty(pairs, (facing,), (reed,))
+    parts = doubt.parts[:, 0]
     modulus = reed.modulus_pa
     pressure = float(pairs.closing_pressure_kpa[0])
-    relative = float(pairs.u_closing_pressure[0])
+    relative = float(doubt.total[0])
     effort = float(effort_kpa(pairs, blow_kpa=view.blow_kpa)[0])
     opening = float(opening_mm(pairs, blow_kpa=view.blow_kpa)[0])
     lip_area = float(pairs.lip_area_mm2[0])
@@ -53,19 +56,19 @@ def closing_report(
     seal = seal_pressure(curve, share)
     tip_mm = float(pairs.tip_opening_mm[0])
     k0 = float(pairs.stiffness_mpa_per_m[0])
-    k0_parts = pairs.relative_u[1:, 0]
+    k0_parts = parts[1:]
     known = facing.lay.shape_known and reed.profile_measured
     return ClosingReport(
         mouthpiece_id=facing.mouthpiece.id,
         reed_id=reed.reed.id,
         closing_pressure_kpa=pressure,
         u_closing_pressure_kpa=pressure * relative,
-        u_dominated_by=pairs.dominating(0),
-        u_parts={name: pressure * float(part) for name, part in zip(UNCERTAINTIES, pairs.relative_u[:, 0], strict=True)},
+        u_dominated_by=doubt.dominating(0),
+        u_parts={name: pressure * float(part) for name, part in zip(UNCERTAINTIES, parts, strict=True)},
         stiffness_mpa_per_m=k0,
         u_stiffness_mpa_per_m=k0 * float(np.sqrt((k0_parts**2).sum())),
         tip_opening_mm=tip_mm,
-        u_tip_opening_mm=float(pairs.relative_u[0, 0]) * tip_mm,
+        u_tip_opening_mm=float(parts[0]) * tip_mm,
         rest_area_mm2=float(pairs.rest_area_mm2[0]),
         blow_kpa=view.blow_kpa,
         blow_source=view.blow_source,
@@ -91,11 +94,11 @@ def closing_report(
         u_clamp_mm=facing.lay.fair.u_clamp_m * 1e3,
         reed_offset_mm=reed_offset_mm,
         u_reed_offset_mm=constants.U_REED_PLACE.value,
-        pressure_per_mm_forward_pct=100 * float(spread.place_per_mm[row]),
+        pressure_per_mm_forward_pct=100 * float(doubt.place_per_mm[0]),
         window_kpa=workshop.spec.window.get(facing.mouthpiece.instrument),
         lip_closes_reed=_lip_closes(float(view.lip_load_n), lip_area, pressure),
         assumed=(*facing.assumed, *reed.assumed),
-        measure_next=measure_next(pairs, 0, facing, reed, ()),
+        measure_next=measure_next(parts, facing, reed, ()),
         curve=_curve(curve[near] * modulus, share[near] * float(pairs.rest_area_mm2[0])),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +17,10 @@ from matchkit.match.desirability import AIR_STEP
 from matchkit.match.explain import CLOSES_UP, POINTS, feel_words, neighbour_reasons, term_reasons, tone_words, why_words
 from matchkit.match.features import tone_vote
 from matchkit.match.fit import not_checked
-from matchkit.match.pairs import MEASURES, UNCERTAINTIES, Pairs
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.rank import Placed
 from matchkit.match.target import PlayerView, effort_kpa, opening_mm
+from matchkit.match.uncertainty import MEASURES, UNCERTAINTIES
 from matchkit.match.workshop import Scored, Workshop
 from matchkit.records.parts import Ligature
 
@@ -57,6 +58,7 @@ class Question:
         """Give the set-up of one ranked line."""
         pair = placed.pair
         pairs = self.scored.pairs
+        doubt = self.workshop.uncertainty(pairs.take(np.array([pair])), self.facings, self.reeds)
         facing, reed = self.facings[pairs.mouthpiece[pair]], self.reeds[pairs.reed[pair]]
         known = self.blend.by_instrument.get(self.view.player.instrument)
         terms = term_reasons(self.scored.terms, pair, slope=self.blend.slope)
@@ -90,28 +92,36 @@ class Question:
             blend=placed.evidence / total if (total := placed.evidence + self.blend.settings.kappa) > 0 else 0.0,
             overall_d=float(self.scored.terms.one(pair).overall[0]),
             closing_pressure_kpa=pressure,
-            u_closing_pressure_kpa=pressure * float(pairs.u_closing_pressure[pair]),
+            u_closing_pressure_kpa=pressure * float(doubt.total[0]),
             effort_kpa=effort,
             playing_opening_mm=float(opening_mm(pairs, blow_kpa=self.view.blow_kpa)[pair]),
             terms=terms,
             neighbours=neighbours,
             why=why_words(terms, POINTS * placed.correction, len(neighbours)),
-            feel=self._feel(pair, effort),
+            feel=self._feel(pair, effort, doubt.parts[:, 0]),
             doubts=self._doubts(facing, reed, terms, first),
-            measure_next=self._measure_next(pair, facing, reed, terms),
+            measure_next=self._measure_next(doubt.parts[:, 0], facing, reed, terms),
             price=self._price(facing, reed, first),
             changed=None,
         )
 
-    def _measure_next(self, pair: int, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...]) -> str:
+    @cached_property
+    def _present_parts(self) -> Array:
+        """The doubt of the present set-up (6,), which must be known."""
+        present = self.view.present
+        if present is None:
+            raise ValueError("no present set-up")
+        return self.workshop.uncertainty(present.pair, (present.facing,), (present.reed,)).parts[:, 0]
+
+    def _measure_next(self, parts: Array, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...]) -> str:
         """Name the measurement that narrows the answer most; for a customer with typed parts it may be of their own."""
         present = self.view.present
         if present is not None and self.view.typed:
-            theirs = gains(present.pair, 0, present.facing, present.reed)
-            here = gains(self.scored.pairs, pair, facing, reed)
+            theirs = gains(self._present_parts, present.facing, present.reed)
+            here = gains(parts, facing, reed)
             if theirs.max() > here.max():
                 return f"of what they play now: {MEASURES[UNCERTAINTIES[int(theirs.argmax())]]}"
-        return measure_next(self.scored.pairs, pair, facing, reed, terms)
+        return measure_next(parts, facing, reed, terms)
 
     def _price(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> float | None:
         """Give the price of what the player does not have."""
@@ -121,7 +131,7 @@ class Question:
         prices = [part.price for part in wanted]
         return None if any(price is None for price in prices) else float(sum(price or 0.0 for price in prices))
 
-    def _feel(self, pair: int, effort: float) -> tuple[str, ...]:
+    def _feel(self, pair: int, effort: float, parts: Array) -> tuple[str, ...]:
         present, pairs = self.view.present, self.scored.pairs
         facing, reed = self.facings[pairs.mouthpiece[pair]], self.reeds[pairs.reed[pair]]
         words: list[str] = []
@@ -132,7 +142,7 @@ class Question:
             words += feel_words(
                 float(np.log(pairs.closing_pressure_kpa[pair] / present.pair.closing_pressure_kpa[0])),
                 float(np.log(opening_mm(pairs, blow_kpa=blow)[pair] / opening_mm(present.pair, blow_kpa=blow)[0])),
-                difference_u(pairs, pair, facing, reed, present.pair, present.facing, present.reed),
+                difference_u(parts, facing, reed, self._present_parts, present.facing, present.reed),
                 wish_step=self.workshop.spec.wish_step,
                 air_step=AIR_STEP,
             )
@@ -165,7 +175,7 @@ def owned_parts(view: PlayerView) -> tuple[str | None, str | None, str | None]:
 
 
 def difference_u(
-    pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart, other: Pairs, other_facing: FacingPart, other_reed: ReedPart
+    parts: Array, facing: FacingPart, reed: ReedPart, other: Array, other_facing: FacingPart, other_reed: ReedPart
 ) -> float:
     """Give the standard uncertainty of ln(closing pressure) between a pair and the present one; what they share cancels.
 
@@ -181,17 +191,17 @@ def difference_u(
         "wet factor": reed.u_wet > 0 and other_reed.u_wet > 0,
     }
     kept = np.array([not cancels[name] for name in UNCERTAINTIES])
-    squares = pairs.relative_u[:, pair] ** 2 + other.relative_u[:, 0] ** 2
+    squares = parts**2 + other**2
     return float(np.sqrt((squares * kept).sum()))
 
 
-def measure_next(pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...]) -> str:
+def measure_next(parts: Array, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...]) -> str:
     """Name the one measurement that would narrow the answer most.
 
     A part of the closing pressure's uncertainty that was measured already is not named again; where the rest is small, the
     weightiest term that is not known is.
     """
-    gain = gains(pairs, pair, facing, reed)
+    gain = gains(parts, facing, reed)
     best = int(gain.argmax())
     missing = [term for term in terms if not term.known and term.name != "tone"]
     step = constants.NOTICE.value * constants.HALF_STRENGTH.value
@@ -200,7 +210,7 @@ def measure_next(pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart, te
     return MEASURES[UNCERTAINTIES[best]]
 
 
-def gains(pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart) -> Array:
+def gains(parts: Array, facing: FacingPart, reed: ReedPart) -> Array:
     """Give how much of the squared relative uncertainty of the closing pressure each measurement would take away (6,)."""
     open_share = {
         "tip": 0.0 if facing.lay.measured else 1.0,
@@ -210,4 +220,4 @@ def gains(pairs: Pairs, pair: int, facing: FacingPart, reed: ReedPart) -> Array:
         "reed place": REDUCIBLE,
         "wet factor": REDUCIBLE,
     }
-    return np.asarray(pairs.relative_u[:, pair] ** 2 * np.array([open_share[name] for name in UNCERTAINTIES]))
+    return np.asarray(parts**2 * np.array([open_share[name] for name in UNCERTAINTIES]))

@@ -18,6 +18,7 @@ from matchkit.match.pairs import Pairs, share_at_closing
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.setups import difference_u
 from matchkit.match.target import PlayerView, box_share, effort_kpa, opening_mm
+from matchkit.match.uncertainty import Uncertainty
 from matchkit.match.workshop import NO_WISH, Workshop
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def strengths(workshop: Workshop, facing: FacingPart, *, view: PlayerView) -> St
     aimed = targets.for_reeds(reeds)[0][fitting]
     step = -np.log(workshop.spec.wish_step)
     steps = np.log(pairs.closing_pressure_kpa / aimed) / step
-    place = workshop.book.spread.place_per_mm[pairs.row] if len(pairs) else np.zeros(0)
+    doubt = workshop.uncertainty(pairs, (facing,), reeds)
     spread = np.array([np.nan if reeds[r].box_spread is None else reeds[r].box_spread for r in fitting], dtype=float)
     inside = box_share(steps * step, spread, wish_step=workshop.spec.wish_step)
     share = share_at_closing(workshop.book, pairs, lip_load_n=view.lip_load_n)
@@ -90,7 +91,7 @@ def strengths(workshop: Workshop, facing: FacingPart, *, view: PlayerView) -> St
     rows = []
     for row in order:
         part = reeds[fitting[row]]
-        move = -steps[row] * step / place[row]
+        move = -steps[row] * step / doubt.place_per_mm[row]
         rows.append(
             ReedLine(
                 reed_id=part.reed.id,
@@ -98,7 +99,7 @@ def strengths(workshop: Workshop, facing: FacingPart, *, view: PlayerView) -> St
                 profile=part.reed.profile_id or part.reed.cut,
                 strength=part.reed.strength,
                 closing_pressure_kpa=float(pairs.closing_pressure_kpa[row]),
-                u_closing_pressure_kpa=float(pairs.closing_pressure_kpa[row] * pairs.u_closing_pressure[row]),
+                u_closing_pressure_kpa=float(pairs.closing_pressure_kpa[row] * doubt.total[row]),
                 effort_kpa=float(effort_kpa(pairs, blow_kpa=view.blow_kpa)[row]),
                 playing_opening_mm=float(opening_mm(pairs, blow_kpa=view.blow_kpa)[row]),
                 closing_share=float(share[row]) if known[row] else None,
@@ -179,21 +180,34 @@ def swap(workshop: Workshop, *, view: PlayerView, facing: FacingPart | None, ree
     m, r = np.nonzero(reasons == FITS)
     comparable = np.array([reeds[place].scale == present.reed.scale for place in r], dtype=bool)
     pairs = workshop.pairs(facings, reeds, m[comparable], r[comparable], lip_mm=view.lip_mm)
-    lines = [_swap_line(workshop, view, pairs, row, facings, reeds) for row in range(len(pairs))]
-    lines.sort(key=lambda line: (round(np.hypot(line.steps_effort, line.steps_air), 6), line.mouthpiece_id, line.reed_id))
+    steps = np.hypot(
+        np.log(pairs.closing_pressure_kpa / present.pair.closing_pressure_kpa[0]) / -np.log(workshop.spec.wish_step),
+        np.log(opening_mm(pairs, blow_kpa=view.blow_kpa) / opening_mm(present.pair, blow_kpa=view.blow_kpa)[0]) / np.log(AIR_STEP),
+    ).round(6)
+    names = [(facings[k].mouthpiece.id, reeds[j].reed.id) for k, j in zip(pairs.mouthpiece, pairs.reed, strict=True)]
+    nearest = sorted(range(len(pairs)), key=lambda row: (steps[row], names[row]))[:top]
+    shown = pairs.take(np.array(nearest, dtype=np.intp))
+    doubt = workshop.uncertainty(shown, facings, reeds)
+    lines = [_swap_line(workshop, view, shown, row, facings, reeds, doubt) for row in range(len(shown))]
     new = facing.mouthpiece.id if facing is not None else reed.reed.id if reed is not None else ""
     return Swap(
         player=view.player.id,
         part="mouthpiece" if facing is not None else "reed",
         new_id=new,
         present=f"{present.facing.mouthpiece.id} + {present.reed.reed.id}",
-        rows=tuple(lines[:top]),
+        rows=tuple(lines),
         not_comparable=int((~comparable).sum()),
     )
 
 
 def _swap_line(
-    workshop: Workshop, view: PlayerView, pairs: Pairs, row: int, facings: Sequence[FacingPart], reeds: Sequence[ReedPart]
+    workshop: Workshop,
+    view: PlayerView,
+    pairs: Pairs,
+    row: int,
+    facings: Sequence[FacingPart],
+    reeds: Sequence[ReedPart],
+    doubt: Uncertainty,
 ) -> SwapLine:
     present = view.present
     if present is None:
@@ -204,8 +218,9 @@ def _swap_line(
     effort_ln = float(np.log(pairs.closing_pressure_kpa[row] / old.closing_pressure_kpa[0]))
     openings = float(opening_mm(pairs, blow_kpa=blow)[row]), float(opening_mm(old, blow_kpa=blow)[0])
     air_ln = float(np.log(openings[0] / openings[1]))
-    u = difference_u(pairs, row, facing, reed, old, present.facing, present.reed)
-    move = -effort_ln / float(workshop.book.spread.place_per_mm[pairs.row[row]])
+    theirs = workshop.uncertainty(old, (present.facing,), (present.reed,)).parts[:, 0]
+    u = difference_u(doubt.parts[:, row], facing, reed, theirs, present.facing, present.reed)
+    move = -effort_ln / float(doubt.place_per_mm[row])
     shapes = all(f.lay.shape_known and p.profile_measured for f, p in ((facing, reed), (present.facing, present.reed)))
     one = pairs.take(np.array([row]))
     shares = [float(share_at_closing(workshop.book, pair, lip_load_n=view.lip_load_n)[0]) for pair in (one, old)]

@@ -30,6 +30,7 @@ from matchkit.match.parts import (
 )
 from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, own_weights
 from matchkit.match.reed_bench import ReedBench
+from matchkit.match.uncertainty import Uncertainty, uncertainty_of
 from matchkit.match.target import LIKED, PlayerView, Present, Targets, set_targets, view_player
 from matchkit.match.validate import choose_settings
 from matchkit.match.wishes import Wishes, understand
@@ -104,7 +105,7 @@ class Workshop:
         self.stock = stock
         self._given = blend
         self.spec = stock.spec
-        self.book = ContactBook(u_profile_mm=stock.spec.gauge.u_profile_mm)
+        self.book = ContactBook()
         self._bench = ReedBench(
             stock.reeds, stock.reed_profiles, stock.strength_scale, defaults=stock.defaults, spec=stock.spec
         )
@@ -168,6 +169,10 @@ class Workshop:
             jobs=jobs,
             progress=progress,
         )
+
+    def uncertainty(self, pairs: Pairs, facings: Sequence[FacingPart], reeds: Sequence[ReedPart]) -> Uncertainty:
+        """Return how sure the closing pressures of pairs are."""
+        return uncertainty_of(self.book, pairs, facings, reeds, u_profile_mm=self.spec.gauge.u_profile_mm)
 
     # players
 

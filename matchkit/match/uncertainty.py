@@ -1,0 +1,143 @@
+"""How sure the closing pressure of a pair is, and what its doubt is made of; computed for the pairs that are shown."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.match.contacts import ContactBook, Problem, beams_for
+from matchkit.match.pairs import Pairs
+from matchkit.match.parts import FacingPart, ReedPart
+from matchkit.physics.closing import sensitivity_to_clamp_per_m
+from matchkit.physics.contact import pressure_moment, quadrature_places_m
+from matchkit.physics.reed import ReedShape
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+UNCERTAINTIES = ("tip", "clamp", "stiffness", "profile", "reed place", "wet factor")
+"""What the uncertainty of the closing pressure is made of, in this order."""
+
+MEASURES = {
+    "tip": "the tip opening, with a gauge",
+    "clamp": "the facing, with feelers on both rails",
+    "stiffness": "the stiffness of the reed",
+    "profile": "the thickness of the reed's profile at seven places",
+    "reed place": "where the reed's tip stands against the tip rail",
+    "wet factor": "the stiffness of the reed when wet",
+}
+"""The measurement that narrows each."""
+
+_GAUSS = np.polynomial.legendre.leggauss(3)[1] / 2
+
+
+@dataclass(frozen=True)
+class Uncertainty:
+    """The doubt of some pairs: ``parts`` (6, N) of the closing pressure's relative uncertainty, named by :data:`UNCERTAINTIES`.
+
+    ``place_per_mm`` (N,) is how ln(closing pressure) moves with the reed's place, forward.
+    """
+
+    parts: Array
+    place_per_mm: Array
+
+    @property
+    def total(self) -> Array:
+        """Relative standard uncertainty of the closing pressure (N,), its parts combined as independent (first order)."""
+        return np.asarray(np.sqrt((self.parts**2).sum(axis=0)))
+
+    def dominating(self, pair: int) -> str:
+        """Name the part that weighs most in one pair."""
+        return UNCERTAINTIES[int(self.parts[:, pair].argmax())]
+
+
+def uncertainty_of(
+    book: ContactBook, pairs: Pairs, facings: Sequence[FacingPart], reeds: Sequence[ReedPart], *, u_profile_mm: float
+) -> Uncertainty:
+    """Return the doubt of pairs; ``u_profile_mm`` is that of one thickness of a profile."""
+    if not len(pairs):
+        return Uncertainty(np.zeros((len(UNCERTAINTIES), 0)), np.zeros(0))
+    rows, back = np.unique(pairs.row, return_inverse=True)
+    spread = spread_of(book.problems(rows), u_profile_mm=u_profile_mm)
+    m, r = pairs.mouthpiece, pairs.reed
+    measured = np.array([part.profile_measured for part in reeds])[r]
+    held = np.array([part.stiffness_held for part in reeds])[r]
+    profile = np.where(held, spread.profile_given_stiffness[back], spread.profile_given_modulus[back])
+    parts = np.stack(
+        [
+            np.array([part.lay.u_tip_m / part.lay.tip_opening_m for part in facings])[m],
+            np.abs(spread.clamp_per_mm[back]) * np.array([part.lay.fair.u_clamp_m * 1e3 for part in facings])[m],
+            np.array([part.u_stiffness for part in reeds])[r],
+            np.where(measured, profile, constants.U_PROFILE_GENERIC.value),
+            np.abs(spread.place_per_mm[back]) * constants.U_REED_PLACE.value,
+            np.array([part.u_wet for part in reeds])[r],
+        ]
+    )
+    return Uncertainty(parts, spread.place_per_mm[back])
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How ln(closing pressure) moves with what is uncertain, one value a problem.
+
+    ``clamp_per_mm`` and ``place_per_mm`` are slopes; ``profile`` is a relative uncertainty, with the modulus held
+    (``profile_given_modulus``) or with the bench stiffness held (``profile_given_stiffness``).
+    """
+
+    clamp_per_mm: Array
+    place_per_mm: Array
+    profile_given_modulus: Array
+    profile_given_stiffness: Array
+
+
+def spread_of(problems: Sequence[Problem], *, u_profile_mm: float) -> Spread:
+    """Return the slopes of ln(closing pressure), exact before contact, profile by profile.
+
+    The tip deflection is the integral of ``x M / I``; the share of it that comes from each place, ``f1``, says how a change of
+    ln I there moves ln PM. A bench stiffness that is held instead of the modulus takes the test's own shares ``f2`` off.
+    """
+    beams = beams_for(problems)
+    clamp = np.array([facing.lay.fair.clamp_m for facing, _, _ in problems])
+    inner = quadrature_places_m(clamp)
+    tip_deflection = beams.deflection_per_pressure_m()[:, -1]
+    found = np.empty((4, len(problems)))
+    alike: dict[tuple[str, float, float, float], list[int]] = defaultdict(list)
+    for row, (_, _, key) in enumerate(problems):
+        alike[key.shape].append(row)
+    u_thickness = u_profile_mm * 1e-3
+    for rows in alike.values():
+        reed = problems[rows[0]][1]
+        shape = reed.shape
+        offset = np.array([problems[row][2].offset_mm for row in rows]) * 1e-3
+        x = inner[rows].reshape(len(rows), -1)
+        place = x + offset[:, None]
+        widening = np.full(len(rows), (shape.butt_width_m - shape.tip_width_m) / shape.length_m)
+        width = shape.tip_width_m + widening * offset
+        share = np.tile(_GAUSS, inner.shape[1]) * beams.spacing_m[rows][:, None] * x
+        share = share * pressure_moment(x, width_m=width, widening=widening) / shape.second_moment_m4(place)
+        share /= share.sum(axis=1, keepdims=True)
+        by_thickness = 3 * share / shape.thickness_at_m(place)
+        found[0, rows] = 1e-3 * sensitivity_to_clamp_per_m(
+            clamp_m=clamp[rows],
+            second_moment_m4=shape.second_moment_m4(clamp[rows] + offset),
+            moment_m3=pressure_moment(clamp[rows], width_m=width, widening=widening),
+            tip_deflection_m=tip_deflection[rows],
+        )
+        found[1, rows] = 1e-3 * (by_thickness * shape.thickness_slope(place)).sum(axis=1)
+        by_point = _by_point(shape, place, by_thickness)
+        test_place, test_share = reed.test_weights
+        in_test = _by_point(shape, test_place[None], 3 * test_share[None] / shape.thickness_at_m(test_place)[None])
+        found[2, rows] = u_thickness * np.sqrt((by_point**2).sum(axis=1))
+        found[3, rows] = u_thickness * np.sqrt(((by_point - in_test) ** 2).sum(axis=1))
+    return Spread(*found)
+
+
+def _by_point(shape: ReedShape, place: Array, weight: Array) -> Array:
+    """Gather weights (R, n) at places on the profile's points (R, points): each point acts on a hat between its neighbours."""
+    hats = np.eye(len(shape.x_m))
+    return np.stack([(weight * np.interp(place, shape.x_m, hat)).sum(axis=1) for hat in hats], axis=1)
