@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +11,9 @@ from numpy.typing import NDArray
 from matchkit.match.common_scale import AS_GIVEN, Line, OwnLine, OwnLines, common_marks, fit_common, missed_on
 from matchkit.match.folds import FoldTable
 from matchkit.match.interval import Interval, fit_interval, group_folds
+from matchkit.match.nearest import kernel, nearest
 from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings
 from matchkit.records.parts import Ligature
-
-if TYPE_CHECKING:
-    from matchkit.match.neighbours import ResidualNeighbours
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -29,21 +26,28 @@ class InstrumentNeighbours:
     tests: RatedTests
     residual: Array
 
-    def seen_by(self, player: str | None, settings: Settings) -> ResidualNeighbours:
-        """Fit the neighbours as one player sees them: a test by another lies ``omega`` further in squared distance.
-
-        Asked features need one more column, of zeros (:func:`asked_by_player`).
-        """
-        from matchkit.match.neighbours import ResidualNeighbours
-
-        other = np.array([name != player for name in self.tests.players]) * np.sqrt(settings.other_player)
-        estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
-        return estimator.fit(np.column_stack([self.tests.features, other]), self.residual, sample_weight=self.tests.weight)
+    def seen_by(self, player: str | None, settings: Settings) -> Seen:
+        """Return the tests as one player sees them: one by another lies ``omega`` further in squared distance."""
+        stranger = np.array([name != player for name in self.tests.players], dtype=bool)
+        return Seen(self.tests.features, self.tests.weight, settings.other_player * stranger, settings)
 
 
-def asked_by_player(features: Array) -> Array:
-    """Append the column that says the player is the one who asks (N, f + 1)."""
-    return np.column_stack([features, np.zeros(len(features))])
+@dataclass(frozen=True)
+class Seen:
+    """Playtests as one player sees them: features (n, f), own weights (n,) and what a stranger adds to a squared distance (n,)."""
+
+    features: Array
+    weight: Array
+    further: Array
+    settings: Settings
+
+    def nearest(self, asked: Array) -> tuple[Array, Index]:
+        """Return distances (N, k) and tests (N, k) of the nearest to asked features (N, f), ties in the order of the tests."""
+        return nearest(asked, self.features, self.settings.neighbours, extra=lambda _: self.further[None, :])
+
+    def kernel(self, distance: Array, index: Index) -> Array:
+        """Return the weight of each neighbour, before any ligature factor."""
+        return kernel(distance, self.weight[index], bandwidth=self.settings.bandwidth)
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,6 @@
-"""Predicting playtests from others, fold by fold: what the fitted neighbours would say, computed directly.
+"""Predicting playtests from others, fold by fold: what the fitted neighbours would say.
 
-A fold is small, so distances are taken to every training row at once, and every setting of a grid is answered from them. A test holds
-it against :class:`~matchkit.match.neighbours.ResidualNeighbours`, whose definitions it shares.
+A fold is asked about all its tests at once, and every setting of a grid is answered from the nearest of them.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.match.common_scale import common_marks, fit_common, line_arrays, line_of, missed_on
+from matchkit.match.nearest import kernel, nearest
 from matchkit.match.rated import LigatureWeights, RatedTests, Settings, shrunk_mean
 from matchkit.records.parts import Ligature
 
@@ -20,7 +20,8 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Folds = Iterable[tuple[Index, Index]]
 
-SAME, SAME_CONTACT, OTHER = 0, 1, 2
+REACH = 40
+"""So many neighbours are looked up at least, so that a grid of settings needs one search."""
 
 
 @dataclass(frozen=True)
@@ -38,47 +39,53 @@ class Predictions:
 
 @dataclass
 class Question:
-    """Tests of one instrument held out of one fold, and everything about their neighbours that no setting changes.
+    """Tests of one instrument held out of one fold, and what no setting changes.
 
-    ``rows`` (t,) are the tests; ``squared`` (t, n) distances without the player, ``stranger`` (t, n) whether another player played,
-    ``likeness`` (t, n) of the ligatures, ``residual`` and ``weight`` (n,) of the training rows, ``computed`` (t,) the mark the line expects,
-    both on the common scale; ``start`` and ``spread`` (t,) are the lines of the players of the tests.
+    ``rows`` (t,) are the tests, ``known`` (n,) those of the training part; ``residual`` (n,) of these, ``computed`` (t,) the mark the line
+    expects, both on the common scale; ``start`` and ``spread`` (t,) are the lines of the players of the tests.
     """
 
+    table: FoldTable
     rows: Index
-    squared: Array
-    stranger: NDArray[np.bool_]
-    likeness: Index
+    known: Index
     residual: Array
-    weight: Array
     computed: Array
     start: Array
     spread: Array
     nearest: dict[float, tuple[Array, Index]] = field(default_factory=dict)
 
     def answer(self, settings: Settings) -> tuple[Array, Array]:
-        """Give correction, in points of its player, and evidence of each test; of neighbours at one distance the first in training order count."""
-        if settings.other_player not in self.nearest:
-            every: Array = np.asarray(np.sqrt(self.squared + settings.other_player * self.stranger), dtype=np.float64).round(9)
-            order = np.argsort(every, axis=1, kind="stable")
-            self.nearest[settings.other_player] = (np.take_along_axis(every, order, axis=1), order)
-        near, places = self.nearest[settings.other_player]
-        distance, index = near[:, : settings.neighbours], places[:, : settings.neighbours]
-        factor = np.array([1.0, settings.same_contact, settings.other_contact])
-        kernel = self.weight[index] * np.exp(-(distance**2) / (2 * settings.bandwidth**2))
-        kernel *= factor[np.take_along_axis(self.likeness, index, axis=1)]
+        """Return correction, in points of its player, and evidence of each test; of neighbours at one distance the first in training order count."""
+        distance, index = (found[:, : settings.neighbours] for found in self._near(settings))
+        tests = self.table.tests
+        played = self.known[index]
+        weight = kernel(distance, tests.weight[played], bandwidth=settings.bandwidth)
+        weight *= self.table.ligatures.of(self.rows[:, None], played, settings)
         missed = missed_on(self.spread[:, None], self.residual[index])
-        return shrunk_mean(kernel, missed, kappa=settings.kappa), kernel.sum(axis=1)
+        return shrunk_mean(weight, missed, kappa=settings.kappa), weight.sum(axis=1)
+
+    def _near(self, settings: Settings) -> tuple[Array, Index]:
+        omega, wanted = settings.other_player, min(settings.neighbours, len(self.known))
+        if omega not in self.nearest or self.nearest[omega][0].shape[1] < wanted:
+            tests, players = self.table.tests, self.table.players
+
+            def further(rows: slice) -> Array:
+                return omega * (players[self.rows[rows], None] != players[None, self.known])
+
+            self.nearest[omega] = nearest(
+                tests.features[self.rows], tests.features[self.known], max(wanted, REACH), extra=further
+            )
+        return self.nearest[omega]
 
 
 class FoldTable:
-    """Rated tests with the likeness of their ligatures, from which folds are asked."""
+    """Rated tests and their ligatures, from which folds are asked."""
 
     def __init__(self, tests: RatedTests, ligatures: Sequence[Ligature]) -> None:
         self.tests = tests
-        ranks = LigatureWeights(ligatures, Settings(same_contact=SAME_CONTACT, other_contact=OTHER), same=SAME)
-        self._likeness = ranks(tests.ligatures, tests.ligatures).astype(np.intp)
-        self._instruments, self._players = np.array(tests.instruments), np.array(tests.players)
+        self.ligatures = LigatureWeights(ligatures, tests.ligatures)
+        self.players = np.unique(np.array(tests.players, dtype=np.str_), return_inverse=True)[1]
+        self._instruments = np.array(tests.instruments)
 
     def questions(self, folds: Folds, *, flat: bool = False, lists: bool = False) -> Iterator[Question]:
         """Prepare folds, instrument by instrument; ``flat`` puts the training mean in the place of the line (neighbours alone).
@@ -102,14 +109,11 @@ class FoldTable:
             for instrument in sorted(set(self._instruments[test])):
                 asked = test[self._instruments[test] == instrument]
                 known = train[self._instruments[train] == instrument]
-                apart = tests.features[asked][:, None, :] - tests.features[known][None, :, :]
                 yield Question(
+                    table=self,
                     rows=asked,
-                    squared=(apart**2).sum(axis=2),
-                    stranger=self._players[asked][:, None] != self._players[known][None, :],
-                    likeness=self._likeness[np.ix_(asked, known)],
+                    known=known,
                     residual=(marks - computed)[known],
-                    weight=tests.weight[known],
                     computed=computed[asked],
                     start=start[asked],
                     spread=spread[asked],

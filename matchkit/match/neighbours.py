@@ -1,4 +1,7 @@
-"""Nearest neighbours that predict a residual and shrink it where little is known."""
+"""Nearest neighbours that predict a residual and shrink it where little is known, as an estimator of scikit-learn's.
+
+Ranking goes by the same functions of :mod:`matchkit.match.nearest` without it; a test holds the one against the other.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.neighbors import NearestNeighbors
 from sklearn.utils.validation import check_array, check_consistent_length, check_is_fitted, validate_data
 
+from matchkit.match.nearest import DECIMALS, kernel, squared_distances
 from matchkit.match.rated import shrunk_mean
 
 Array = NDArray[np.float64]
@@ -63,25 +67,28 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
         count = len(self.rows_)
         wanted = min(self.n_neighbors, count)
         reach = min(wanted + 8, count)
-        distance, index = self.index_.kneighbors(X, n_neighbors=reach)
-        distance = np.round(distance, 9)
-        cut = (distance[:, -1] == distance[:, wanted - 1]) & (reach < count)
-        order = np.lexsort((index, distance), axis=1)[:, :wanted]
+        index = self.index_.kneighbors(X, n_neighbors=reach, return_distance=False)
+        row = np.repeat(np.arange(len(X)), reach)
+        distance = self._distances(X[row], index.ravel()).reshape(index.shape)
+        order = np.lexsort((index, distance), axis=1)
         distance, index = np.take_along_axis(distance, order, 1), np.take_along_axis(index, order, 1)
-        for row in np.flatnonzero(cut):  # more ties at the edge than were fetched: look at every row
-            every = np.round(np.sqrt(((self.rows_ - X[row]) ** 2).sum(axis=1)), 9)
-            index[row] = np.lexsort((np.arange(count), every))[:wanted]
-            distance[row] = every[index[row]]
-        return distance, index.astype(np.intp)
+        cut = (distance[:, -1] == distance[:, wanted - 1]) & (reach < count)
+        distance, index = distance[:, :wanted], index[:, :wanted].astype(np.intp)
+        everything = np.arange(count)
+        for place in np.flatnonzero(cut):  # more ties at the edge than were fetched: look at every row
+            every = self._distances(np.broadcast_to(X[place], self.rows_.shape), everything)
+            index[place] = np.lexsort((everything, every))[:wanted]
+            distance[place] = every[index[place]]
+        return distance, index
 
-    def kernel(self, distance: Array, index: Index) -> Array:
-        """Give the weight of each neighbour, before any ligature factor."""
-        return np.asarray(self.weight_[index] * np.exp(-(distance**2) / (2 * self.bandwidth**2)))
+    def _distances(self, asked: Array, index: Index) -> Array:
+        return np.sqrt(squared_distances(asked, self.rows_[index])).round(DECIMALS)
 
     def predict(self, X: Any) -> Array:  # noqa: N803 - sklearn's name
         """Give the predicted residual (N,)."""
         distance, index = self.nearest(X)
-        return shrunk_mean(self.kernel(distance, index), self.residual_[index], kappa=self.kappa)
+        weight = kernel(distance, self.weight_[index], bandwidth=self.bandwidth)
+        return shrunk_mean(weight, self.residual_[index], kappa=self.kappa)
 
     def __sklearn_tags__(self) -> Any:
         """Say what the estimator can and cannot do; shrunk predictions fit a training set poorly on purpose."""

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.match.blend import Blend, InstrumentNeighbours, asked_by_player
+from matchkit.match.blend import Blend, InstrumentNeighbours, Seen
 from matchkit.match.rated import LigatureWeights
 from matchkit.records.parts import Ligature
-
-if TYPE_CHECKING:
-    from matchkit.match.neighbours import ResidualNeighbours
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -84,12 +80,13 @@ def rank_candidates(
     house, whose contact says how near a playtest with one of them is; those ranked are taken where it is not given.
     """
     known = blend.by_instrument.get(instrument)
-    estimator = None if known is None else known.seen_by(player, blend.settings)
+    seen = None if known is None else known.seen_by(player, blend.settings)
+    factor = _ligature_factor(ligatures, tested or ligatures, known, blend)
     kept: list[tuple[Key, Placed]] = []
     best: dict[tuple[str, str], tuple[Key, Placed]] = {}
     for start in range(0, len(candidates), BLOCK):
         rows = np.arange(start, min(start + BLOCK, len(candidates)))
-        block = _score_block(candidates, rows, blend, (ligatures, tested or ligatures), known, estimator)
+        block = _score_block(candidates, rows, blend, known, seen, factor)
         if different:
             for key, placed in block.best_of_each(candidates, rows, ligatures):
                 which = (candidates.mouthpiece_ids[placed.pair], candidates.profiles[placed.pair])
@@ -176,27 +173,36 @@ class _Block:
         )
 
 
+def _ligature_factor(
+    offered: Sequence[Ligature], tested: Sequence[Ligature], known: InstrumentNeighbours | None, blend: Blend
+) -> Array:
+    """Return what each playtest counts for each ligature offered (L, n), one line where none is."""
+    wanted: list[str | None] = [item.id for item in offered] or [None]
+    if known is None:
+        return np.ones((len(wanted), 0))
+    weights = LigatureWeights(tested, [*wanted, *known.tests.ligatures])
+    place = np.arange(len(wanted) + len(known.tests.ligatures))
+    return weights.of(place[: len(wanted), None], place[None, len(wanted) :], blend.settings)
+
+
 def _score_block(
     candidates: Candidates,
     rows: Index,
     blend: Blend,
-    offered_and_tested: tuple[Sequence[Ligature], Sequence[Ligature]],
     known: InstrumentNeighbours | None,
-    estimator: ResidualNeighbours | None,
+    seen: Seen | None,
+    factor: Array,
 ) -> _Block:
-    ligatures, tested = offered_and_tested
     computed = blend.computed(candidates.overall_d[rows])
-    columns = max(len(ligatures), 1)
-    fits = candidates.ligature_fits[rows] if ligatures else np.ones((len(rows), 1), dtype=bool)
-    if known is None or estimator is None:
+    columns = len(factor)
+    fits = candidates.ligature_fits[rows] if candidates.ligature_fits.shape[1] else np.ones((len(rows), 1), dtype=bool)
+    if known is None or seen is None:
         correction, evidence = np.zeros((len(rows), columns)), np.zeros((len(rows), columns))
         neighbours, distance = np.zeros((len(rows), 0), dtype=np.intp), np.zeros((len(rows), 0))
         weight = np.zeros((len(rows), columns, 0))
     else:
-        distance, neighbours = estimator.nearest(asked_by_player(candidates.features[rows]))
-        wanted: list[str | None] = [item.id for item in ligatures] or [None]
-        factor = LigatureWeights(tested, blend.settings)(wanted, known.tests.ligatures)
-        weight = estimator.kernel(distance, neighbours)[:, None, :] * factor[:, neighbours].transpose(1, 0, 2)
+        distance, neighbours = seen.nearest(candidates.features[rows])
+        weight = seen.kernel(distance, neighbours)[:, None, :] * factor[:, neighbours].transpose(1, 0, 2)
         evidence = weight.sum(axis=2)
         pull = (weight * known.residual[neighbours][:, None, :]).sum(axis=2)
         total = evidence + blend.settings.kappa

@@ -131,20 +131,26 @@ def shrunk_mean(weight: Array, residual: Array, *, kappa: float) -> Array:
 
 
 class LigatureWeights:
-    """How much a playtest with one ligature says about another: 1 for the same, less for the same kind of contact, less still."""
+    """How much a playtest with one ligature says about another: 1 for the same, less for the same kind of contact, less still.
 
-    def __init__(self, ligatures: Sequence[Ligature], settings: Settings, *, same: float = 1.0) -> None:
-        self._same = same
-        self._contact: dict[str, str | None] = {item.id: item.contact for item in ligatures}
-        self._settings = settings
+    ``known`` are the ligatures of the house, ``used`` (n,) those in question, by id; what has none, or is of no known contact, is
+    like nothing else.
+    """
 
-    def __call__(self, wanted: Sequence[str | None], tested: Sequence[str | None]) -> Array:
-        """Give the factors (wanted, tested)."""
-        table = np.full((len(wanted), len(tested)), self._settings.other_contact)
-        kind_wanted = np.array([self._contact.get(item or "") or f"?{place}" for place, item in enumerate(wanted)])
-        kind_tested = np.array([self._contact.get(item or "") or "??" for item in tested])
-        table[kind_wanted[:, None] == kind_tested[None, :]] = self._settings.same_contact
-        name_wanted = np.array([item or f"?{place}" for place, item in enumerate(wanted)])
-        name_tested = np.array([item or "??" for item in tested])
-        table[name_wanted[:, None] == name_tested[None, :]] = self._same
-        return table
+    def __init__(self, known: Sequence[Ligature], used: Sequence[str | None]) -> None:
+        contact: dict[str, str | None] = {item.id: item.contact for item in known}
+        self._name = _codes(used)
+        self._kind = _codes([contact.get(item or "") for item in used])
+
+    def of(self, wanted: Index, tested: Index, settings: Settings) -> Array:
+        """Return the factors of places in ``used``, which broadcast with each other."""
+        name, kind = self._name, self._kind
+        same_kind = (kind[wanted] == kind[tested]) & (kind[wanted] >= 0)
+        same_name = (name[wanted] == name[tested]) & (name[wanted] >= 0)
+        return np.where(same_name, 1.0, np.where(same_kind, settings.same_contact, settings.other_contact))
+
+
+def _codes(names: Sequence[str | None]) -> Index:
+    """Number names, equal ones alike; what has no name is -1."""
+    numbers = {name: number for number, name in enumerate(sorted({name for name in names if name}))}
+    return np.array([numbers.get(name or "", -1) for name in names], dtype=np.intp)

@@ -42,6 +42,8 @@ KAPPAS = (0.25, 0.5, 1.0, 2.0, 4.0)
 OMEGAS = (0.0, 1.0, 2.0, 4.0, 8.0)
 LIGATURES = ((1.0, 1.0), (1.0, 0.5), (0.7, 0.5), (0.5, 0.2))
 SEED = 1
+DECIMALS = 6
+"""Errors, marks and orders are rounded to this before they are compared."""
 
 MOST_FOLDS = 40
 """Where there are up to so many players or mouthpieces, each is held out by itself in an evaluation: new ones come one at a time."""
@@ -78,10 +80,10 @@ def choose_settings(tests: RatedTests, ligatures: Sequence[Ligature], start: Set
         return start  # one sitting for everything, say: nothing can be held out
 
     def missed(questions: list[Question], settings: Settings) -> float:
-        return round(float(np.nanmean(np.abs(tests.rating - table.predict(questions, settings).blended))), 9)
+        return round(float(np.nanmean(np.abs(tests.rating - table.predict(questions, settings).blended))), DECIMALS)
 
     def both(settings: Settings) -> float:
-        return missed(new_player, settings) + missed(new_mouthpiece, settings)
+        return round(missed(new_player, settings) + missed(new_mouthpiece, settings), DECIMALS)
 
     grid = itertools.product(NEIGHBOURS, BANDWIDTHS, KAPPAS)
     first = min((replace(start, neighbours=k, bandwidth=h, kappa=kappa) for k, h, kappa in grid), key=both)
@@ -316,6 +318,7 @@ def ranking_quality(rating: Array, guess: Array) -> tuple[float, float]:
     from scipy.stats import kendalltau
     from sklearn.metrics import ndcg_score
 
+    rating, guess = rating.round(DECIMALS), guess.round(DECIMALS)
     constant = np.ptp(guess) == 0
     tau = float("nan") if constant or np.ptp(rating) == 0 else float(kendalltau(rating, guess).statistic)
     ndcg = float(ndcg_score(rating[None], guess[None], k=TOP)) if rating.any() else float("nan")

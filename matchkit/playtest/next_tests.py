@@ -15,8 +15,10 @@ from dataclasses import asdict, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.match.blend import Blend, asked_by_player
+from matchkit.match.blend import Blend
 from matchkit.match.common_scale import AS_GIVEN, OwnLine
+from matchkit.match.nearest import kernel, squared_distances
+from matchkit.match.rank import DECIMALS
 from matchkit.match.rated import Settings, shrunk_mean
 from matchkit.match.workshop import Workshop
 from matchkit.records.people import Player
@@ -81,9 +83,9 @@ def field_of(
     known = blend.by_instrument.get(instrument)
     if known is None or not len(known.tests):
         return Field(player_id, instrument, tuple(mouthpieces), tuple(reeds), features, computed, np.zeros(len(computed)), own)
-    estimator = known.seen_by(player_id, blend.settings)
-    distance, index = estimator.nearest(asked_by_player(features))
-    weight = estimator.kernel(distance, index)
+    seen = known.seen_by(player_id, blend.settings)
+    distance, index = seen.nearest(features)
+    weight = seen.kernel(distance, index)
     rating = computed + shrunk_mean(weight, known.residual[index], kappa=blend.settings.kappa)
     return Field(player_id, instrument, tuple(mouthpieces), tuple(reeds), features, rating, weight.sum(axis=1), own)
 
@@ -154,9 +156,9 @@ def choose(fields: Sequence[Field], settings: Settings, *, tau: float, count: in
             value = crossing(field.rating, doubt, edges[place])
             held = holding.get(field.player_id)
             cost = np.array([1.0 if piece == held else 1.0 + CHANGE_COST for piece in field.mouthpieces])
-            worth = np.where(free[place], value / cost, -np.inf)
+            worth = np.where(free[place], (value / cost).round(DECIMALS), -np.inf)
             row = int(worth.argmax())
-            if best is None or worth[row] > best[0] + 1e-12:
+            if best is None or worth[row] > best[0]:
                 best = (float(worth[row]), place, row, float(doubt[row]), float(cost[row]))
         if best is None:
             break
@@ -179,9 +181,9 @@ def choose(fields: Sequence[Field], settings: Settings, *, tau: float, count: in
         free[place][row] = False
         for other, item in enumerate(fields):
             if item.instrument == field.instrument:
-                squared = ((item.features - field.features[row]) ** 2).sum(axis=1)
-                squared = squared + settings.other_player * (item.player_id != field.player_id)
-                evidence[other] += np.exp(-squared / (2 * settings.bandwidth**2))
+                squared = squared_distances(item.features, field.features[row][None])
+                squared += settings.other_player * (item.player_id != field.player_id)
+                evidence[other] += kernel(np.sqrt(squared), np.array(1.0), bandwidth=settings.bandwidth)
     return found
 
 

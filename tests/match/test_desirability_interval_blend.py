@@ -8,7 +8,7 @@ from conftest import Case, reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from matchkit.match.blend import InstrumentNeighbours, asked_by_player
+from matchkit.match.blend import InstrumentNeighbours
 from matchkit.match.desirability import (
     FLOOR,
     NEUTRAL,
@@ -231,7 +231,8 @@ def test_line_stays_on_the_scale_and_rises(points: list[tuple[float, float]]) ->
 def test_ligature_weights() -> None:
     """1 for the same ligature, 0.7 for the same contact, 0.5 otherwise; an unknown contact is like no other."""
     items = [Ligature(id="a", contact="rails"), Ligature(id="b", contact="rails"), Ligature(id="c"), Ligature(id="d")]
-    table = LigatureWeights(items, Settings())(["a", "c"], ["a", "b", "c", "d", None])
+    weights = LigatureWeights(items, ["a", "c", "a", "b", "c", "d", None])
+    table = weights.of(np.arange(2)[:, None], np.arange(2, 7)[None], Settings())
     assert table.tolist() == [[1.0, 0.7, 0.5, 0.5, 0.5], [0.5, 0.5, 1.0, 0.5, 0.5]]
 
 
@@ -252,5 +253,5 @@ def test_another_player_stands_omega_apart() -> None:
     )
     known = InstrumentNeighbours(tests, np.zeros(2))
     for player, squared in (("p", [1.0, 5.0]), ("stranger", [5.0, 5.0]), (None, [5.0, 5.0])):
-        distance, _ = known.seen_by(player, Settings(other_player=4.0)).nearest(asked_by_player(np.zeros((1, 2))))
+        distance, _ = known.seen_by(player, Settings(other_player=4.0)).nearest(np.zeros((1, 2)))
         assert distance[0] ** 2 == pytest.approx(squared)

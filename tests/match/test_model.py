@@ -19,10 +19,11 @@ from sklearn.neighbors import KNeighborsRegressor
 from sklearn.preprocessing import StandardScaler
 
 import matchkit as mk
-from matchkit.match.blend import InstrumentNeighbours, asked_by_player
+from matchkit.match.blend import InstrumentNeighbours
 from matchkit.match.folds import FoldTable
 from matchkit.match.model_file import load_model, save_model
 from matchkit.match.neighbours import ResidualNeighbours
+from matchkit.match.nearest import kernel
 from matchkit.match.rated import DEFAULT_SETTINGS, LigatureWeights, Settings, shrunk_mean
 from matchkit.match.validate import SPLITS, choose_settings, folds_of, ranking_quality
 from matchkit.tables.shipped import shipped
@@ -204,7 +205,7 @@ def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
     house = mk.open()
     tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
     table = FoldTable(tests, ligatures)
-    weights = LigatureWeights(ligatures, settings)
+    weights = LigatureWeights(ligatures, tests.ligatures)
     for split in SPLITS[:2]:
         fold = folds_of(tests, split)[0]
         for question in table.questions([fold]):
@@ -216,13 +217,18 @@ def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
             behind = InstrumentNeighbours(train, question.residual)
             correction, evidence = question.answer(settings)
             for place, row in enumerate(question.rows):
-                estimator = behind.seen_by(tests.players[row], settings)
-                distance, index = estimator.nearest(asked_by_player(tests.features[row : row + 1]))
-                factor = np.take_along_axis(weights([tests.ligatures[row]], train.ligatures), index, axis=1)
-                kernel = estimator.kernel(distance, index) * factor
-                guess = question.spread[place] * shrunk_mean(kernel, question.residual[index], kappa=settings.kappa)
-                assert correction[place] == pytest.approx(guess[0], abs=1e-7)
-                assert evidence[place] == pytest.approx(kernel.sum(), abs=1e-7)
+                other = np.array([name != tests.players[row] for name in train.players]) * np.sqrt(settings.other_player)
+                estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
+                estimator.fit(np.column_stack([train.features, other]), question.residual, sample_weight=train.weight)
+                distance, index = estimator.nearest(np.append(tests.features[row], 0.0)[None])
+                seen = behind.seen_by(tests.players[row], settings)
+                for found, wanted in zip(seen.nearest(tests.features[row : row + 1]), (distance, index), strict=True):
+                    assert np.array_equal(found, wanted)
+                weight = kernel(distance, train.weight[index], bandwidth=settings.bandwidth)
+                weight *= weights.of(np.array([row])[:, None], known[index], settings)
+                guess = question.spread[place] * shrunk_mean(weight, question.residual[index], kappa=settings.kappa)
+                assert correction[place] == pytest.approx(guess[0], abs=1e-9)
+                assert evidence[place] == pytest.approx(weight.sum(), abs=1e-9)
 
 
 def test_settings_are_chosen_and_stay_with_too_few() -> None:
