@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.fitting import STEP_OF_U, Fit, fit, propagate, sensitivity, weights_of
+from matchkit.physics.fitting import STEP_OF_U, Fit, fit, from_stencil, propagate, sensitivity, stencil, weights_of
 from matchkit.units import mm_to_m
 
 Array = NDArray[np.float64]
@@ -306,15 +306,19 @@ def _fit_form(form: Form, data: _Data, start: Array, low: list[float], high: lis
         miss, sigma, _ = _misses(form, parameters, data.x, data.y, data)
         return miss / sigma
 
-    return fit(residual, start, low=np.array(low), high=np.array(high))
+    def slopes(parameters: Array, steps: Array) -> Array:
+        return from_stencil(residual(stencil(parameters, steps)[:, :, None]), steps)  # every point of it at once
+
+    return fit(residual, start, low=np.array(low), high=np.array(high), slopes=slopes)
 
 
 def _misses(form: Form, parameters: Array, x: Array, y: Array, data: _Data) -> tuple[Array, Array, Array]:
     """Give how far readings lie from a shape along x, their standard uncertainties, and dx/dy, all (..., n)."""
-    step = 1e-3 * y
-    slope = (run_m(form, parameters[1:], y + step) - run_m(form, parameters[1:], y - step)) / (2 * step)
+    around, count = run_m(form, parameters[1:], np.concatenate([0.999 * y, y, 1.001 * y])), len(y)
+    behind, run, ahead = around[..., :count], around[..., count:-count], around[..., -count:]
+    slope = (ahead - behind) / (2e-3 * y)
     sigma = np.maximum(np.sqrt(data.u_x**2 + (slope * data.u_y) ** 2), 1e-9)
-    return parameters[0] - run_m(form, parameters[1:], y) - x, sigma, slope
+    return parameters[0] - run - x, sigma, slope
 
 
 def _shape(form: Form, found: Fit, data: _Data) -> Shape:

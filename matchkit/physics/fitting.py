@@ -18,6 +18,7 @@ STEP = 1e-3
 STEP_OF_U = 1e-2
 """Step of the differences where an uncertainty says how far an input may move."""
 
+_MOVES = np.array([-2.0, -1.0, 1.0, 2.0])
 _MOST_STEPS = 200
 _MOST_POLISH = 60
 _SMALL = 1e-9
@@ -57,7 +58,14 @@ class Fit:
         return self.chi_squared + 2 * k + 2 * k * (k + 1) / (n - k - 1) if n - k - 1 > 0 else float("inf")
 
 
-def fit(residual: Callable[[Array], Array], start: Array, *, low: Array, high: Array) -> Fit:
+def fit(
+    residual: Callable[[Array], Array],
+    start: Array,
+    *,
+    low: Array,
+    high: Array,
+    slopes: Callable[[Array, Array], Array] | None = None,
+) -> Fit:
     """Minimise the sum of squared residuals within bounds, until it has converged.
 
     Levenberg-Marquardt steps (Marquardt 1963; More 1978) on orthogonal factors of the slopes, in parameters scaled by their size; a
@@ -70,6 +78,8 @@ def fit(residual: Callable[[Array], Array], start: Array, *, low: Array, high: A
         maps parameters (p,) to residuals (n,), each already over its standard uncertainty; also asked just outside the bounds
     start, low, high
         (p,) each; the start is moved inside the bounds
+    slopes
+        gives the slopes of the residuals (n, p) at parameters (p,) over steps (p,); by default :func:`sensitivity` of ``residual``
 
     Raises
     ------
@@ -78,53 +88,72 @@ def fit(residual: Callable[[Array], Array], start: Array, *, low: Array, high: A
     """
     parameters = np.clip(np.asarray(start, dtype=float), low, high)
     scale = np.maximum(np.abs(parameters), 1e-12)
-    parameters = _polished(residual, _descend(residual, parameters, scale, low, high), scale, low, high)
+    problem = _Problem(residual, slopes, scale, np.asarray(low), np.asarray(high))
+    parameters = _polished(problem, _descend(problem, parameters))
     found = residual(parameters)
-    size = np.maximum(np.abs(parameters), scale)
-    slopes = sensitivity(residual, parameters, steps=STEP * size) * size
-    length = np.sqrt((slopes**2).sum(axis=0))
-    if not np.all(np.isfinite(slopes)) or np.any(length == 0) or np.linalg.cond(slopes / length) > _FIXED:
+    size, scaled = problem.scaled_slopes(parameters)
+    length = np.sqrt((scaled**2).sum(axis=0))
+    if not np.all(np.isfinite(scaled)) or np.any(length == 0) or np.linalg.cond(scaled / length) > _FIXED:
         raise PhysicsInputError("the readings do not fix the curve")
-    orthogonal, triangular = np.linalg.qr(slopes)
+    orthogonal, triangular = np.linalg.qr(scaled)
     inverse = np.linalg.inv(triangular)
     gain = size[:, None] * (inverse @ orthogonal.T)
     return Fit(parameters, (inverse @ inverse.T) * np.outer(size, size), gain, float(found @ found), len(found))
 
 
-def _held(parameters: Array, downhill: Array, low: Array, high: Array) -> NDArray[np.bool_]:
-    """Mark the parameters that stand at a bound and would go beyond it."""
-    return np.asarray(((parameters <= low) & (downhill < 0)) | ((parameters >= high) & (downhill > 0)))
+@dataclass(frozen=True)
+class _Problem:
+    """Residuals to be made small, with the size of each parameter and its bounds (p,)."""
+
+    residual: Callable[[Array], Array]
+    slopes: Callable[[Array, Array], Array] | None
+    scale: Array
+    low: Array
+    high: Array
+
+    def scaled_slopes(self, parameters: Array) -> tuple[Array, Array]:
+        """Return the sizes of the parameters (p,), and the slopes of the residuals with parameters over them (n, p)."""
+        size = np.maximum(np.abs(parameters), self.scale)
+        if self.slopes is None:
+            return size, sensitivity(self.residual, parameters, steps=STEP * size) * size
+        return size, self.slopes(parameters, STEP * size) * size
+
+    def free(self, parameters: Array, downhill: Array) -> NDArray[np.bool_]:
+        """Mark the parameters that no bound holds: those at one are free to come back."""
+        held = ((parameters <= self.low) & (downhill < 0)) | ((parameters >= self.high) & (downhill > 0))
+        return np.asarray(~held)
 
 
 def _step(slopes: Array, found: Array, free: NDArray[np.bool_], damping: float) -> Array:
     """Give the damped Gauss-Newton step of the free parameters, 0 for the others, by QR."""
     step = np.zeros(slopes.shape[1])
-    some = slopes[:, free]
-    weight = np.sqrt(damping * np.maximum((some**2).sum(axis=0), 1e-300))
-    tall = np.vstack([some, np.diag(weight)])
+    tall, right = slopes[:, free], -found
+    if damping:
+        weight = np.sqrt(damping * np.maximum((tall**2).sum(axis=0), 1e-300))
+        tall = np.concatenate([tall, np.diag(weight)])
+        right = np.concatenate([right, np.zeros(len(weight))])
     orthogonal, triangular = np.linalg.qr(tall)
     try:
-        step[free] = np.linalg.solve(triangular, orthogonal.T @ -np.append(found, np.zeros(some.shape[1])))
+        step[free] = np.linalg.solve(triangular, right @ orthogonal)
     except np.linalg.LinAlgError as error:
         raise PhysicsInputError("the readings do not fix the curve") from error
     return step
 
 
-def _descend(residual: Callable[[Array], Array], parameters: Array, scale: Array, low: Array, high: Array) -> Array:
+def _descend(problem: _Problem, parameters: Array) -> Array:
     """Go downhill until a step is small; raises PhysicsInputError where that takes too many."""
-    found, damping = residual(parameters), 1e-3
+    found, damping = problem.residual(parameters), 1e-3
     for _ in range(_MOST_STEPS):
-        size = np.maximum(np.abs(parameters), scale)
-        slopes = sensitivity(residual, parameters, steps=STEP * size) * size
+        size, slopes = problem.scaled_slopes(parameters)
         if not np.all(np.isfinite(slopes)):
             break
-        free = ~_held(parameters, -(slopes.T @ found), low, high)
+        free = problem.free(parameters, -(slopes.T @ found))
         if not free.any():
             return parameters
         while True:
             step = _step(slopes, found, free, damping)
-            trial = np.clip(parameters + size * step, low, high)
-            further = residual(trial)
+            trial = np.clip(parameters + size * step, problem.low, problem.high)
+            further = problem.residual(trial)
             moved = float(np.abs((trial - parameters) / size).max())
             if further @ further < found @ found or moved < _SMALL:
                 break
@@ -135,35 +164,42 @@ def _descend(residual: Callable[[Array], Array], parameters: Array, scale: Array
     raise PhysicsInputError("no fit was found")
 
 
-def _polished(residual: Callable[[Array], Array], parameters: Array, scale: Array, low: Array, high: Array) -> Array:
+def _polished(problem: _Problem, parameters: Array) -> Array:
     """Take whole Gauss-Newton steps as long as each is shorter than the one before."""
     before = np.inf
     for _ in range(_MOST_POLISH):
-        size = np.maximum(np.abs(parameters), scale)
-        found = residual(parameters)
-        slopes = sensitivity(residual, parameters, steps=STEP * size) * size
-        free = ~_held(parameters, -(slopes.T @ found), low, high)
+        found = problem.residual(parameters)
+        size, slopes = problem.scaled_slopes(parameters)
+        free = problem.free(parameters, -(slopes.T @ found))
         if not free.any():
             return parameters
         step = _step(slopes, found, free, 0.0)
         length = float(np.abs(step).max())
         if not length < before or length < _DONE:
             return parameters
-        parameters, before = np.clip(parameters + size * step, low, high), length
+        parameters, before = np.clip(parameters + size * step, problem.low, problem.high), length
     return parameters
+
+
 def sensitivity(function: Callable[[Array], Array], values: Array, *, steps: Array) -> Array:
     """Return the slopes of what a function gives (m,) with its inputs (p,), as (m, p).
 
     Five-point central differences over ``steps`` (p,), exact for a polynomial of degree four (Abramowitz and Stegun 1964, table 25.2).
     """
-    columns = []
-    for place, size in enumerate(steps):
-        step = np.zeros_like(values)
-        step[place] = size
-        near = function(values + step) - function(values - step)
-        far = function(values + 2 * step) - function(values - 2 * step)
-        columns.append((8 * near - far) / (12 * size))
-    return np.column_stack(columns)
+    points = stencil(values, steps)
+    return from_stencil(np.stack([function(points[:, place]) for place in range(points.shape[1])]), steps)
+
+
+def stencil(values: Array, steps: Array) -> Array:
+    """Return the points (p, 4 p) at which :func:`sensitivity` asks: each input moved by -2, -1, 1 and 2 of its steps."""
+    return np.asarray(values[:, None] + (np.diag(steps)[:, :, None] * _MOVES).reshape(len(values), -1))
+
+
+def from_stencil(found: Array, steps: Array) -> Array:
+    """Return the slopes (m, p) from what a function gave (4 p, m) at the points of :func:`stencil`."""
+    four = found.reshape(len(steps), 4, -1)
+    near, far = four[:, 2] - four[:, 1], four[:, 3] - four[:, 0]
+    return np.asarray(((8 * near - far) / (12 * steps[:, None])).T)
 
 
 def propagate(function: Callable[[Array], Array], values: Array, covariance: Array) -> tuple[Array, Array]:
