@@ -10,11 +10,8 @@ import time
 from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parent))
-sys.path.insert(0, str(Path(__file__).parent / "tables"))
-from bench import cold, show
 from book_writers import kill_writers
+from measuring import cold, show
 from postgres_server import server
 
 import matchkit as mk

@@ -12,13 +12,12 @@ from pathlib import Path
 
 import numpy as np
 from joblib import Parallel, delayed
+from make_demo import make
 from scipy.stats import t as student
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "data"))
-from make_demo import make
-
 import matchkit as mk
-from matchkit.match.validate import METHODS, SPLITS, Evaluation
+from matchkit.match.choosing import SPLITS
+from matchkit.match.validate import METHODS, Evaluation
 
 HOUSES = 20
 

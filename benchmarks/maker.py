@@ -7,15 +7,11 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace as changed
-from pathlib import Path
 
 import numpy as np
-from joblib import Parallel, delayed
-
-sys.path.insert(0, str(Path(__file__).parent / "bench"))
-sys.path.insert(0, str(Path(__file__).parent))
-from bench import cold, show
 from bench_shop import Truth, read_piece, replace, shop_of, spec_with
+from joblib import Parallel, delayed
+from measuring import cold, show
 from test_measure import coverage
 
 import matchkit as mk
@@ -23,11 +19,12 @@ from matchkit import constants
 from matchkit.bench.batch import judge_batch
 from matchkit.bench.maker import measure_facings
 from matchkit.bench.pairing import DRAWS, lots_of, pair_batch
-from matchkit.house import read_defaults
 from matchkit.match.pairs import share_at_closing
-from matchkit.match.workshop import Visitor, Workshop
+from matchkit.match.typed import Visitor
+from matchkit.match.workshop import Workshop
 from matchkit.physics.closing import close_reeds, closing_share
 from matchkit.physics.share_table import REACH, power_beams, share_table
+from matchkit.tables.shipped import read_defaults
 
 PIECES, LOTS = 1000, 12
 SHAPES = (2.0, 2.05, 2.1, 2.2, 2.3)
@@ -57,7 +54,16 @@ def large_batch() -> tuple[float, float, float, int]:
     place, reed = np.repeat(np.arange(PIECES), LOTS), np.tile(np.arange(LOTS), PIECES)
     pairs = bench.pairs(facings, [lot.reed for lot in lots], place, reed, lip_mm=view.lip_mm, jobs=2)
     shares = share_at_closing(bench.book, pairs, lip_load_n=view.lip_load_n)
-    pair_batch(facings, lots, pairs=pairs, doubt=bench.uncertainty(pairs, facings, [lot.reed for lot in lots]), view=view, window_kpa=(5.0, 11.0), shares=shares, jobs=2)
+    pair_batch(
+        facings,
+        lots,
+        pairs=pairs,
+        doubt=bench.uncertainty(pairs, facings, [lot.reed for lot in lots]),
+        view=view,
+        window_kpa=(5.0, 11.0),
+        shares=shares,
+        jobs=2,
+    )
     paired = time.perf_counter() - start
     return measured, paired, measured + paired, len(pairs) * DRAWS
 

@@ -14,12 +14,10 @@ from pathlib import Path
 
 import numpy as np
 from joblib import Parallel, delayed
+from make_demo import furnish, liked
 from numpy.typing import NDArray
 from scipy.stats import t as student
 from sklearn.metrics import ndcg_score
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "data"))
-from make_demo import furnish, liked
 
 import matchkit as mk
 from matchkit.constants import INSTRUMENTS, Instrument

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from matchkit.house import House
     from matchkit.house import open_house as open
     from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
+    from matchkit.match.typed import Visitor
     from matchkit.match.validate import Evaluation
-    from matchkit.match.workshop import Visitor
     from matchkit.playtest.analyse import Analysis
     from matchkit.playtest.log import log_playtests as log
     from matchkit.playtest.plan import Plan
@@ -49,7 +49,7 @@ _PLACES = {
     "Plan": ("matchkit.playtest.plan", "Plan"),
     "Playtest": ("matchkit.records.people", "Playtest"),
     "Evaluation": ("matchkit.match.validate", "Evaluation"),
-    "Visitor": ("matchkit.match.workshop", "Visitor"),
+    "Visitor": ("matchkit.match.typed", "Visitor"),
     "Ranking": ("matchkit.match.answers", "Ranking"),
     "Setup": ("matchkit.match.answers", "Setup"),
     "Explanation": ("matchkit.match.answers", "Explanation"),

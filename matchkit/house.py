@@ -3,62 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import fields
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from matchkit.bench.batch import BatchReport, Pieces, gather
-from matchkit.bench.facing_report import FacingReport, facing_report
-from matchkit.bench.gauge import GaugeStudy
-from matchkit.bench.maker import Wanted, gauge_from, judge_and_pair, plan_reface
-from matchkit.bench.pairing import DRAWS
-from matchkit.bench.reface import RefacePlan
-from matchkit.errors import DataError, ModelError, Problem, RequestError, SourceError
-from matchkit.match.answers import ClosingReport, Explanation, Ranking
-from matchkit.match.blend import Blend
-from matchkit.match.card import card_path, model_card
-from matchkit.match.closing import closing_report
+from matchkit.errors import ModelError, Problem, RequestError, SourceError
+from matchkit.files import Cache, cache_folder, code_digest, write_whole
+from matchkit.match.fingerprint import rules_digest
+from matchkit.match.found_model import FoundModel, belonging_of, find_model, settle_model
 from matchkit.match.model_file import load_model, save_model
-from matchkit.match.questions import Asked, explain_setup, rank_setups
 from matchkit.match.requests import check_request
-from matchkit.match.side_by_side import Strengths, Swap, strengths, swap
-from matchkit.match.validate import Difference, Evaluation, compare_settings, evaluate_tests
+from matchkit.match.typed import Visitor
 from matchkit.match.visitors import UNKNOWN, read_visitor
-from matchkit.match.workshop import Stock, Visitor, Workshop, find
-from matchkit.playtest.analyse import Analysis
-from matchkit.playtest.next_tests import NextTest
-from matchkit.playtest.plan import Plan
-from matchkit.playtest.questions import analysed, planned, to_play_next
-from matchkit.records.defaults import Defaults, DefaultValue
+from matchkit.match.workshop import Stock, Workshop, find
 from matchkit.records.parts import Mouthpiece
-from matchkit.tables.csv_reader import read_csv
-from matchkit.tables.shipped import shipped
-from matchkit.tables.store import PIECES_TABLES, Tables, digest, read_spec, read_tables
+from matchkit.tables.shipped import read_defaults, shipped
+from matchkit.tables.store import PIECES_TABLES, Tables, read_spec, read_tables
+
+if TYPE_CHECKING:
+    from matchkit.bench.batch import BatchReport, Pieces
+    from matchkit.bench.facing_report import FacingReport
+    from matchkit.bench.gauge import GaugeStudy
+    from matchkit.bench.reface import RefacePlan
+    from matchkit.match.answers import ClosingReport, Explanation, Ranking
+    from matchkit.match.side_by_side import Strengths, Swap
+    from matchkit.match.validate import Difference, Evaluation
+    from matchkit.playtest.analyse import Analysis
+    from matchkit.playtest.next_tests import NextTest
+    from matchkit.playtest.plan import Plan
 
 MODEL_FILE = "model.npz"
-LEAST_DRAWS = 100
-"""Fewer draws say too little of an uncertainty."""
-MOST_DRAWS = 100_000
 
 Progress = Callable[[int, int], None]
 
 
-def open_house(source: str | Path | None = None, *, model: str | Path | None = None) -> House:
+def open_house(source: str | Path | None = None, *, model: str | Path | None = None, cache: bool = True) -> House:
     """Open a house: a directory of csv tables, an xlsx workbook, a book (SQLite file or URL), or the demo house where none is named.
 
-    ``model`` is a file that ``train`` wrote; without it, ``model.npz`` beside the tables is taken if it was trained on them as they
-    are now (for the demo house the shipped one), else a model is fitted in memory. Raises DataError with every problem of the
-    tables, SourceError where there is nothing to read, ModelError for a named model that cannot be used.
+    ``model`` is a file that ``train`` wrote; without it, ``model.npz`` beside the tables is looked for (for the demo house the shipped
+    one). A model counts as long as it belongs to the parts, weights and constants as they are now: playtests logged since are counted in,
+    and one that belongs to something else is not used, which :attr:`House.model` says. With ``cache``, fitted facings, solved contacts and
+    fitted models are kept on this machine for the next time. Raises DataError with every problem of the tables, SourceError where there is
+    nothing to read, ModelError for a named model that cannot be read.
 
     >>> house = open_house()
     >>> len(house.tables.mouthpieces) >= 30
     True
     """
     tables = read_tables(shipped("data/demo") if source is None else source)
-    if model is not None:
-        return House(tables, demo=source is None, model=Path(model))
+    folder = cache_folder() if cache else None
     beside = _shipped_model() if source is None else _beside(source)
-    return House(tables, demo=source is None, beside=beside)
+    return House(tables, demo=source is None, model=None if model is None else Path(model), beside=beside, cache=folder)
 
 
 def _shipped_model() -> Path | None:
@@ -66,15 +62,6 @@ def _shipped_model() -> Path | None:
         return shipped("models/demo.npz")
     except SourceError:
         return None
-
-
-def read_defaults() -> Defaults:
-    """Give the values assumed where a house has not measured."""
-    path = shipped("data/defaults.csv")
-    reading = read_csv(path, DefaultValue)
-    if reading.problems:
-        raise DataError(reading.problems)
-    return Defaults(record for record in reading.records if isinstance(record, DefaultValue))
 
 
 def _beside(source: str | Path) -> Path | None:
@@ -89,37 +76,20 @@ def _beside(source: str | Path) -> Path | None:
 class House:
     """A house whose tables have been read and checked."""
 
-    def __init__(self, tables: Tables, *, demo: bool = False, model: Path | None = None, beside: Path | None = None) -> None:
+    def __init__(
+        self,
+        tables: Tables,
+        *,
+        demo: bool = False,
+        model: Path | None = None,
+        beside: Path | None = None,
+        cache: Path | None = None,
+    ) -> None:
         self.tables = tables
         self.demo = demo
+        self._cache_folder, self._beside = cache, None if demo else beside
+        self._found = find_model(model, beside)
         self._model_note = ""
-        self._blend: Blend | None = None
-        if model is not None:
-            self._blend, trained_on = load_model(model)
-            same = trained_on == digest(tables)
-            self._model_note = f"model {model.name}" + (
-                "" if same else f", trained on other tables than these{self._age(self._blend)}"
-            )
-        elif beside is not None and beside.is_file():
-            self._take(beside)
-
-    def _take(self, path: Path) -> None:
-        """Take a model beside the tables if it belongs to them; say why where it does not."""
-        try:
-            blend, trained_on = load_model(path)
-        except ModelError as error:
-            self._model_note = f"model fitted in memory ({error})"
-            return
-        if trained_on == digest(self.tables):
-            self._blend, self._model_note = blend, f"model {path.name}"
-        else:
-            self._model_note = f"model fitted in memory ({path.name} was trained on other tables{self._age(blend)})"
-
-    def _age(self, blend: Blend) -> str:
-        """Say by how many playtests a model is older than the tables."""
-        known = {name for part in blend.by_instrument.values() for name in part.tests.ids}
-        count = sum(test.id not in known for test in self.workshop.rated)
-        return f", {count} playtest{'s' * (count > 1)} ago: train it again" if count else ": train it again"
 
     @property
     def warnings(self) -> tuple[Problem, ...]:
@@ -129,24 +99,21 @@ class House:
     @cached_property
     def workshop(self) -> Workshop:
         """The parts, and what can be computed from them."""
-        tables = self.tables
-        return Workshop(
-            Stock(
-                mouthpieces=tables.mouthpieces,
-                facings=tables.facings,
-                lay_points=tables.lay_points,
-                reeds=tables.reeds,
-                reed_profiles=tables.reed_profiles,
-                strength_scale=tables.strength_scale,
-                ligatures=tables.ligatures,
-                necks=tables.necks,
-                players=tables.players,
-                playtests=tables.playtests,
-                spec=tables.spec,
-                defaults=read_defaults(),
-            ),
-            blend=self._blend,
-        )
+        given = {field.name: getattr(self.tables, field.name) for field in fields(Stock) if field.name != "defaults"}
+        workshop = Workshop(Stock(**given, defaults=read_defaults()), cache=self.cache)
+        self._model_note = settle_model(self._found, workshop, self._rules)
+        return workshop
+
+    @cached_property
+    def _rules(self) -> str:
+        return rules_digest()
+
+    @cached_property
+    def cache(self) -> Cache:
+        """What was computed before on this machine, if anything is kept."""
+        if self._cache_folder is None:
+            return Cache(None)
+        return Cache(self._cache_folder, version=code_digest() + self._rules.encode())
 
     @property
     def model(self) -> str:
@@ -158,39 +125,47 @@ class House:
         note = self._model_note or "model fitted in memory, default settings"
         return f"physics, and {count} rated playtests of this house{invented}; {note}"
 
-    def train(self, out: str | Path | None = None) -> Path:
+    def train(self, out: str | Path | None = None, *, jobs: int = 1, progress: Progress | None = None) -> Path:
         """Choose settings on this house's playtests, fit the model, and write it (default: ``model.npz`` beside the tables).
 
-        Raises ModelError where it cannot be written, and RequestError where there is nothing to learn from.
+        ``jobs`` processes share the work; ``progress`` is called with steps done and steps in all. Raises ModelError where it cannot be written, and RequestError where there is nothing to learn from.
         """
+        from matchkit.match.card import card_path, model_card
+
         if not self.workshop.rated:
             raise RequestError("there is no rated playtest to learn from: ranking goes by physics alone, and needs no model")
-        path = _beside(self.tables.source) if out is None else Path(out)
+        path = self._beside if out is None else Path(out)
         if path is None:
-            raise ModelError("a book on a server has no place beside it: name a file for the model")
-        self._blend = self.workshop.train()
-        found = digest(self.tables)
-        save_model(self._blend, self.workshop.rated_tests, path, data_hash=found)
-        card = model_card(
-            path.name, self._blend, self.workshop.rated_tests, self.workshop.ligatures, data_hash=found, invented=self.demo
-        )
+            raise ModelError("the demo house or a book on a server has no place for it: name a file for the model")
+        workshop = self.workshop
+        blend, belonging = workshop.train(jobs=jobs, progress=progress), belonging_of(workshop, self._rules)
+        save_model(blend, workshop.rated_tests, path, belonging=belonging)
+        card = model_card(path.name, blend, workshop.rated_tests, workshop.ligatures, belonging=belonging, invented=self.demo)
         try:
-            card_path(path).write_text(card, encoding="utf-8")
-        except OSError as error:
-            raise ModelError(f"{card_path(path)}: cannot be written ({error.strerror})") from error
-        self._model_note = f"model {path.name}"
+            write_whole(card_path(path), lambda file: file.write(card.encode()))
+        except SourceError as error:
+            raise ModelError(str(error)) from error
+        self._found = FoundModel(path.name, blend, belonging)
         self.__dict__.pop("workshop", None)
         return path
 
-    def evaluate(self, *, nested: bool = True, progress: Progress | None = None) -> Evaluation:
-        """Say how well the model predicts this house's playtests that it has not seen; raises RequestError for too few."""
-        return evaluate_tests(self.workshop.rated_tests, self.workshop.ligatures, nested=nested, progress=progress)
+    def evaluate(self, *, nested: bool = True, jobs: int = 1, progress: Progress | None = None) -> Evaluation:
+        """Say how well the model predicts this house's playtests that it has not seen; raises RequestError for too few.
+
+        ``jobs`` processes share the folds; ``progress`` is called with folds done and folds in all.
+        """
+        from matchkit.match.validate import evaluate_tests
+
+        check_request(top=1, jobs=jobs)
+        return evaluate_tests(self.workshop.rated_tests, self.workshop.ligatures, nested=nested, jobs=jobs, progress=progress)
 
     def compare(self, first: str | Path, second: str | Path) -> tuple[Difference, ...]:
         """Compare two model files on this house's playtests, held out alike: differences of error and NDCG@5 with their intervals.
 
         What differs is what they chose: each is fitted anew in every fold with its own settings. Raises ModelError, RequestError.
         """
+        from matchkit.match.validate import compare_settings
+
         one, other = (load_model(Path(path))[0].settings for path in (first, second))
         return compare_settings(self.workshop.rated_tests, self.workshop.ligatures, one, other)
 
@@ -254,6 +229,8 @@ class House:
         >>> [row.position for row in ranking.rows]
         [1, 2]
         """
+        from matchkit.match.questions import Asked, rank_setups
+
         asked = Asked(
             wish=tuple(wish),
             complaint=tuple(complaint),
@@ -277,6 +254,8 @@ class House:
         >>> sum(row.equal for row in found.rows)
         1
         """
+        from matchkit.match.side_by_side import strengths
+
         facing = self.workshop.facing(mouthpiece)
         person = Visitor(instrument=facing.mouthpiece.instrument) if player is None else player
         return strengths(self.workshop, facing, view=self.workshop.view(person))
@@ -290,6 +269,8 @@ class House:
         >>> open_house().swap("P02", mouthpiece="AM-08").part
         'mouthpiece'
         """
+        from matchkit.match.side_by_side import swap
+
         check_request(top=top, jobs=1)
         workshop = self.workshop
         view = workshop.view(player)
@@ -315,10 +296,14 @@ class House:
 
         A set-up that would be refused is explained all the same, with the reasons against it. Raises as :meth:`rank` does.
         """
+        from matchkit.match.questions import explain_setup
+
         return explain_setup(self.workshop, player, (mouthpiece, reed, ligature), wish=wish, neck=neck, model=self.model)
 
     def _piece(self, piece: str, pieces: str | Path | None) -> tuple[Mouthpiece, Pieces]:
         """Find a piece in these tables, in those of ``pieces``, or (demo house) in the demo batch."""
+        from matchkit.bench.batch import gather
+
         tables = self.tables
         if pieces is not None or (self.demo and all(item.id != piece for item in tables.mouthpieces)):
             tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
@@ -334,6 +319,9 @@ class House:
         >>> open_house().facing("AM-07").rail_difference_mm < -0.5
         True
         """
+        from matchkit.bench.facing_report import facing_report
+        from matchkit.bench.maker import gauge_from
+
         piece, gathered = self._piece(mouthpiece, pieces)
         readings, points = gathered.readings.get(piece.id, []), gathered.points.get(piece.id, [])
         spec = self.tables.spec.model_copy(update={"gauge": gauge_from(self.tables.spec.gauge, studies)})
@@ -346,7 +334,7 @@ class House:
         spec: str | Path | None = None,
         studies: Sequence[GaugeStudy] = (),
         pair: bool = True,
-        draws: int = DRAWS,
+        draws: int | None = None,
         jobs: int = 1,
         progress: Progress | None = None,
     ) -> BatchReport:
@@ -359,9 +347,12 @@ class House:
         >>> open_house().batch(pair=False).counts["fail"]
         6
         """
+        from matchkit.bench.batch import gather
+        from matchkit.bench.maker import gauge_from, judge_and_pair
+        from matchkit.bench.pairing import checked_draws
+
         check_request(top=1, jobs=jobs, budget=None)
-        if not LEAST_DRAWS <= draws <= MOST_DRAWS:
-            raise RequestError(f"{draws} draws; expected {LEAST_DRAWS} to {MOST_DRAWS}")
+        draws = checked_draws(draws)
         tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
         rules = self.tables.spec if spec is None else read_spec(spec)
         rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
@@ -390,6 +381,8 @@ class House:
         >>> plan.removals[1].left_um > plan.removals[1].right_um - 1
         True
         """
+        from matchkit.bench.maker import Wanted, plan_reface
+
         found, gathered = self._piece(piece, pieces)
         rules = self.tables.spec if spec is None else read_spec(spec)
         wanted = Wanted(drawing, tip_opening_mm, reed, closing_kpa, table_down)
@@ -405,6 +398,8 @@ class House:
         >>> house.plan("triangle", ("AM-05/AR-A-2.5", "AM-08/AR-A-2.5"), players=("P02",)).power.critical
         13
         """
+        from matchkit.playtest.questions import planned
+
         return planned(self.tables, kind, sets, players=players, options=options)
 
     def analyse(self, *, session: str | None = None, claim: str | None = None) -> Analysis:
@@ -415,6 +410,8 @@ class House:
         >>> [item.verdict for item in open_house().analyse(session="LIG").comparisons]
         ['different', 'inconclusive']
         """
+        from matchkit.playtest.questions import analysed
+
         return analysed(self.tables, self.workshop, session=session, claim=claim)
 
     def next(self, player: str | None = None, *, count: int = 8, in_stock: bool = False) -> tuple[NextTest, ...]:
@@ -426,6 +423,8 @@ class House:
         >>> [test.position for test in open_house().next("P02", count=2)]
         [1, 2]
         """
+        from matchkit.playtest.questions import to_play_next
+
         return to_play_next(self.workshop, player, count=count, in_stock=in_stock)
 
     def closing(
@@ -440,6 +439,8 @@ class House:
         >>> 2 < report.closing_pressure_kpa < 20
         True
         """
+        from matchkit.match.closing import closing_report
+
         if not -3 <= reed_offset_mm <= 3:
             raise RequestError(f"the reed stands {reed_offset_mm:g} mm past the tip rail; expected -3 to 3")
         facing, part = self.workshop.facing(mouthpiece), self.workshop.reed(reed)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import csv
 import json
 import os
 import secrets
 import shutil
-import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,12 +16,15 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
-
-sys.path.insert(0, str(Path(__file__).parent))
 from postgres_server import programs, server
 
 import matchkit as mk
 from matchkit.tables.shipped import shipped
+
+if not os.environ.get("PYTEST_XDIST_WORKER"):
+    # what the tests compute is kept in a place of their own, which the processes they start share
+    os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="matchkit-cache-")
+    atexit.register(shutil.rmtree, os.environ["XDG_CACHE_HOME"], ignore_errors=True)
 
 settings.register_profile("repeatable", derandomize=True)
 settings.load_profile("repeatable")

@@ -12,6 +12,7 @@ from test_counter import present
 
 import matchkit as mk
 from matchkit.match.blend import Blend, InstrumentNeighbours
+from matchkit.match.choosing import folds_of
 from matchkit.match.explain import feel_words, tone_words
 from matchkit.match.fit import NOT_SOFTER, REED_TOO_NARROW, VAMP_TOO_SHORT, pair_reasons
 from matchkit.match.folds import FoldTable
@@ -21,7 +22,6 @@ from matchkit.match.rated import DEFAULT_SETTINGS
 from matchkit.match.setups import REDUCIBLE, gains
 from matchkit.match.target import box_share
 from matchkit.match.uncertainty import UNCERTAINTIES
-from matchkit.match.validate import folds_of
 from matchkit.match.wishes import understand
 from matchkit.match.workshop import NO_WISH
 from matchkit.physics.facing import mean_lay

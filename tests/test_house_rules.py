@@ -53,6 +53,9 @@ def physics_functions() -> list[str]:
 
 CHECKED_ELSEWHERE = {
     "matchkit.physics.fitting.fit": "tests/physics/test_facing.py, against NIST StRD Misra1a and Norris (published)",
+    "matchkit.physics.fitting.stencil": "tests/physics/test_propagation.py, as the points of sensitivity",
+    "matchkit.physics.fitting.from_stencil": "tests/physics/test_propagation.py, exact for a polynomial (analytic)",
+    "matchkit.physics.contact.tip_slope": "tests/physics/test_closing.py, against differences of solutions (analytic)",
     "matchkit.physics.fitting.sensitivity": "tests/physics/test_propagation.py, as the slopes of propagate",
     "matchkit.physics.fitting.propagate": "tests/physics/test_propagation.py, against JCGM 100:2008 H.1 and H.2",
     "matchkit.physics.fitting.weights_of": "tests/physics/test_facing.py, against its definition (analytic)",
@@ -292,8 +295,7 @@ def test_installed_package_ranks_in_an_empty_folder(built: Path, kind: str, tmp_
 
 def test_contact_solver_is_quicker_than_the_independent_one() -> None:
     """In one run the production solver is at least half as much quicker as promised (5 times) on what a ranking solves."""
-    sys.path.insert(0, str(ROOT / "tests"))
-    from bench import closed_form_miss, solver_speed
+    from solver import closed_form_miss, solver_speed
 
     mine, theirs, _ = solver_speed(matchkit.open())
     assert theirs / mine > 2.5

@@ -21,7 +21,8 @@ from matchkit.errors import RequestError
 from matchkit.match.pairs import share_at_closing
 from matchkit.match.parts import FacingPart, facing_part, rails_of
 from matchkit.match.target import PlayerView, opening_mm
-from matchkit.match.workshop import Visitor, Workshop
+from matchkit.match.typed import Visitor
+from matchkit.match.workshop import Workshop
 from matchkit.physics.facing import Lay, MeanLay
 from matchkit.physics.fair import FairCurve
 from matchkit.records.defaults import Defaults

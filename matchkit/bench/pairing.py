@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
+from matchkit.errors import RequestError
 from matchkit.match.pairs import Pairs
 from matchkit.match.parts import FacingPart, ReedPart
 from matchkit.match.target import PlayerView
@@ -26,6 +27,8 @@ from matchkit.physics.share_table import Flexibility, ShareTable, flexibility, s
 Array = NDArray[np.float64]
 
 DRAWS = 1000
+LEAST_DRAWS, MOST_DRAWS = 100, 100_000
+"""Fewer draws say too little of an uncertainty."""
 SEED = 20262
 BLOCK = 50
 """Pieces drawn by one worker at a time; fixed, so that the answer does not depend on the number of workers."""
@@ -148,6 +151,15 @@ class Bench:
     flexibility: Flexibility
     table: ShareTable
     lip_m: float
+
+
+def checked_draws(draws: int | None) -> int:
+    """Return how many draws were asked for, the usual number where none was named; RequestError for too few or too many."""
+    if draws is None:
+        return DRAWS
+    if not LEAST_DRAWS <= draws <= MOST_DRAWS:
+        raise RequestError(f"{draws} draws; expected {LEAST_DRAWS} to {MOST_DRAWS}")
+    return draws
 
 
 def pair_batch(

@@ -13,7 +13,7 @@ from matchkit.errors import listing
 
 if TYPE_CHECKING:
     from matchkit.house import House
-    from matchkit.match.workshop import Visitor
+    from matchkit.match.typed import Visitor
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 

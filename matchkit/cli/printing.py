@@ -5,16 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import click
 
-from matchkit.errors import SourceError, is_database
+from matchkit.files import write_whole
 
 WIDTH = 80
 LONGEST_NAME = 28
@@ -130,32 +127,7 @@ def deliver(text: str, out: str | None) -> None:
 
 def deliver_bytes(content: bytes, out: str) -> None:
     """Write a file whole or not at all; see :func:`deliver`. A book is never written over."""
-    if is_database(Path(out)):
-        raise SourceError(f"{out}: a book stands there; nothing was written")
-    try:
-        path = Path(out).resolve()
-        if path.exists() and not path.is_file():
-            path.write_bytes(content)
-            return
-        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    except OSError as error:
-        raise SourceError(f"{out}: cannot be written ({error.strerror})") from error
-    whole = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        whole.chmod(mode)
-        whole.replace(path)
-    except OSError as error:
-        whole.unlink(missing_ok=True)
-        raise SourceError(f"{out}: cannot be written ({error.strerror})") from error
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+    write_whole(out, lambda file: file.write(content))
 
 
 def signed(value: float, digits: int = 1) -> str:

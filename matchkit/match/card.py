@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from matchkit.match.blend import Blend
-from matchkit.match.model_file import schema_hash
+from matchkit.match.model_file import Belonging
 from matchkit.match.rated import RatedTests
 from matchkit.match.validate import grouped_figures
 from matchkit.records.parts import Ligature
 
 
 def model_card(
-    name: str, blend: Blend, tests: RatedTests, ligatures: Sequence[Ligature], *, data_hash: str, invented: bool
+    name: str, blend: Blend, tests: RatedTests, ligatures: Sequence[Ligature], *, belonging: Belonging, invented: bool
 ) -> str:
     """Write the card of a model as Markdown; the same playtests give the same text."""
     by_instrument = Counter(tests.instruments)
@@ -35,7 +35,7 @@ def model_card(
             f"rating = {blend.intercept:.3f} + {blend.slope:.3f} D."
         ),
         f"* **Marks** stand on a common scale: {_lines_words(blend)} Errors below are on each player's own line.",
-        f"* **Hashes**: training data `{data_hash[:16]}`, schema `{schema_hash()[:16]}`.",
+        f"* **Fingerprint** of the rules and parts it belongs to: `{belonging.fingerprint[:16]}`. Other weights, constants or parts make it stale.",
         "* **Not for** other houses: each trains its own. The interval is for one further mark, over players; no test of one set-up against another.",
         "",
         "Out of fold, by group, with the settings above (chosen on the same playtests: `matchkit evaluate` chooses them anew inside every fold):",

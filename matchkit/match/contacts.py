@@ -38,9 +38,13 @@ Problem = tuple[FacingPart, ReedPart, ContactKey]
 
 
 class ContactBook:
-    """Solutions by key; grows as questions are asked and never solves a key twice."""
+    """Solutions by key; grows as questions are asked and never solves a key twice.
 
-    def __init__(self) -> None:
+    ``solve`` answers a block of problems, in workers too; by default they are solved.
+    """
+
+    def __init__(self, solve: Callable[[Sequence[Problem]], Closing] | None = None) -> None:
+        self._solver = solve_block if solve is None else solve
         self._rows: dict[ContactKey, int] = {}
         self._keys: list[ContactKey] = []
         self._blocks: list[Closing] = []
@@ -80,11 +84,11 @@ class ContactBook:
     def _solve(self, blocks: Sequence[Sequence[ContactKey]], jobs: int) -> Iterator[Closing]:
         work = ([(self._facings[key.mouthpiece_id], self._reeds[key.shape], key) for key in block] for block in blocks)
         if jobs == 1 or len(blocks) == 1:
-            yield from map(solve_block, work)
+            yield from map(self._solver, work)
             return
         from joblib import Parallel, delayed
 
-        yield from Parallel(n_jobs=jobs, return_as="generator")(delayed(solve_block)(block) for block in work)
+        yield from Parallel(n_jobs=jobs, return_as="generator")(delayed(self._solver)(block) for block in work)
 
     @property
     def closing(self) -> Closing:
@@ -128,6 +132,21 @@ def beams_for(problems: Sequence[Problem]) -> Beams:
 def lip_places_m(problems: Sequence[Problem]) -> Array:
     """Give the lip's place on each facing, never further back than four fifths of the free reed."""
     return np.array([min(key.lip_mm * 1e-3, LIP_REACH * facing.lay.fair.clamp_m) for facing, _, key in problems])
+
+
+def contact_inputs(problems: Sequence[Problem]) -> Iterator[tuple[bytes, ...]]:
+    """Return what each problem is computed from, to the last bit: lay, reed, places of reed and lip."""
+    lays: dict[str, bytes] = {}
+    shapes: dict[tuple[str, float, float, float], bytes] = {}
+    for facing, reed, key in problems:
+        if key.mouthpiece_id not in lays:
+            clamp = np.array([facing.lay.fair.clamp_m])
+            lays[key.mouthpiece_id] = clamp.tobytes() + facing.lay.height_m(node_places_m(clamp)[0]).tobytes()
+        if key.shape not in shapes:
+            shape = reed.shape
+            sizes = np.array([shape.tip_width_m, shape.butt_width_m, shape.length_m])
+            shapes[key.shape] = b"".join(part.tobytes() for part in (shape.x_m, shape.thickness_m, shape.crown, sizes))
+        yield lays[key.mouthpiece_id], shapes[key.shape], np.array([key.offset_mm, key.lip_mm]).tobytes()
 
 
 def solve_block(problems: Sequence[Problem]) -> Closing:

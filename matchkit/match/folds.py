@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from matchkit.match.common_scale import common_marks, fit_common, line_arrays, line_of, missed_on
 from matchkit.match.nearest import kernel, nearest
-from matchkit.match.rated import LigatureWeights, RatedTests, Settings, shrunk_mean
+from matchkit.match.rated import LigatureWeights, RatedTests, Settings, shrunk
 from matchkit.records.parts import Ligature
 
 Array = NDArray[np.float64]
@@ -53,16 +53,31 @@ class Question:
     start: Array
     spread: Array
     nearest: dict[float, tuple[Array, Index]] = field(default_factory=dict)
+    _sums: tuple[tuple[float, ...], Array, Array] | None = None
 
     def answer(self, settings: Settings) -> tuple[Array, Array]:
         """Return correction, in points of its player, and evidence of each test; of neighbours at one distance the first in training order count."""
-        distance, index = (found[:, : settings.neighbours] for found in self._near(settings))
-        tests = self.table.tests
-        played = self.known[index]
-        weight = kernel(distance, tests.weight[played], bandwidth=settings.bandwidth)
-        weight *= self.table.ligatures.of(self.rows[:, None], played, settings)
-        missed = missed_on(self.spread[:, None], self.residual[index])
-        return shrunk_mean(weight, missed, kappa=settings.kappa), weight.sum(axis=1)
+        pull, evidence = self._running(settings)
+        last = min(settings.neighbours, pull.shape[1]) - 1
+        if last < 0:
+            return np.zeros(len(self.rows)), np.zeros(len(self.rows))
+        return shrunk(pull[:, last], evidence[:, last], kappa=settings.kappa), evidence[:, last]
+
+    def guess(self, settings: Settings) -> Array:
+        """Return the mark that is expected of each test, on its player's own line."""
+        return np.asarray(self.start + self.spread * self.computed + self.answer(settings)[0])
+
+    def _running(self, settings: Settings) -> tuple[Array, Array]:
+        """Return running sums over the nearest of weighted residuals and weights, (t, k) each; the last ones are kept."""
+        asked = (settings.other_player, settings.bandwidth, settings.same_contact, settings.other_contact)
+        distance, index = self._near(settings)
+        if self._sums is None or self._sums[0] != asked or self._sums[1].shape[1] < distance.shape[1]:
+            played = self.known[index]
+            weight = kernel(distance, self.table.tests.weight[played], bandwidth=settings.bandwidth)
+            weight *= self.table.ligatures.of(self.rows[:, None], played, settings)
+            missed = missed_on(self.spread[:, None], self.residual[index])
+            self._sums = (asked, np.cumsum(weight * missed, axis=1), np.cumsum(weight, axis=1))
+        return self._sums[1], self._sums[2]
 
     def _near(self, settings: Settings) -> tuple[Array, Index]:
         omega, wanted = settings.other_player, min(settings.neighbours, len(self.known))
@@ -70,7 +85,7 @@ class Question:
             tests, players = self.table.tests, self.table.players
 
             def further(rows: slice) -> Array:
-                return omega * (players[self.rows[rows], None] != players[None, self.known])
+                return np.asarray(omega * (players[self.rows[rows], None] != players[None, self.known]))
 
             self.nearest[omega] = nearest(
                 tests.features[self.rows], tests.features[self.known], max(wanted, REACH), extra=further

@@ -1,65 +1,77 @@
 """A fitted model on disk: arrays and a JSON header in an npz archive, which can run no code.
 
-The archive is read with ``allow_pickle=False`` and bounded in size. Its header carries the format version, hashes of the schema and of
-the training data, the settings, the feature names and units, and a hash of every array, and is itself sealed by one, so that a truncated, tampered, foreign or
-newer file is refused in words. It carries no clock time: the same playtests give the same file.
+The archive is read with ``allow_pickle=False`` and bounded in size. Its header carries the format version, the fingerprint of what the
+model belongs to (:mod:`~matchkit.match.fingerprint`), the settings, the feature names and units, and a hash of every array, and is itself
+sealed by one, so that a truncated, tampered, foreign or newer file is refused in words. It carries no clock time: the same playtests give
+the same file.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 import zipfile
 import zlib
-from dataclasses import asdict
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.errors import ModelError, is_database
+from matchkit.errors import ModelError, SourceError
+from matchkit.files import write_whole
 from matchkit.match.blend import Blend, residuals_by_instrument
 from matchkit.match.common_scale import OwnLine
 from matchkit.match.features import FEATURES
+from matchkit.match.fingerprint import fingerprint
 from matchkit.match.interval import Interval
 from matchkit.match.rated import RatedTests, Settings
 
 FORMAT = "matchkit.model"
-VERSION = 3
+VERSION = 4
 MAX_BYTES = 256 * 1024 * 1024
 HEADER, SEAL = "header", "seal"
-_TEXTS = ("ids", "players", "mouthpieces", "reeds", "sessions", "instruments", "ligatures")
+_TEXTS = ("ids", "marks", "players", "mouthpieces", "reeds", "sessions", "instruments", "ligatures")
 _NUMBERS = ("rating", "overall_d", "features", "weight")
 _OPTIONAL = ("sessions", "ligatures")
 
 
-def schema_hash() -> str:
-    """Give the hash of what a model's numbers mean: features, their scales, and the version of the format."""
-    scales = {name: asdict(scale) for name, scale in constants.FEATURE_SCALES.items()}
-    return _digest(json.dumps({"version": VERSION, "features": scales}, sort_keys=True).encode())
+@dataclass(frozen=True)
+class Belonging:
+    """What a model belongs to: hashes of rules and data, and of each mark it was fitted to, by playtest id."""
+
+    rules: str
+    data: str
+    marks: Mapping[str, str]
+
+    @property
+    def fingerprint(self) -> str:
+        """The one fingerprint of rules and data."""
+        return fingerprint(self.rules, self.data)
 
 
 def _digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _arrays(tests: RatedTests) -> dict[str, NDArray[Any]]:
+def _arrays(tests: RatedTests, belonging: Belonging) -> dict[str, NDArray[Any]]:
     arrays: dict[str, NDArray[Any]] = {
-        name: np.array([item or "" for item in getattr(tests, name)], dtype=np.str_) for name in _TEXTS
+        name: np.array([item or "" for item in getattr(tests, name)], dtype=np.str_) for name in _TEXTS if name != "marks"
     }
+    arrays["marks"] = np.array([belonging.marks[name] for name in tests.ids], dtype=np.str_)
     return arrays | {name: np.ascontiguousarray(getattr(tests, name), dtype="<f8") for name in _NUMBERS}
 
 
-def _header(blend: Blend, arrays: dict[str, NDArray[Any]], data_hash: str) -> dict[str, Any]:
+def _header(blend: Blend, arrays: dict[str, NDArray[Any]], belonging: Belonging) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "version": VERSION,
-        "schema": schema_hash(),
-        "training_data": data_hash,
+        "fingerprint": belonging.fingerprint,
+        "rules": belonging.rules,
+        "data": belonging.data,
         "tests": blend.tests,
         "settings": asdict(blend.settings),
         "line": {"intercept": blend.intercept, "slope": blend.slope},
@@ -77,33 +89,27 @@ def _array_digest(array: NDArray[Any]) -> str:
     return _digest(str(array.shape).encode() + array.tobytes())
 
 
-def save_model(blend: Blend, tests: RatedTests, path: Path, *, data_hash: str) -> None:
+def save_model(blend: Blend, tests: RatedTests, path: Path, *, belonging: Belonging) -> None:
     """Write a model whole or not at all; raises ModelError where the place cannot be written."""
-    if is_database(path):
-        raise ModelError(f"{path}: a book stands there; nothing was written")
-    arrays = _arrays(tests)
-    header = json.dumps(_header(blend, arrays, data_hash), sort_keys=True)
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    except OSError as error:
-        raise ModelError(f"{path}: cannot be written ({error.strerror})") from error
-    whole = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+    arrays = _arrays(tests, belonging)
+    header = json.dumps(_header(blend, arrays, belonging), sort_keys=True)
+
+    def write(file: IO[bytes]) -> None:
+        with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
             for key, array in {HEADER: np.array(header), SEAL: np.array(_digest(header.encode())), **arrays}.items():
                 entry = zipfile.ZipInfo(f"{key}.npy", date_time=(1980, 1, 1, 0, 0, 0))
                 entry.compress_type = zipfile.ZIP_DEFLATED
                 with archive.open(entry, "w") as member:
                     np.lib.format.write_array(member, array, allow_pickle=False)
-        whole.chmod(0o644)
-        whole.replace(path)
-    except OSError as error:
-        whole.unlink(missing_ok=True)
-        raise ModelError(f"{path}: cannot be written ({error.strerror})") from error
+
+    try:
+        write_whole(path, write)
+    except SourceError as error:
+        raise ModelError(str(error)) from error
 
 
-def load_model(path: Path) -> tuple[Blend, str]:
-    """Read a model and the hash of the data it was trained on.
+def load_model(path: Path) -> tuple[Blend, Belonging]:
+    """Read a model and what it belongs to.
 
     Raises ModelError for a file that is missing, truncated, too large, tampered with, foreign or newer.
     """
@@ -119,6 +125,8 @@ def load_model(path: Path) -> tuple[Blend, str]:
         line = _line(header)
         lines = {str(player): OwnLine(**own) for player, own in header["own_lines"].items()}
         players = tuple(sorted(set(tests.players)))
+        marks = dict(zip(tests.ids, (str(mark) for mark in arrays["marks"]), strict=True))
+        belonging = Belonging(str(header["rules"]), str(header["data"]), marks)
         blend = Blend(
             settings=settings,
             intercept=line[0],
@@ -132,7 +140,7 @@ def load_model(path: Path) -> tuple[Blend, str]:
         )
     except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise ModelError(f"{path}: its header does not fit its arrays ({error})") from error
-    return blend, str(header["training_data"])
+    return blend, belonging
 
 
 def _line(header: dict[str, Any]) -> tuple[float, float]:
@@ -168,8 +176,6 @@ def _read_header(path: Path, found: dict[str, NDArray[Any]]) -> dict[str, Any]:
         raise ModelError(f"{path}: not a matchkit model, but {header['format']!r}")
     if header.get("version") != VERSION:
         raise ModelError(f"{path}: a model of version {header.get('version')}; this matchkit reads version {VERSION}")
-    if header.get("schema") != schema_hash():
-        raise ModelError(f"{path}: trained with other features or scales; train it again")
     if str(found.get(SEAL)) != _digest(str(found[HEADER]).encode()):
         raise ModelError(f"{path}: its header is not the one that was saved; train the model again")
     missing = [name for name in (*_TEXTS, *_NUMBERS) if name not in found or name not in header.get("arrays", {})]
@@ -185,5 +191,6 @@ def _tests(arrays: dict[str, NDArray[Any]]) -> RatedTests:
     columns: dict[str, Any] = {name: tuple(str(item) for item in arrays[name]) for name in _TEXTS}
     for name in _OPTIONAL:
         columns[name] = tuple(item or None for item in columns[name])
+    del columns["marks"]
     columns.update({name: arrays[name] for name in _NUMBERS})
     return RatedTests(**columns)

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
+
 @dataclass(frozen=True)
 class Pairs:
     """Pairs of a mouthpiece and a reed at one reed place; every array (N,) unless it says otherwise.

@@ -90,19 +90,6 @@ def of_pieces(rows: Iterable[Row]) -> dict[str, list[Row]]:
     return found
 
 
-def facing_parts(
-    mouthpieces: Iterable[Mouthpiece],
-    readings: Iterable[FacingReading],
-    points: Iterable[LayPoint] = (),
-    *,
-    defaults: Defaults,
-    spec: HouseSpec,
-) -> tuple[FacingPart, ...]:
-    """Give each mouthpiece its lay, from its readings, its scan or its nominal numbers."""
-    by_piece, scans = of_pieces(readings), of_pieces(points)
-    return tuple(facing_part(piece, by_piece[piece.id], scans[piece.id], defaults=defaults, spec=spec) for piece in mouthpieces)
-
-
 def rails_of(
     mouthpiece: Mouthpiece,
     readings: Sequence[FacingReading],

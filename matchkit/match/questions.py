@@ -17,8 +17,9 @@ from matchkit.match.rank import Candidates, rank_candidates
 from matchkit.match.requests import PARTS, aim_words, check_request, check_wishes, keep_others, person_assumptions
 from matchkit.match.setups import Question, owned_parts
 from matchkit.match.target import PlayerView
+from matchkit.match.typed import Visitor
 from matchkit.match.wishes import Wishes, understand
-from matchkit.match.workshop import Visitor, Workshop
+from matchkit.match.workshop import Workshop
 
 Progress = Callable[[int, int], None]
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.match.blend import Blend, InstrumentNeighbours, Seen
-from matchkit.match.rated import LigatureWeights
+from matchkit.match.rated import LigatureWeights, shrunk
 from matchkit.records.parts import Ligature
 
 Array = NDArray[np.float64]
@@ -205,7 +205,6 @@ def _score_block(
         weight = seen.kernel(distance, neighbours)[:, None, :] * factor[:, neighbours].transpose(1, 0, 2)
         evidence = weight.sum(axis=2)
         pull = (weight * known.residual[neighbours][:, None, :]).sum(axis=2)
-        total = evidence + blend.settings.kappa
-        correction = np.divide(pull, total, out=np.zeros_like(pull), where=total > 0)
+        correction = shrunk(pull, evidence, kappa=blend.settings.kappa)
     score = np.where(fits, np.round(10 * (computed[:, None] + correction), DECIMALS), -np.inf)
     return _Block(score, computed, correction, evidence, neighbours, distance, weight)

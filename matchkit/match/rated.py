@@ -126,8 +126,13 @@ def shrunk_mean(weight: Array, residual: Array, *, kappa: float) -> Array:
     >>> float(shrunk_mean(np.array([1.0, 1.0]), np.array([2.0, 4.0]), kappa=1.0))
     2.0
     """
-    total = weight.sum(axis=-1) + kappa
-    return np.asarray(np.divide((weight * residual).sum(axis=-1), total, out=np.zeros_like(total), where=total > 0))
+    return shrunk((weight * residual).sum(axis=-1), weight.sum(axis=-1), kappa=kappa)
+
+
+def shrunk(pull: Array, evidence: Array, *, kappa: float) -> Array:
+    """Return ``pull / (evidence + kappa)``, of any shape, 0 where there is no weight at all."""
+    total = evidence + kappa
+    return np.asarray(np.divide(pull, total, out=np.zeros_like(pull), where=total > 0))
 
 
 class LigatureWeights:

@@ -182,7 +182,8 @@ def swap(workshop: Workshop, *, view: PlayerView, facing: FacingPart | None, ree
     pairs = workshop.pairs(facings, reeds, m[comparable], r[comparable], lip_mm=view.lip_mm)
     steps = np.hypot(
         np.log(pairs.closing_pressure_kpa / present.pair.closing_pressure_kpa[0]) / -np.log(workshop.spec.wish_step),
-        np.log(opening_mm(pairs, blow_kpa=view.blow_kpa) / opening_mm(present.pair, blow_kpa=view.blow_kpa)[0]) / np.log(AIR_STEP),
+        np.log(opening_mm(pairs, blow_kpa=view.blow_kpa) / opening_mm(present.pair, blow_kpa=view.blow_kpa)[0])
+        / np.log(AIR_STEP),
     ).round(6)
     names = [(facings[k].mouthpiece.id, reeds[j].reed.id) for k, j in zip(pairs.mouthpiece, pairs.reed, strict=True)]
     nearest = sorted(range(len(pairs)), key=lambda row: (steps[row], names[row]))[:top]

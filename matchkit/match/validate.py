@@ -1,15 +1,10 @@
-"""How well the model predicts what it has not seen, and the settings that predict best.
-
-Three splits: *new player* (a player held out whole), *new mouthpiece* (the player may be on both sides, a session may not), *new
-both*. Whatever is chosen or fitted is chosen and fitted inside the training part.
-"""
+"""How well the model predicts what it has not seen, on three splits, beside plainer methods."""
 
 from __future__ import annotations
 
-import itertools
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,8 +13,9 @@ from numpy.typing import NDArray
 from matchkit.errors import RequestError
 from matchkit.match.answers import frame
 from matchkit.match.blend import interval_from, sampled
-from matchkit.match.folds import FoldTable, Question
-from matchkit.match.interval import FOLDS, MIN_GROUPS, MIN_ROWS, crossed_folds, group_folds
+from matchkit.match.choosing import DECIMALS, SPLITS, Folds, Progress, choose_settings, enough, folds_of, shared
+from matchkit.match.folds import FoldTable
+from matchkit.match.interval import MIN_GROUPS, MIN_ROWS
 from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings
 from matchkit.records.parts import Ligature
 
@@ -28,70 +24,16 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
-Folds = list[tuple[Index, Index]]
 
-SPLITS = ("new player", "new mouthpiece", "new both")
 METHODS = ("random", "average", "physics alone", "neighbours alone", "blend")
 TOP = 5
 LEAST_LIST = 6
 """A player's list counts from so many set-ups on."""
 
-NEIGHBOURS = (5, 10, 15, 25, 40)
-BANDWIDTHS = (1.0, 1.5, 2.0, 3.0)
-KAPPAS = (0.25, 0.5, 1.0, 2.0, 4.0)
-OMEGAS = (0.0, 1.0, 2.0, 4.0, 8.0)
-LIGATURES = ((1.0, 1.0), (1.0, 0.5), (0.7, 0.5), (0.5, 0.2))
 SEED = 1
-DECIMALS = 6
-"""Errors, marks and orders are rounded to this before they are compared."""
 
 MOST_FOLDS = 40
 """Where there are up to so many players or mouthpieces, each is held out by itself in an evaluation: new ones come one at a time."""
-
-
-def folds_of(tests: RatedTests, split: str, *, folds: int = FOLDS) -> Folds:
-    """Give the folds of a split; *new both* always has 8 by 8."""
-    if split == "new player":
-        return list(group_folds(tests.players, tests.sessions, folds=folds))
-    if split == "new mouthpiece":
-        return list(group_folds(tests.mouthpieces, tests.sessions, folds=folds))
-    return list(crossed_folds(tests.players, tests.mouthpieces, tests.sessions))
-
-
-def enough(tests: RatedTests) -> bool:
-    """Say whether there are playtests enough to choose settings from."""
-    return len(tests) >= MIN_ROWS and min(len(set(tests.players)), len(set(tests.mouthpieces))) >= MIN_GROUPS
-
-
-def choose_settings(tests: RatedTests, ligatures: Sequence[Ligature], start: Settings = DEFAULT_SETTINGS) -> Settings:
-    """Choose settings by the mean absolute error out of fold.
-
-    Neighbours, bandwidth and kappa minimise it averaged over *new player* and *new mouthpiece*; what another player and another
-    ligature count, over *new mouthpiece* only, since own tests cannot be judged where the player is held out. Of equal settings
-    the first of the grid is taken. With too few playtests the settings stay as they are.
-    """
-    tests = sampled(tests)
-    if not enough(tests):
-        return start
-    table = FoldTable(tests, ligatures)
-    new_player, new_mouthpiece = (list(table.questions(folds_of(tests, split))) for split in SPLITS[:2])
-
-    if not all(sum(len(question.rows) for question in asked) >= MIN_ROWS for asked in (new_player, new_mouthpiece)):
-        return start  # one sitting for everything, say: nothing can be held out
-
-    def missed(questions: list[Question], settings: Settings) -> float:
-        return round(float(np.nanmean(np.abs(tests.rating - table.predict(questions, settings).blended))), DECIMALS)
-
-    def both(settings: Settings) -> float:
-        return round(missed(new_player, settings) + missed(new_mouthpiece, settings), DECIMALS)
-
-    grid = itertools.product(NEIGHBOURS, BANDWIDTHS, KAPPAS)
-    first = min((replace(start, neighbours=k, bandwidth=h, kappa=kappa) for k, h, kappa in grid), key=both)
-    trials = [
-        replace(first, other_player=omega, same_contact=same, other_contact=other)
-        for omega, (same, other) in itertools.product(OMEGAS, LIGATURES)
-    ]
-    return min(trials, key=lambda settings: missed(new_mouthpiece, settings))
 
 
 @dataclass(frozen=True)
@@ -145,7 +87,8 @@ def evaluate_tests(
     *,
     nested: bool = True,
     splits: Sequence[str] = SPLITS,
-    progress: Callable[[int, int], None] | None = None,
+    jobs: int = 1,
+    progress: Progress | None = None,
 ) -> Evaluation:
     """Evaluate all methods; ``nested`` chooses the settings anew inside each training part.
 
@@ -159,48 +102,89 @@ def evaluate_tests(
     work = {split: folds for split in splits if (folds := folds_of(tests, split, folds=MOST_FOLDS))}
     if not work:
         raise RequestError("nothing can be held out of these playtests, so nothing can be evaluated: is all of it one sitting?")
-    table = FoldTable(tests, ligatures)
     total, done = sum(len(folds) for folds in work.values()), 0
     scores: list[Score] = []
     for split, folds in work.items():
-        guesses = {method: np.full(len(tests), np.nan) for method in METHODS}
-        orders = {method: np.full(len(tests), np.nan) for method in METHODS}
-        lower, upper = np.full(len(tests), np.nan), np.full(len(tests), np.nan)
-        settings = DEFAULT_SETTINGS
-        for number, (train_rows, test_rows) in enumerate(folds):
-            train = tests.take(train_rows)
-            if nested and (split != "new both" or number % 8 == 0):  # one choice a player fold is plenty for new both
-                settings = choose_settings(train, ligatures)
-            fold = [(train_rows, test_rows)]
-            found = table.predict(table.questions(fold), settings)
-            alone = table.predict(table.questions(fold, flat=True), settings)
-            guesses["random"][test_rows] = np.random.default_rng([SEED, number]).uniform(0, 10, len(test_rows))
-            guesses["average"][test_rows] = train.rating.mean()
-            guesses["physics alone"][test_rows] = found.computed[test_rows]
-            guesses["neighbours alone"][test_rows] = alone.blended[test_rows]
-            guesses["blend"][test_rows] = found.blended[test_rows]
-            listed = table.predict(table.questions(fold, lists=True), settings)
-            orders["physics alone"][test_rows], orders["blend"][test_rows] = (
-                listed.computed[test_rows],
-                listed.blended[test_rows],
-            )
-            alone = table.predict(table.questions(fold, flat=True, lists=True), settings)
-            orders["neighbours alone"][test_rows] = alone.blended[test_rows]
-            orders["random"][test_rows] = guesses["random"][test_rows]
-            orders["average"][test_rows] = 0.0  # one for all, whatever row was left out of it: it has no order
-            groups = train.mouthpieces if split == "new mouthpiece" else train.players
-            interval = interval_from(FoldTable(train, ligatures), groups, settings)
-            if interval is not None:
-                half = interval.half_width(found.evidence[test_rows]) * found.spread[test_rows]
-                lower[test_rows], upper[test_rows] = found.blended[test_rows] - half, found.blended[test_rows] + half
-            done += 1
+        size = 8 if split == "new both" else 1  # one choice of settings a player fold is plenty for new both
+        parts = [(start, folds[start : start + size]) for start in range(0, len(folds), size)]
+        held = _HeldOut.of(len(tests))
+        asked = ((tests, ligatures, split, start, part, nested) for start, part in parts)
+        for (_, part), found in zip(parts, shared(_evaluate_folds, asked, jobs), strict=True):
+            held.fill(found)
+            done += len(part)
             if progress is not None:
                 progress(done, total)
-        scores += [_score(tests, split, method, guesses[method], orders[method], lower, upper) for method in METHODS]
+        scores += [_score(tests, split, method, held) for method in METHODS]
     lists = _lists(tests, np.arange(len(tests)))
     return Evaluation(
         len(tests), len(set(tests.players)), sum(len(rows) >= LEAST_LIST for rows in lists.values()), tuple(scores)
     )
+
+
+@dataclass
+class _HeldOut:
+    """What every method said of tests that it had not seen: marks, what lists are ranked by, and the interval; (n,) each, nan where not asked."""
+
+    guesses: dict[str, Array]
+    orders: dict[str, Array]
+    lower: Array
+    upper: Array
+
+    @classmethod
+    def of(cls, count: int) -> _HeldOut:
+        """Return one in which nothing was asked yet."""
+        names = [np.full(count, np.nan) for _ in range(2 * len(METHODS) + 2)]
+        marks, orders = dict(zip(METHODS, names, strict=False)), dict(zip(METHODS, names[len(METHODS) :], strict=False))
+        return cls(marks, orders, names[-2], names[-1])
+
+    def fill(self, other: _HeldOut) -> None:
+        """Take over what was asked elsewhere."""
+        for name in METHODS:
+            seen = np.isfinite(other.guesses[name])
+            self.guesses[name][seen] = other.guesses[name][seen]
+            self.orders[name][seen] = other.orders[name][seen]
+        bounded = np.isfinite(other.lower)
+        self.lower[bounded], self.upper[bounded] = other.lower[bounded], other.upper[bounded]
+
+
+def _evaluate_folds(
+    tests: RatedTests,
+    ligatures: Sequence[Ligature],
+    split: str,
+    start: int,
+    folds: Folds,
+    nested: bool,  # noqa: FBT001 - joblib passes by place
+) -> _HeldOut:
+    """Ask every method about a few folds, with settings chosen on the training part of the first of them."""
+    table = FoldTable(tests, ligatures)
+    held = _HeldOut.of(len(tests))
+    settings = DEFAULT_SETTINGS
+    for number, (train_rows, test_rows) in enumerate(folds, start=start):
+        train = tests.take(train_rows)
+        if nested and number == start:
+            settings = choose_settings(train, ligatures)
+        fold = [(train_rows, test_rows)]
+        found, alone, listed, alone_listed = (
+            table.predict(table.questions(fold, flat=flat, lists=lists), settings)
+            for flat, lists in ((False, False), (True, False), (False, True), (True, True))
+        )
+        by_chance = np.random.default_rng([SEED, number]).uniform(0, 10, len(test_rows))
+        said: dict[str, tuple[Array | float, Array | float]] = {
+            "random": (by_chance, by_chance),
+            "average": (train.rating.mean(), 0.0),  # one for all, whatever row was left out of it: it has no order
+            "physics alone": (found.computed[test_rows], listed.computed[test_rows]),
+            "neighbours alone": (alone.blended[test_rows], alone_listed.blended[test_rows]),
+            "blend": (found.blended[test_rows], listed.blended[test_rows]),
+        }
+        for method, (guess, order) in said.items():
+            held.guesses[method][test_rows], held.orders[method][test_rows] = guess, order
+        groups = train.mouthpieces if split == "new mouthpiece" else train.players
+        interval = interval_from(FoldTable(train, ligatures), groups, settings)
+        if interval is not None:
+            half = interval.half_width(found.evidence[test_rows]) * found.spread[test_rows]
+            held.lower[test_rows] = found.blended[test_rows] - half
+            held.upper[test_rows] = found.blended[test_rows] + half
+    return held
 
 
 @dataclass(frozen=True)
@@ -288,20 +272,16 @@ def grouped_figures(tests: RatedTests, ligatures: Sequence[Ligature], settings: 
     if not enough(tests):
         return ()
     table = FoldTable(tests, ligatures)
-    nothing = np.full(len(tests), np.nan)
     found = []
     for split in SPLITS[:2]:
         folds = folds_of(tests, split)
         if not folds:
             continue
         seen, listed = (table.predict(table.questions(folds, lists=lists), settings) for lists in (False, True))
-        found += [
-            _score(tests, split, method, guess, order, nothing, nothing)
-            for method, guess, order in (
-                ("physics alone", seen.computed, listed.computed),
-                ("blend", seen.blended, listed.blended),
-            )
-        ]
+        held = _HeldOut.of(len(tests))
+        held.guesses |= {"physics alone": seen.computed, "blend": seen.blended}
+        held.orders |= {"physics alone": listed.computed, "blend": listed.blended}
+        found += [_score(tests, split, method, held) for method in ("physics alone", "blend")]
     return tuple(found)
 
 
@@ -325,8 +305,9 @@ def ranking_quality(rating: Array, guess: Array) -> tuple[float, float]:
     return ndcg, tau
 
 
-def _score(tests: RatedTests, split: str, method: str, guess: Array, order: Array, lower: Array, upper: Array) -> Score:
-    """Score guesses (n,) on players' own lines; ``order`` (n,) is what their lists are ranked by."""
+def _score(tests: RatedTests, split: str, method: str, held: _HeldOut) -> Score:
+    """Score what one method said on players' own lines."""
+    guess, order, lower, upper = held.guesses[method], held.orders[method], held.lower, held.upper
     seen = np.flatnonzero(np.isfinite(guess))
     quality = []
     for items in _lists(tests, (int(row) for row in seen)).values():

@@ -7,7 +7,8 @@ from difflib import get_close_matches
 
 from matchkit.constants import INSTRUMENTS, Instrument
 from matchkit.errors import RequestError
-from matchkit.match.workshop import Visitor, Workshop
+from matchkit.match.typed import Visitor
+from matchkit.match.workshop import Workshop
 from matchkit.units import inch_to_mm, thou_to_mm
 
 UNKNOWN = "?"

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass
+from functools import cached_property, partial
 from typing import TypeVar
 
 import numpy as np
@@ -14,27 +13,25 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.errors import RequestError, UnknownIdError
-from matchkit.match.blend import Blend, fit_blend
+from matchkit.files import Cache
+from matchkit.match.blend import Blend
 from matchkit.match.contacts import ContactBook
 from matchkit.match.desirability import Desirabilities, desirabilities, terms_for
 from matchkit.match.features import FEATURES, feature_matrix, has_cone, term_inputs
 from matchkit.match.fit import FITS, pair_reasons
+from matchkit.match.kept import kept_blend, kept_facings, solve_or_read
 from matchkit.match.pairs import Pairs, empty_pairs, make_pairs
 from matchkit.match.parts import (
     FacingPart,
     ReedPart,
-    bench_stiffness_n_per_m,
     facing_part,
-    facing_parts,
-    usual_test_m,
 )
-from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, own_weights
+from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, Settings, own_weights
 from matchkit.match.reed_bench import ReedBench
-from matchkit.match.uncertainty import Uncertainty, uncertainty_of
 from matchkit.match.target import LIKED, PlayerView, Present, Targets, set_targets, view_player
-from matchkit.match.validate import choose_settings
+from matchkit.match.typed import Visitor, typed_reed
+from matchkit.match.uncertainty import Uncertainty, uncertainty_of
 from matchkit.match.wishes import Wishes, understand
-from matchkit.physics.reed import modulus_from_stiffness_pa
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
@@ -43,9 +40,6 @@ from matchkit.records.spec import HouseSpec
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Item = TypeVar("Item")
-
-TYPED_LEAST_U = 0.12
-"""Doubt in the stiffness of a reed of unknown make: one half strength, or the house's own scatter where that is more."""
 
 NO_WISH = understand(())
 
@@ -69,27 +63,6 @@ class Stock:
 
 
 @dataclass(frozen=True)
-class Visitor:
-    """A player who is in no table: what they play now may be typed and partly unknown.
-
-    A mouthpiece by id or by tip opening, a reed by id or by strength (with a cut, and a profile of this house if it is one).
-    """
-
-    instrument: constants.Instrument
-    embouchure: str | None = None
-    blow_kpa: float | None = None
-    lip_mm: float | None = None
-    mouthpiece_id: str | None = None
-    tip_opening_mm: float | None = None
-    reed_id: str | None = None
-    strength: float | None = None
-    cut: str | None = None
-    profile_id: str | None = None
-    ligature_id: str | None = None
-    neck_id: str | None = None
-
-
-@dataclass(frozen=True)
 class Scored:
     """Pairs of one player, with their terms under a wish and their features without one."""
 
@@ -101,11 +74,12 @@ class Scored:
 class Workshop:
     """Parts, closing, players and the fitted model of one house; computed when first asked for."""
 
-    def __init__(self, stock: Stock, *, blend: Blend | None = None) -> None:
+    def __init__(self, stock: Stock, *, cache: Cache | None = None) -> None:
         self.stock = stock
-        self._given = blend
+        self._model: Blend | Settings = DEFAULT_SETTINGS
         self.spec = stock.spec
-        self.book = ContactBook()
+        self.cache = Cache(None) if cache is None else cache
+        self.book = ContactBook(partial(solve_or_read, cache=self.cache))
         self._bench = ReedBench(
             stock.reeds, stock.reed_profiles, stock.strength_scale, defaults=stock.defaults, spec=stock.spec
         )
@@ -116,7 +90,9 @@ class Workshop:
     def facings(self) -> tuple[FacingPart, ...]:
         """Every mouthpiece with its lay, by id."""
         stock = self.stock
-        parts = facing_parts(stock.mouthpieces, stock.facings, stock.lay_points, defaults=stock.defaults, spec=self.spec)
+        parts = kept_facings(
+            stock.mouthpieces, stock.facings, stock.lay_points, defaults=stock.defaults, spec=self.spec, cache=self.cache
+        )
         return tuple(sorted(parts, key=lambda part: part.mouthpiece.id))
 
     @cached_property
@@ -210,7 +186,7 @@ class Workshop:
             typed.append(f"present mouthpiece known by its tip opening only, {visitor.tip_opening_mm:.2f} mm")
         reed = None if visitor.reed_id is None else self.reed(visitor.reed_id)
         if reed is None and visitor.strength is not None:
-            reed = self.typed_reed(visitor)
+            reed = typed_reed(self._bench, self.reeds, visitor)
             family = f" {visitor.profile_id}" if visitor.profile_id else ""
             how = "on its own scale" if family else "taken as this house numbers them"
             typed.append(f"present reed known as{family} {visitor.strength:g} only, {how}")
@@ -253,41 +229,6 @@ class Workshop:
         except KeyError:
             return None  # a cylinder misses no cone
         return Neck(id="default", instrument=instrument, bore_mm=bore, half_angle_deg=angle)
-
-    def typed_reed(self, visitor: Visitor) -> ReedPart:
-        """Give a reed known by its strength.
-
-        With a profile of this house, as that profile goes. Otherwise as stiff as this house's calibrated reeds of the instrument
-        are on the whole at that strength, each half strength being 12 %. A strength number has no meaning between makers, so
-        the doubt is one half strength or the scatter of the house's own reeds, and grows outside their range.
-        """
-        record = Reed.model_validate(
-            {
-                "id": f"reed {visitor.strength:g}, as typed",
-                "instrument": visitor.instrument,
-                "cut": visitor.cut or "filed",
-                "strength": visitor.strength,
-                "profile_id": visitor.profile_id,
-            }
-        )
-        part = self._bench.part(record)
-        house = [p for p in self.reeds if p.reed.instrument == visitor.instrument and p.scale is None]
-        if visitor.profile_id is not None or not house:
-            return part
-        places = usual_test_m(visitor.instrument)
-        strength = np.array([p.reed.strength for p in house])
-        slope = math.log(1 + constants.HALF_STRENGTH.value) / 0.5
-        level = np.array([math.log(bench_stiffness_n_per_m(p)) for p in house]) - slope * strength
-        wanted = math.exp(float(level.mean()) + slope * record.strength)
-        outside = max(record.strength - strength.max(), strength.min() - record.strength, 0.0) / 0.5
-        modulus = modulus_from_stiffness_pa(part.shape, stiffness_n_per_m=wanted, **places)
-        return replace(
-            part,
-            modulus_pa=modulus,
-            scale=None,
-            u_stiffness=max(TYPED_LEAST_U, float(level.std())) * (1 + outside / 2),
-            stiffness_held=True,
-        )
 
     # targets and terms
 
@@ -430,12 +371,23 @@ class Workshop:
 
     @cached_property
     def blend(self) -> Blend:
-        """The model that was given, or else one fitted to this house's playtests with the default settings."""
-        return self._given if self._given is not None else fit_blend(self.rated_tests, self.ligatures, DEFAULT_SETTINGS)
+        """The model that was given, or else one fitted to this house's playtests with the settings that were, or the default ones."""
+        return self._model if isinstance(self._model, Blend) else self.fitted(self._model)
 
-    def train(self) -> Blend:
+    def take(self, model: Blend | Settings) -> None:
+        """Go by a model from elsewhere, or by its settings, from now on."""
+        self._model = model
+        self.__dict__.pop("blend", None)
+
+    def fitted(self, settings: Settings) -> Blend:
+        """Return a model fitted to this house's playtests with these settings."""
+        return kept_blend(self.rated_tests, self.ligatures, settings, self.cache)
+
+    def train(self, *, jobs: int = 1, progress: Callable[[int, int], None] | None = None) -> Blend:
         """Fit a model with settings chosen on this house's playtests."""
-        return fit_blend(self.rated_tests, self.ligatures, choose_settings(self.rated_tests, self.ligatures))
+        from matchkit.match.choosing import choose_settings
+
+        return self.fitted(choose_settings(self.rated_tests, self.ligatures, jobs=jobs, progress=progress))
 
 
 def find(items: Iterable[Item], wanted: str, kind: str, name: Callable[[Item], str]) -> Item:

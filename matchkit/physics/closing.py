@@ -124,7 +124,7 @@ def close_reeds(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Closing:
 
     def area(pressure: Array | float) -> Array:
         solved = solve_contact(beams, pressure_per_modulus=pressure, force_per_modulus_m2=force, rows=rows)
-        return np.einsum("bsn,bn->bs", solved.gap_m.reshape(count, shares, -1), weights)
+        return np.asarray(np.einsum("bsn,bn->bs", solved.gap_m.reshape(count, shares, -1), weights))
 
     share = area(closing[rows] * (1 - taken)) / area(0.0)
     room = beams.lay_m[:, 1:] / by_pressure[:, 1:]

@@ -233,9 +233,7 @@ def tip_slope(beams: Beams, solution: ContactSolution) -> Array:
     return slope
 
 
-def _settle(
-    beams: Beams, rows: Index, free: Array, overlap: Array, load: tuple[Array, Array]
-) -> tuple[Array, Array, int]:
+def _settle(beams: Beams, rows: Index, free: Array, overlap: Array, load: tuple[Array, Array]) -> tuple[Array, Array, int]:
     """Find which nodes touch, round by round; return forces and gaps of the beam ``rows``, and the rounds it took."""
     force, gap = np.zeros_like(free), free.copy()
     supports = _deepest(free, np.zeros_like(free, dtype=bool), overlap)

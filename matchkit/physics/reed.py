@@ -72,7 +72,7 @@ class ReedShape:
         ahead = inside - slope * np.maximum(first - x, 0.0)
         return np.asarray(np.maximum(ahead, self.thickness_m[0] / 2))
 
-    @property
+    @cached_property
     def tip_thickness_m(self) -> float:
         """Thickness at the tip itself."""
         return float(self.thickness_at_m(0.0))

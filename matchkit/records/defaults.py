@@ -35,6 +35,9 @@ class Defaults:
     """Assumed values by instrument and name; KeyError for one that is not in the table."""
 
     def __init__(self, rows: Iterable[DefaultValue]) -> None:
+        rows = tuple(rows)
+        self.numbers = sorted((row.instrument, row.name, row.x_mm or 0.0, row.value, row.u) for row in rows)
+        """Every value with its place and doubt, in order: what the table says, to tell one table from another."""
         self._scalars: dict[tuple[str, str], Assumed] = {}
         self._profiles: dict[tuple[str, str], list[tuple[float, float]]] = defaultdict(list)
         for row in rows:

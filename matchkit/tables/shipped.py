@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from matchkit.errors import SourceError
+from matchkit.errors import DataError, SourceError
+from matchkit.records.defaults import Defaults, DefaultValue
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -19,3 +20,13 @@ def shipped(name: str) -> Path:
         if place.exists():
             return place
     raise SourceError(f"{name} is not part of this installation")
+
+
+def read_defaults() -> Defaults:
+    """Return the values assumed where a house has not measured."""
+    from matchkit.tables.csv_reader import read_csv
+
+    reading = read_csv(shipped("data/defaults.csv"), DefaultValue)
+    if reading.problems:
+        raise DataError(reading.problems)
+    return Defaults(record for record in reading.records if isinstance(record, DefaultValue))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import tomllib
 from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
@@ -47,19 +46,6 @@ class Tables:
     trials: tuple[Trial, ...]
     spec: HouseSpec
     warnings: tuple[Problem, ...] = ()
-
-
-def digest(tables: Tables) -> str:
-    """Give a hash of everything a model is trained on: every record but stock, price and words, in whatever order."""
-    lines: list[str] = []
-    for table in TABLES:
-        if table == "trials":
-            continue  # a model learns from marks
-        left_out = {"stock", "price", "label", "note"}
-        rows = sorted(record.model_dump_json(exclude=left_out) for record in getattr(tables, table))
-        lines += [table, *rows]
-    lines.append(tables.spec.model_dump_json(exclude={"name", "window", "drawing"}))
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
 
 
 @dataclass

@@ -55,7 +55,7 @@ def read_piece(
 
 def measured(piece: Mouthpiece, readings: list[FacingReading], spec: HouseSpec) -> tuple[FacingPart, dict[str, Readings]]:
     """Give a piece its lay, and its rails as they were read."""
-    from matchkit.house import read_defaults
+    from matchkit.tables.shipped import read_defaults
 
     part = facing_part(piece, readings, defaults=read_defaults(), spec=spec)
     return part, rails_of(piece, readings, (), gauge=spec.gauge)

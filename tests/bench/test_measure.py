@@ -13,12 +13,12 @@ import matchkit as mk
 from matchkit.bench.facing_report import drawn_curve, facing_report, gauge_assumed, table_words, u_stop_m
 from matchkit.bench.maker import gauge_from
 from matchkit.bench.measure import disturb, monte_carlo, scatter_between, table_test
-from matchkit.house import read_defaults
 from matchkit.match.parts import rails_of
 from matchkit.physics.fair import CLAMP, THIN, Readings, fair_curve
 from matchkit.physics.refit import refit_shape
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import Gauge, HouseSpec
+from matchkit.tables.shipped import read_defaults
 
 
 def test_the_budget_of_one_stop() -> None:

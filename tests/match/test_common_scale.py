@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 import matchkit as mk
 from matchkit.match import folds
 from matchkit.match.blend import fit_blend, interval_from
+from matchkit.match.choosing import folds_of
 from matchkit.match.common_scale import (
     LEAST_FREE,
     LEAST_TESTS,
@@ -27,7 +28,7 @@ from matchkit.match.common_scale import (
 )
 from matchkit.match.folds import FoldTable
 from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests, fit_line
-from matchkit.match.validate import MOST_FOLDS, evaluate_tests, folds_of, ranking_quality
+from matchkit.match.validate import MOST_FOLDS, evaluate_tests, ranking_quality
 
 Array = NDArray[np.float64]
 

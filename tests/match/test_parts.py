@@ -10,17 +10,18 @@ import numpy as np
 import pytest
 
 import matchkit as mk
-from matchkit.house import read_defaults
 from matchkit.match.features import tone_vote
 from matchkit.match.fit import pair_reasons
 from matchkit.match.parts import FacingPart, ReedPart, bench_stiffness_n_per_m, facing_part
 from matchkit.match.reed_bench import ReedBench
+from matchkit.match.typed import Visitor, typed_reed
 from matchkit.match.visitors import read_tip_mm
 from matchkit.match.wishes import understand
-from matchkit.match.workshop import NO_WISH, Stock, Visitor, Workshop
+from matchkit.match.workshop import NO_WISH, Stock, Workshop
 from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.spec import HouseSpec
+from matchkit.tables.shipped import read_defaults
 
 DEFAULTS = read_defaults()
 PROFILE = [(1, 0.11), (2, 0.15), (5, 0.27), (10, 0.49), (15, 0.74), (20, 1.03), (30, 1.78), (36, 2.3)]
@@ -231,7 +232,7 @@ def test_typed_strengths_rise_and_doubt_grows_outside_the_house() -> None:
     reeds = [reed(2, "A"), reed(2.5, "B")]
     steps = [step("A", 2, stiffness_n_per_mm=1.3), step("B", 2.5, stiffness_n_per_mm=1.0)]
     shop = workshop(reeds=reeds, reed_profiles=points("A") + points("B"), strength_scale=steps)
-    typed = [shop.typed_reed(Visitor(instrument="alto", strength=s)) for s in (1, 2, 2.5, 4)]
+    typed = [typed_reed(shop._bench, shop.reeds, Visitor(instrument="alto", strength=s)) for s in (1, 2, 2.5, 4)]
     stiff = [part.modulus_pa for part in typed]
     assert stiff == sorted(stiff)
     assert typed[0].u_stiffness > typed[1].u_stiffness >= 0.12
@@ -243,11 +244,16 @@ def test_a_typed_reed_of_an_uncalibrated_profile_stays_on_its_scale() -> None:
     """Naming a profile of the house keeps that profile's own order, calibrated or not; without any calibration the label stands."""
     reeds = [reed(2, "A"), reed(2.5, "C"), reed(3, "C")]
     shop = workshop(reeds=reeds, reed_profiles=points("A"), strength_scale=[step("A", 2, stiffness_n_per_mm=1.2)])
-    mine = shop.typed_reed(Visitor(instrument="alto", strength=2.5, profile_id="C", cut="filed"))
+    mine = typed_reed(shop._bench, shop.reeds, Visitor(instrument="alto", strength=2.5, profile_id="C", cut="filed"))
     assert mine.scale == "C"
-    assert shop.typed_reed(Visitor(instrument="alto", strength=2.0, profile_id="A", cut="filed")).scale is None
+    assert (
+        typed_reed(shop._bench, shop.reeds, Visitor(instrument="alto", strength=2.0, profile_id="A", cut="filed")).scale is None
+    )
     bare = workshop(reeds=[reed(2, None)])
-    assert bare.typed_reed(Visitor(instrument="alto", strength=2.5)).scale == "filed alto reeds of unknown make"
+    assert (
+        typed_reed(bare._bench, bare.reeds, Visitor(instrument="alto", strength=2.5)).scale
+        == "filed alto reeds of unknown make"
+    )
 
 
 def test_softer_reed_compares_at_the_same_test(house: mk.House) -> None:

@@ -12,9 +12,10 @@ from conftest import Rows, edit_table
 
 import matchkit as mk
 from matchkit.match.blend import MOST_CHOSEN_FROM, sampled
+from matchkit.match.choosing import choose_settings
 from matchkit.match.folds import FoldTable
 from matchkit.match.rated import DEFAULT_SETTINGS, Settings, own_weights
-from matchkit.match.validate import choose_settings, compare_settings, evaluate_tests, grouped_figures
+from matchkit.match.validate import compare_settings, evaluate_tests, grouped_figures
 from matchkit.records.people import Playtest
 
 
@@ -52,7 +53,7 @@ def test_a_card_is_written_with_the_model(tmp_path: Path) -> None:
     for words in (
         "900 rated playtests of 16 players",
         "All of them are invented",
-        "training data `",
+        "**Fingerprint** of the rules and parts it belongs to: `",
         "16 players have a line of their own, offset",
         "| new mouthpiece | blend |",
     ):
@@ -66,12 +67,12 @@ def test_a_card_is_written_with_the_model(tmp_path: Path) -> None:
 
 
 def test_a_model_older_than_the_tables_says_by_how_many_playtests(demo_copy: Path) -> None:
-    """Three playtests later the model beside the tables is not used, and one named is, with a warning; both say three."""
+    """Three playtests later the model beside the tables, or one that is named, counts them in, and says so."""
     mk.open(demo_copy).train()
     edit_table(demo_copy, "playtests", lambda rows: [*rows, *({**rows[0], "id": f"new{k}"} for k in range(3))])
-    later = mk.open(demo_copy)
-    assert "model.npz was trained on other tables, 3 playtests ago: train it again" in later.model
-    assert "3 playtests ago" in mk.open(demo_copy, model=demo_copy / "model.npz").model
+    for later in (mk.open(demo_copy), mk.open(demo_copy, model=demo_copy / "model.npz")):
+        assert later.model.endswith("; model model.npz, and 3 playtests since")
+        assert later.workshop.blend.tests == 903
 
 
 def test_two_models_on_the_same_playtests(tmp_path: Path) -> None:
