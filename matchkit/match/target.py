@@ -220,8 +220,18 @@ def set_targets(
 
 def box_share(effort_ln: Array, spread: Array, *, wish_step: float) -> Array:
     """Give the share of a box within one step of the effort target, for a normal spread of ln E (nan where not known)."""
-    from scipy.special import ndtr
-
     step = -math.log(wish_step)
     safe = np.maximum(spread, 1e-9)
-    return np.asarray(ndtr((step - effort_ln) / safe) - ndtr((-step - effort_ln) / safe))
+    return normal_below((step - effort_ln) / safe) - normal_below((-step - effort_ln) / safe)
+
+
+_erfc = np.frompyfunc(math.erfc, 1, 1)
+
+
+def normal_below(z: Array) -> Array:
+    """Return the share of a standard normal distribution below ``z`` (any shape); scipy has it too, but takes longer to import.
+
+    >>> normal_below(np.array([0.0, 1.2815515655446004])).round(12)
+    array([0.5, 0.9])
+    """
+    return np.asarray(_erfc(-z / math.sqrt(2)) / 2, dtype=float)
