@@ -1,6 +1,6 @@
 """``python -m matchkit``."""
 
-from matchkit.cli import main
+from matchkit.cli import run
 
 if __name__ == "__main__":
-    main(prog_name="matchkit")
+    run()

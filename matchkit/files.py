@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cache as once
@@ -25,6 +26,29 @@ _CHECK = 8
 _AT_ONCE = 500
 
 
+_MAYBE_SECRET = re.compile(r"://|:[^/\\@]*@|(?:passw|pwd|secret)\w*\s*[=:]", re.IGNORECASE)
+_ADDRESS = re.compile(r"\b([a-z][a-z0-9+.-]*://)(?=[^\n]*[@=])[^\n]*", re.IGNORECASE)
+
+
+def safe_name(source: str | Path) -> str:
+    """Return a name as it may be shown: as it is, unless it could hold a password.
+
+    >>> safe_name("shop.sqlite"), safe_name("host=shop password=x")
+    ('shop.sqlite', 'a name that may hold a password, and is not shown')
+    """
+    text = str(source)
+    return "a name that may hold a password, and is not shown" if _MAYBE_SECRET.search(text) else text
+
+
+def without_addresses(text: str) -> str:
+    """Return a message without the addresses that may hold a password, as the last thing before it is printed.
+
+    >>> without_addresses("no player has the id 'postgresql://boss:x@shop/y'")
+    "no player has the id 'postgresql://…"
+    """
+    return _ADDRESS.sub("\\1\N{HORIZONTAL ELLIPSIS}", text)
+
+
 def write_whole(path: str | Path, write: Callable[[IO[bytes]], object]) -> None:
     """Write a file whole or not at all: into another one beside it that then takes its place, once it is on the disk.
 
@@ -32,7 +56,7 @@ def write_whole(path: str | Path, write: Callable[[IO[bytes]], object]) -> None:
     SourceError where the place cannot be written, and for a book, which is never written over.
     """
     if is_database(Path(path)):
-        raise SourceError(f"{path}: a book stands there; nothing was written")
+        raise SourceError(f"{safe_name(path)}: a book stands there; nothing was written")
     whole: Path | None = None
     try:
         place = Path(path).resolve()
@@ -52,7 +76,7 @@ def write_whole(path: str | Path, write: Callable[[IO[bytes]], object]) -> None:
     except OSError as error:
         if whole is not None:
             whole.unlink(missing_ok=True)
-        raise SourceError(f"{path}: cannot be written ({error.strerror})") from error
+        raise SourceError(f"{safe_name(path)}: cannot be written ({error.strerror})") from error
 
 
 def _umask() -> int:

@@ -414,7 +414,9 @@ class House:
 
         return analysed(self.tables, self.workshop, session=session, claim=claim)
 
-    def next(self, player: str | None = None, *, count: int = 8, in_stock: bool = False) -> tuple[NextTest, ...]:
+    def next(
+        self, player: str | None = None, *, count: int = 8, in_stock: bool = False, progress: Progress | None = None
+    ) -> tuple[NextTest, ...]:
         """Say which set-ups to play next to learn most, for one player or over all of them.
 
         Worth is the rating that a playtest is expected to move across the edge of a player's top five, for what it costs
@@ -425,7 +427,7 @@ class House:
         """
         from matchkit.playtest.questions import to_play_next
 
-        return to_play_next(self.workshop, player, count=count, in_stock=in_stock)
+        return to_play_next(self.workshop, player, count=count, in_stock=in_stock, progress=progress)
 
     def closing(
         self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0

@@ -5,7 +5,11 @@ Commands are imported when they run, so that ``--help`` is quick.
 
 from __future__ import annotations
 
+import os
+import sys
+import traceback
 from importlib import import_module
+from types import TracebackType
 from typing import Any
 
 import click
@@ -21,6 +25,7 @@ from matchkit.errors import (
     SourceError,
     UnknownIdError,
 )
+from matchkit.files import without_addresses
 
 EXIT_CODES: tuple[tuple[type[MatchkitError], int], ...] = (
     (DataError, 3),
@@ -76,9 +81,11 @@ class _Lazy(click.Group):
         try:
             return super().invoke(ctx)
         except MatchkitError as error:
-            for line in f"matchkit: {error}".splitlines():
+            for line in without_addresses(f"matchkit: {error}").splitlines():
                 click.echo("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), err=True)
             ctx.exit(min((code for kind, code in EXIT_CODES if isinstance(error, kind)), default=1))
+        except click.UsageError as error:
+            raise click.UsageError(without_addresses(error.format_message()), ctx=error.ctx) from None
 
 
 @click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
@@ -88,3 +95,21 @@ def main() -> None:
 
     Without --data, commands use the demo house, whose parts, players and playtests are invented.
     """
+
+
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+
+
+def run() -> None:
+    """Run the command line as a program: linear algebra takes one thread unless the machine says otherwise; --jobs brings more.
+
+    What nobody foresaw ends in a traceback without addresses, as they may hold a password.
+    """
+    for name in THREADS:
+        os.environ.setdefault(name, "1")
+    sys.excepthook = _told
+    main(prog_name="matchkit")
+
+
+def _told(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+    sys.stderr.write(without_addresses("".join(traceback.format_exception(kind, error, trace))))

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, study_option, write_figure
+from matchkit.cli.options import data_option, jobs_option, open_data, output_options, study_option, write_figure
 from matchkit.cli.printing import deliver, number, paragraph, table, to_csv, to_json
+from matchkit.cli.progress import bar
 
 if TYPE_CHECKING:
     from matchkit.bench.batch import BatchReport, FeatureSummary
@@ -26,7 +27,7 @@ WORTH_TELLING = 0.05
 @study_option
 @click.option("--no-pairing", "pair", is_flag=True, flag_value=False, default=True, help="Judge only; leave the reeds out.")
 @click.option("--draws", type=int, default=1000, show_default=True, help="Monte Carlo draws a pair.")
-@click.option("--jobs", type=int, default=1, show_default=True, help="Workers; -1 uses every core.")
+@jobs_option("Workers")
 @click.option("--figure", metavar="FILE", help="Draw the batch, pieces by features, into an svg or png.")
 @click.option("--figure-pairs", metavar="FILE", help="Draw the pairing, pieces by strengths, into an svg or png.")
 @click.option("--figure-chart", metavar="FILE", help="Draw the tip openings in the order of making, into an svg or png.")
@@ -53,7 +54,8 @@ def command(
 
     house = open_data(data, model)
     studies = () if study is None else mk.gauge_study(study)
-    report = house.batch(pieces, studies=studies, **options)
+    with bar("measuring and pairing") as progress:
+        report = house.batch(pieces, studies=studies, progress=progress, **options)
     if pieces is None:
         click.echo("the demo batch, which is invented", err=True)
     _draw(report, figure, figure_pairs, figure_chart)

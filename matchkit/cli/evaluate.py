@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from matchkit.cli.options import open_data, output_options
+from matchkit.cli.options import cache_option, jobs_option, open_data, output_options
 from matchkit.cli.printing import deliver, number, paragraph, table, to_csv, to_json
+from matchkit.cli.progress import bar
 
 if TYPE_CHECKING:
     from matchkit.match.validate import Evaluation
@@ -18,8 +19,10 @@ if TYPE_CHECKING:
 @click.option("--data", metavar="PATH|URL", help="Folder of csv tables, xlsx workbook, or book.  [default: the demo house]")
 @click.option("--quick", is_flag=True, help="Keep the default settings instead of choosing them inside every fold.")
 @click.option("--models", nargs=2, metavar="FILE FILE", help="Compare two models instead, on the same playtests held out.")
+@jobs_option("Processes that share the folds")
+@cache_option
 @output_options
-def command(data: str | None, models: tuple[str, str] | None, style: str, out: str | None, *, quick: bool) -> None:
+def command(data: str | None, models: tuple[str, str] | None, jobs: int, style: str, out: str | None, *, quick: bool) -> None:
     """Hold players and mouthpieces out in turn, and compare the marks with what each method let expect."""
     house = open_data(data)
     if models is not None:
@@ -31,7 +34,8 @@ def command(data: str | None, models: tuple[str, str] | None, style: str, out: s
         else:
             deliver(_compared(rows, models), out)
         return
-    evaluation = house.evaluate(nested=not quick)
+    with bar("holding players and mouthpieces out") as progress:
+        evaluation = house.evaluate(nested=not quick, jobs=jobs, progress=progress)
     if style == "json":
         deliver(to_json(evaluation.to_dict()), out)
     elif style == "csv":

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from matchkit.cli.options import wait_option
 from matchkit.cli.printing import deliver, paragraph, to_csv, to_json
 
 if TYPE_CHECKING:
@@ -48,7 +49,10 @@ SKIP = "skip"
     help="How to print the answer.",
 )
 @click.option("--out", type=click.Path(dir_okay=False), help="Write the answer to a file instead.")
-def command(data: str, source: str | None, style: str, out: str | None, *, ask: bool | None, **given: Any) -> None:
+@wait_option
+def command(
+    data: str, source: str | None, style: str, out: str | None, wait_s: float, *, ask: bool | None, **given: Any
+) -> None:
     """Write a playtest into the shop's book, or every row of a csv.
 
     What is missing is asked for. The reed's place and age are asked too: each is worth half a strength. Nothing is ever overwritten; a
@@ -62,12 +66,12 @@ def command(data: str, source: str | None, style: str, out: str | None, *, ask: 
         told = [name for name, value in given.items() if value is not None]
         if told:
             raise click.UsageError("a file, or one playtest by its options; not both")
-        deliver(_answer(log_file(data, source), style), out)
+        deliver(_answer(log_file(data, source, wait_s=wait_s), style), out)
         return
     if ask is None:
         ask = sys.stdin.isatty()
     values = _asked(given, known_ids(data), lambda parts: check_parts(data, parts)) if ask else _told(given)
-    deliver(_answer(log_playtests(data, [playtest_of(values)]), style), out)
+    deliver(_answer(log_playtests(data, [playtest_of(values)], wait_s=wait_s), style), out)
 
 
 def _told(given: dict[str, Any]) -> dict[str, Any]:

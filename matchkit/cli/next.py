@@ -8,6 +8,7 @@ import click
 
 from matchkit.cli.options import data_option, open_data, output_options
 from matchkit.cli.printing import deliver, number, paragraph, table, to_csv, to_json
+from matchkit.cli.progress import bar
 
 if TYPE_CHECKING:
     from matchkit.playtest.next_tests import NextTest
@@ -24,7 +25,8 @@ def command(
 ) -> None:
     """Say which set-ups PLAYER (default: everybody) should play next, so that the ranking learns most from it."""
     house = open_data(data, model)
-    tests = house.next(player, count=count, in_stock=in_stock)
+    with bar("looking at every set-up") as progress:
+        tests = house.next(player, count=count, in_stock=in_stock, progress=progress)
     rows = [test.to_dict() for test in tests]
     if style == "json":
         deliver(to_json({"schema": "matchkit.next/1", "model": house.model, "rows": rows}), out)

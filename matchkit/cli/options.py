@@ -22,8 +22,47 @@ PERSON = ("instrument", "embouchure", "blow_kpa", "lip_mm", "now_mouthpiece", "n
 """What :func:`person_options` asks for."""
 
 
+CACHE = "matchkit.cache"
+
+
+def _without_cache(ctx: click.Context, parameter: click.Parameter, value: bool) -> None:  # noqa: FBT001 - click passes by place
+    del parameter
+    if value:
+        ctx.meta[CACHE] = False
+
+
+def cache_option(function: Command) -> Command:
+    """Add ``--no-cache``, which :func:`open_data` heeds."""
+    return click.option(
+        "--no-cache",
+        is_flag=True,
+        expose_value=False,
+        callback=_without_cache,
+        help="Neither read nor keep what was computed before on this machine.",
+    )(function)
+
+
+def jobs_option(what: str) -> Callable[[Command], Command]:
+    """Add ``--jobs``."""
+    return click.option("--jobs", type=int, default=1, show_default=True, help=f"{what}; -1 uses every core.")
+
+
+def wait_option(function: Command) -> Command:
+    """Add ``--wait``."""
+    return click.option(
+        "--wait",
+        "wait_s",
+        type=click.FloatRange(0, 3600),
+        default=10.0,
+        show_default=True,
+        metavar="SECONDS",
+        help="How long to wait for another program that is writing into the book.",
+    )(function)
+
+
 def data_option(function: Command) -> Command:
-    """Add ``--data`` and ``--model``."""
+    """Add ``--data``, ``--model`` and ``--no-cache``."""
+    function = cache_option(function)
     function = click.option("--model", metavar="FILE", help="Model that train wrote.  [default: the one beside the tables]")(
         function
     )
@@ -115,7 +154,9 @@ def open_data(data: str | None, model: str | None = None) -> House:
     """Open the tables, saying on stderr what is odd in them."""
     import matchkit as mk
 
-    house = mk.open(data, model=model)
+    context = click.get_current_context()
+    house = mk.open(data, model=model, cache=context.meta.get(CACHE, True))
+    context.call_on_close(lambda: click.echo(f"note: {house.cache.note}", err=True) if house.cache.note else None)
     if data is not None:
         for line in listing(house.warnings):
             click.echo(f"note: {clean(line)}", err=True)

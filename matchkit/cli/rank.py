@@ -6,8 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from matchkit.cli.options import PERSON, data_option, open_data, output_options, person_options, read_person, wish_option
+from matchkit.cli.options import (
+    PERSON,
+    data_option,
+    jobs_option,
+    open_data,
+    output_options,
+    person_options,
+    read_person,
+    wish_option,
+)
 from matchkit.cli.printing import WIDTH, clean, deliver, paragraph, to_csv, to_json, wrapped
+from matchkit.cli.progress import bar
 
 if TYPE_CHECKING:
     from matchkit.match.answers import Ranking, Setup
@@ -38,7 +48,7 @@ WRONG_INSTRUMENT = "wrong instrument"
 @click.option("--across", is_flag=True, help="Allow parts made for another instrument.")
 @click.option("--neck", metavar="ID", help="Neck of the instrument.")
 @click.option("--top", type=int, default=3, show_default=True, help="How many rows.")
-@click.option("--jobs", type=int, default=1, show_default=True, help="Workers for the contact solutions; -1 uses every core.")
+@jobs_option("Workers for the contact solutions")
 @data_option
 @output_options
 def command(player: str | None, data: str | None, model: str | None, style: str, out: str | None, **options: Any) -> None:
@@ -53,7 +63,8 @@ def command(player: str | None, data: str | None, model: str | None, style: str,
     if person is None:
         raise click.UsageError("whom for? name a PLAYER of the tables, or describe one with --instrument")
     fixed = {part: value for part in ("mouthpiece", "reed", "ligature") if (value := options.pop(part)) is not None}
-    ranking = house.rank(person, fixed=fixed, **options)
+    with bar("ranking") as progress:
+        ranking = house.rank(person, fixed=fixed, progress=progress, **options)
     click.echo(f"model: {ranking.model}", err=True)
     if style == "json":
         deliver(to_json(ranking.to_dict()), out)

@@ -8,8 +8,9 @@ from typing import Any
 
 import click
 
-from matchkit.cli.options import output_options
+from matchkit.cli.options import output_options, wait_option
 from matchkit.cli.printing import deliver, paragraph, to_csv, to_json
+from matchkit.cli.progress import bar
 from matchkit.errors import Problem, listing
 
 PROBLEMS_FOUND = 3
@@ -32,7 +33,7 @@ def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
     if style == "json":
         found = {
             "schema": "matchkit.check/1",
-            "source": source,
+            "source": reading.source,
             "problems": [problem.to_dict() for problem in reading.problems],
             "warnings": [warning.to_dict() for warning in reading.warnings],
         }
@@ -68,7 +69,8 @@ def template(folder: str, *, xlsx: bool) -> None:
 @command.command(name="import")
 @click.argument("source")
 @click.argument("book")
-def import_(source: str, book: str) -> None:
+@wait_option
+def import_(source: str, book: str, wait_s: float) -> None:
     """Carry the tables of SOURCE (a folder, a workbook, a book) into BOOK, an SQLite file or a PostgreSQL URL; made where it is not there.
 
     All or nothing. Rows that are there already, just so, are left; parts that differ are changed and the history keeps the old values;
@@ -76,7 +78,8 @@ def import_(source: str, book: str) -> None:
     """
     from matchkit.tables.carry import carry_in
 
-    change = carry_in(source, book)
+    with bar("importing") as progress:
+        change = carry_in(source, book, wait_s=wait_s, progress=progress)
     for table, told in change.items():
         words = [f"{told['added']} added"] if told.get("added") else []
         words += [f"{len(told['changed'])} changed"] if isinstance(told.get("changed"), list) else []

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import click
 
-from matchkit.cli.options import open_data
+from matchkit.cli.options import cache_option, jobs_option, open_data
 from matchkit.cli.printing import paragraph
+from matchkit.cli.progress import bar
 
 
 @click.command(name="train")
@@ -17,15 +18,18 @@ from matchkit.cli.printing import paragraph
 @click.option(
     "--out", type=click.Path(dir_okay=False), help="Where to write the model.  [default: model.npz beside the tables]"
 )
-def command(data: str | None, out: str | None) -> None:
+@jobs_option("Processes that share the work")
+@cache_option
+def command(data: str | None, out: str | None, jobs: int) -> None:
     """Choose settings on the rated playtests of a house, fit the model and write it, with its card beside it.
 
-    Commands then find it beside the tables, as long as the tables stay as they are.
+    Commands then find it beside the tables. Playtests logged later are counted in; other parts, weights or constants make it stale.
     """
     if data is None and out is None:
         raise click.UsageError("the demo house is not written to; name a file with --out")
     house = open_data(data)
-    path = house.train(out)
+    with bar("learning from the playtests") as progress:
+        path = house.train(out, jobs=jobs, progress=progress)
     settings = house.workshop.blend.settings
     click.echo(
         paragraph(

@@ -87,6 +87,7 @@ def rank_setups(
         top=asked.top,
         different=asked.different,
         tested=workshop.ligatures,
+        progress=progress,
     )
     return Ranking(
         player=view.player.id,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,6 +72,7 @@ def rank_candidates(
     top: int,
     different: bool = False,
     tested: Sequence[Ligature] = (),
+    progress: Callable[[int, int], None] | None = None,
 ) -> list[Placed]:
     """Give the best ``top`` lines, by score, then mouthpiece, reed and ligature id.
 
@@ -96,6 +97,8 @@ def rank_candidates(
             kept.extend(block.best(candidates, rows, ligatures, top))
             kept.sort(key=lambda item: item[0])
             del kept[top:]
+        if progress is not None:
+            progress(int(rows[-1]) + 1, len(candidates))
     return _unlike(best, top) if different else [placed for _, placed in kept]
 
 

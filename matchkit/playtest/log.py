@@ -19,6 +19,7 @@ from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import TABLES
 from matchkit.records.trials import ATTRIBUTES, Trial
 from matchkit.tables.book import Book
+from matchkit.tables.book_connection import WAIT_SECONDS
 from matchkit.tables.cells import shown
 from matchkit.tables.csv_reader import read_csv
 from matchkit.tables.rules import double_rows
@@ -69,17 +70,17 @@ def playtest_of(values: dict[str, Any]) -> Playtest:
     return found
 
 
-def log_playtests(book: str | Path, tests: Sequence[Playtest], *, command: str = "log") -> Logged:
+def log_playtests(book: str | Path, tests: Sequence[Playtest], *, command: str = "log", wait_s: float = WAIT_SECONDS) -> Logged:
     """Write playtests into a book, all or none.
 
     Raises DataError with everything that speaks against them: unknown ids, parts that do not fit one another, a row that is there
     already in other words, a correction of nothing. SourceError where the book cannot be used.
     """
     places = ["playtest"] if len(tests) == 1 else [f"playtest {place}" for place in range(1, len(tests) + 1)]
-    return _write(Book(book), "playtests", list(tests), command, places)
+    return _write(Book(book, writes=True, wait_s=wait_s), "playtests", list(tests), command, places)
 
 
-def log_file(book: str | Path, path: str | Path, *, command: str = "log") -> Logged:
+def log_file(book: str | Path, path: str | Path, *, command: str = "log", wait_s: float = WAIT_SECONDS) -> Logged:
     """Write the rows of a csv of playtests or of trials into a book, all or none; told apart by their columns. Raises as above."""
     place = Path(path)
     table = _kind(place)
@@ -88,7 +89,7 @@ def log_file(book: str | Path, path: str | Path, *, command: str = "log") -> Log
     if problems:
         raise DataError(problems)
     rows = [f"{place.name}, row {row}" for row in reading.rows]
-    return _write(Book(book), table, reading.records, command, rows)
+    return _write(Book(book, writes=True, wait_s=wait_s), table, reading.records, command, rows)
 
 
 def _kind(path: Path) -> str:

@@ -9,7 +9,7 @@ for marking widely. Chosen ones count as evidence at once, so that no two alike 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -137,8 +137,16 @@ def crossing(rating: Array, doubt: Array, edge: float) -> Array:
     return np.asarray(np.maximum(doubt * np.exp(-(z**2) / 2) / math.sqrt(2 * math.pi) - off * ndtr(-z), 0.0))
 
 
-def choose(fields: Sequence[Field], settings: Settings, *, tau: float, count: int, top: int = TOP) -> list[NextTest]:
-    """Choose ``count`` playtests over all players, best first; fewer where there is no more to play.
+def choose(
+    fields: Sequence[Field],
+    settings: Settings,
+    *,
+    tau: float,
+    count: int,
+    top: int = TOP,
+    chosen: Callable[[int], None] | None = None,
+) -> list[NextTest]:
+    """Choose ``count`` playtests over all players, best first; fewer where there is no more to play. ``chosen`` is told of each.
 
     Of equal worth the first by player, mouthpiece and reed is taken.
     """
@@ -177,6 +185,8 @@ def choose(fields: Sequence[Field], settings: Settings, *, tau: float, count: in
                 cost_,
             )
         )
+        if chosen is not None:
+            chosen(position)
         holding[field.player_id] = field.mouthpieces[row]
         free[place][row] = False
         for other, item in enumerate(fields):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from matchkit.errors import RequestError
@@ -58,12 +58,33 @@ def analysed(tables: Tables, workshop: Workshop, *, session: str | None, claim: 
     return analyse(trials, tests, workshop.rated_tests, claim=claim)
 
 
-def to_play_next(workshop: Workshop, player: str | None, *, count: int, in_stock: bool) -> tuple[NextTest, ...]:
-    """Choose what one player, or everybody, should play next; raises UnknownIdError and RequestError."""
+def to_play_next(
+    workshop: Workshop,
+    player: str | None,
+    *,
+    count: int,
+    in_stock: bool,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[NextTest, ...]:
+    """Choose what one player, or everybody, should play next; raises UnknownIdError and RequestError.
+
+    ``progress`` is called with players looked at and tests chosen, out of both together.
+    """
     if not 1 <= count <= MOST_NEXT:
         raise RequestError(f"{count} playtests; expected 1 to {MOST_NEXT}")
     everybody = tuple(workshop.stock.players)
     players = everybody if player is None else (find(everybody, player, "player", lambda item: item.id),)
     blend = workshop.blend
-    fields = [field for item in players if (field := player_field(workshop, item, in_stock=in_stock)) is not None]
-    return tuple(choose(fields, blend.settings, tau=spread_of(blend), count=count))
+    total = len(players) + count
+    fields = []
+    for done, item in enumerate(players, start=1):
+        field = player_field(workshop, item, in_stock=in_stock)
+        fields += [] if field is None else [field]
+        if progress is not None:
+            progress(done, total)
+
+    def chosen(done: int) -> None:
+        if progress is not None:
+            progress(len(players) + done, total)
+
+    return tuple(choose(fields, blend.settings, tau=spread_of(blend), count=count, chosen=chosen))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import os
 import weakref
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -15,67 +16,106 @@ from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.engine import URL, Connection, Engine, RowMapping, make_url
+from sqlalchemy.engine import Connection, RowMapping
 
 from matchkit.errors import DataError, Problem, SourceError
 from matchkit.records.quantity import Record
 from matchkit.records.schema import TABLES
 from matchkit.tables import book_schema
-from matchkit.tables.book_schema import ABOUT, APPEND_ONLY, DOCUMENTS, HISTORY, RECORDS
-from matchkit.tables.cells import shown
+from matchkit.tables.book_connection import (
+    ANSWER_SECONDS,
+    WAIT_SECONDS,
+    Watch,
+    is_waiting_over,
+    reading_engine,
+    who_writes,
+    writers_turn,
+    writing_engine,
+)
+from matchkit.tables.book_place import place_of
+from matchkit.tables.book_rows import merge
+from matchkit.tables.book_schema import ABOUT, DOCUMENTS, HISTORY, RECORDS, Gaps
 from matchkit.tables.sheet import Reading
 
-WAIT_SECONDS = 60
-"""So long a writer waits for another one."""
-_LOCK = 7_214_903
-"""Key of the lock that writers of one PostgreSQL database take in turn."""
-_CHUNK = 5000
-
-
 Check = Callable[[dict[str, Reading], str | None], list[Problem]]
+Progress = Callable[[int, int], None]
 
 
 class Book:
     """A book that exists, of the version that this package writes.
 
-    Raises SourceError where there is none, where it cannot be reached, or where it is from a newer version. One from an older
-    version is brought up to date, after a copy of it was made.
+    Looking at it takes no lock, whoever is writing; its first change waits ``wait_s`` for its turn. One from an older version is brought up
+    to date, after a copy of it was made; an optional column or table that it lacks is taken as empty, and added with the first change.
+    Raises SourceError where there is none, where it cannot be reached, where the wait was in vain, or where it is from a newer version.
+
+    Parameters
+    ----------
+    target
+        an SQLite file, or an address of SQLite or PostgreSQL
+    make
+        make one where there is none
+    writes
+        bring it up to date now, instead of with the first change
+    wait_s
+        seconds to wait for another program that is writing
     """
 
-    def __init__(self, target: str | Path, *, make: bool = False) -> None:
-        self.url = url_of(target)
-        self.name = self.url.render_as_string(hide_password=True) if self._file is None else str(self._file)
+    def __init__(self, target: str | Path, *, make: bool = False, writes: bool = False, wait_s: float = WAIT_SECONDS) -> None:
+        self._place = place_of(target)
+        self.name = self._place.name
+        self._wait_s = wait_s
         if self._file is not None and not make and not self._file.is_file():
             raise SourceError(f"{self.name}: expected a book, and there is no such file (tables import makes one)")
         if self._file is not None and make and self._file.suffix.lower() in (".xlsx", ".csv"):
             raise SourceError(f"{self.name}: expected a name for a book, as shop.sqlite; that is one of a workbook or a table")
-        self._engine = _engine(self.url)
+        self._watch = Watch()
+        self._reader, self._writer = reading_engine(self._place), writing_engine(self._place, wait_s)
+        for engine in (self._reader, self._writer):
+            self._watch.over(engine, wait_s)
+            weakref.finalize(self, engine.dispose)  # a connection that is kept open goes with the book
         self._held: Connection | None = None
-        weakref.finalize(self, self._engine.dispose)  # a connection that is kept open goes with the book
+        self._gaps: Gaps | None = None
         with self._trouble():
-            self._open(make=make)
+            if make or self._version() < book_schema.VERSION:
+                self._bring_about(make=make)
+            if writes:
+                with self._writing():
+                    pass
 
     @property
     def _file(self) -> Path | None:
-        return Path(str(self.url.database)) if self.url.get_backend_name() == "sqlite" else None
+        return self._place.file
 
-    def _open(self, *, make: bool) -> None:
-        with self._writing() as connection:
+    def _version(self) -> int:
+        """Look at the version, and at what the tables lack."""
+        with self._looking() as connection:
+            if "book" not in sa.inspect(connection).get_table_names():
+                raise SourceError(f"{self.name}: expected a book, and this database holds none (tables import makes one)")
+            version = int(connection.execute(sa.select(ABOUT.c.version)).scalar_one())
+            if version == book_schema.VERSION:
+                self._gaps = book_schema.gaps(connection)
+        if version > book_schema.VERSION:
+            raise SourceError(
+                f"{self.name}: this book is of version {version}, made by a newer matchkit; this one reads up to {book_schema.VERSION}"
+            )
+        if version < 1:
+            raise SourceError(f"{self.name}: this book says it is of version {version}, and there was none before 1")
+        return version
+
+    def _bring_about(self, *, make: bool) -> None:
+        """Make the book where there is none yet, or bring it to this version."""
+        with self._transaction() as connection:
             there = set(sa.inspect(connection).get_table_names())
             if "book" not in there:
-                if not make:
-                    raise SourceError(f"{self.name}: expected a book, and this database holds none (tables import makes one)")
-                if there if self._file is not None else there & set(book_schema.METADATA.tables):
+                if not make or (there if self._file is not None else there & set(book_schema.METADATA.tables)):
                     raise SourceError(f"{self.name}: expected a book or an empty database, and it holds other tables")
                 book_schema.create(connection)
+                self._gaps = book_schema.NO_GAPS
                 return
-            version = int(connection.execute(sa.select(ABOUT.c.version)).scalar_one())
-            if version > book_schema.VERSION:
-                raise SourceError(
-                    f"{self.name}: this book is of version {version}, made by a newer matchkit; this one reads up to {book_schema.VERSION}"
-                )
+            version = int(connection.execute(sa.select(ABOUT.c.version)).scalar_one())  # another one may have done it by now
             if version < book_schema.VERSION:
                 self._bring_up(connection, version)
+        self._version()
 
     def _bring_up(self, connection: Connection, version: int) -> None:
         """Migrate, in the one transaction that also holds the lock; the copy is whole before the first step."""
@@ -92,10 +132,8 @@ class Book:
         if self._file is not None:
             copy = self._file.with_name(f"{self._file.name}.version-{version}")
             copy.unlink(missing_ok=True)
-            reader = sa.create_engine(self.url)  # a second look: this connection is inside its transaction
-            with reader.connect() as other:
-                other.exec_driver_sql("VACUUM INTO ?", (str(copy),))
-            reader.dispose()
+            with self._reader.connect() as other:  # a second look: this connection is inside its transaction
+                other.connection.dbapi_connection.execute("VACUUM INTO ?", (str(copy),))  # type: ignore[union-attr]
             return str(copy)
         name = f"version_{version}"
         connection.exec_driver_sql(f'DROP SCHEMA IF EXISTS "{name}" CASCADE')
@@ -108,23 +146,54 @@ class Book:
 
     @contextmanager
     def _trouble(self) -> Iterator[None]:
-        """Say what went wrong with the database as one of our errors."""
+        """Say what went wrong with the database as one of our errors, and never what was typed to reach it."""
         try:
             yield
         except sa.exc.DBAPIError as error:
-            said = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else type(error.orig).__name__
-            raise SourceError(f"{self.name}: the book cannot be used ({said})") from error
+            if self._watch.cut:
+                message = f"the server has not answered for {ANSWER_SECONDS:g} s"
+            elif is_waiting_over(error):
+                message = (
+                    f"{who_writes(self._place)} is writing; this one (process {os.getpid()}) waited {self._wait_s:g} s for its "
+                    "turn, and wrote nothing (--wait says how long)"
+                )
+            else:
+                said = self._place.scrubbed(str(error.orig)) or type(error.orig).__name__
+                message = f"the book cannot be used ({said})"
+            raise SourceError(f"{self.name}: {message}") from None
+
+    @contextmanager
+    def _transaction(self) -> Iterator[Connection]:
+        """Make one change: all of it or nothing, one writer at a time."""
+        try:
+            with self._writer.connect() as connection, connection.begin(), writers_turn(connection, self._wait_s):
+                yield connection
+        finally:
+            self._watch.end()
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
-        """Hold the book for one change: all of it or nothing, one writer at a time."""
+        """Hold the book for one change, with what its tables lacked added first."""
         if self._held is not None:
             yield self._held
             return
-        with self._engine.connect() as connection, connection.begin():
-            if connection.dialect.name == "postgresql":
-                connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
-            yield connection
+        lacked = self._gaps
+        try:
+            with self._transaction() as connection:
+                if lacked:
+                    self._fill(connection)
+                yield connection
+        except BaseException:
+            self._gaps = lacked
+            raise
+
+    def _fill(self, connection: Connection) -> None:
+        """Add what the tables lack, unless another one has by now."""
+        lacking = book_schema.gaps(connection)
+        if lacking:
+            book_schema.fill(connection, lacking)
+            _note(connection, _next_entry(connection), "new columns", lacking.told())
+        self._gaps = book_schema.NO_GAPS
 
     @contextmanager
     def alone(self) -> Iterator[None]:
@@ -142,11 +211,19 @@ class Book:
         if self._held is not None:
             yield self._held
             return
-        options: dict[str, Any] = {"matchkit_reads": True}
-        if self._engine.dialect.name == "postgresql":
-            options["isolation_level"] = "REPEATABLE READ"
-        with self._engine.connect().execution_options(**options) as connection, connection.begin():
-            yield connection
+        try:
+            with self._reader.connect() as connection, connection.begin():
+                yield connection
+        finally:
+            self._watch.end()
+
+    def _select(self, name: str) -> sa.Select[Any] | None:
+        """Return the columns of a table as this package knows them, empty where the book lacks them; None where it lacks the table."""
+        gaps = book_schema.NO_GAPS if self._held is not None or self._gaps is None else self._gaps
+        if name in gaps.tables:
+            return None
+        lacks = gaps.columns.get(name, ())
+        return sa.select(*(sa.null().label(c.name) if c.name in lacks else c for c in RECORDS[name].c))
 
     # reading
 
@@ -158,16 +235,20 @@ class Book:
     def _all(self, connection: Connection) -> dict[str, Reading]:
         readings = {}
         for name, model in TABLES.items():
-            table = RECORDS[name]
-            found = connection.execute(sa.select(table).order_by(table.c.row_number)).mappings().all()
+            chosen = self._select(name)
+            if chosen is None:
+                continue
+            found = connection.execute(chosen.order_by(RECORDS[name].c.row_number)).mappings().all()
             if found:
                 readings[name] = _reading(f"{self.name}, table {name}", model, found)
         return readings
 
     def find(self, table: str, **key: Any) -> list[Record]:
         """Give the rows of a table in which the columns named have these values, in order."""
-        columns = RECORDS[table].c
-        chosen = sa.select(RECORDS[table]).where(*(columns[name] == value for name, value in key.items()))
+        columns, chosen = RECORDS[table].c, self._select(table)
+        if chosen is None:
+            return []
+        chosen = chosen.where(*(columns[name] == value for name, value in key.items()))
         with self._trouble(), self._looking() as connection:
             found = connection.execute(chosen.order_by(columns.row_number)).mappings().all()
         return _reading(table, TABLES[table], found).records
@@ -178,7 +259,7 @@ class Book:
             found = {
                 name: set(connection.execute(sa.select(table.c.id)).scalars())
                 for name, table in RECORDS.items()
-                if "id" in table.c
+                if "id" in table.c and self._select(name) is not None
             }
         return {name: ids for name, ids in found.items() if ids}
 
@@ -197,29 +278,34 @@ class Book:
         command: str,
         spec: str | None = None,
         check: Check | None = None,
+        progress: Progress | None = None,
     ) -> dict[str, Any]:
         """Add records, table by table, in one transaction; gives what changed, as the history has it.
 
         A row that is there already, just so, is left; a part that is there with other values is changed, and the history keeps the old
         ones. A playtest or trial with other values raises DataError, and nothing is written: it is corrected by a row of its own. ``check``
-        is shown the whole book as it would be, and what it finds raises DataError likewise.
+        is shown the whole book as it would be, and what it finds raises DataError likewise. ``progress`` is called with rows written and
+        rows in all.
         """
         change: dict[str, Any] = {}
+        total, done = sum(len(rows) for rows in records.values()), 0
+
+        def wrote(count: int) -> None:
+            nonlocal done
+            done += count
+            if progress is not None:
+                progress(done, total)
+
         with self._trouble(), self._writing() as connection:
             entry = _next_entry(connection)
             problems: list[Problem] = []
             for name in TABLES:
                 if records.get(name):
-                    told = _merge(connection, name, records[name], entry, problems)
+                    told = merge(connection, name, records[name], entry, problems, wrote)
                     change |= {name: told} if told else {}
             if problems:
                 raise DataError(problems)
-            if spec is not None:
-                old = _spec(connection)
-                if old != spec:
-                    connection.execute(DOCUMENTS.delete().where(DOCUMENTS.c.name == "house.toml"))
-                    connection.execute(DOCUMENTS.insert().values(name="house.toml", entry=entry, text=spec))
-                    change["house.toml"] = {"written": True} if old is None else {"changed": True, "before": old}
+            change |= _put_spec(connection, spec, entry)
             if change and check is not None:
                 problems = check(self._all(connection), _spec(connection))
                 if problems:
@@ -229,51 +315,10 @@ class Book:
         return change
 
 
-def url_of(target: str | Path) -> URL:
-    """Give the address of a book: a file is SQLite, otherwise a URL of SQLite or PostgreSQL; raises SourceError.
-
-    >>> url_of("shop.sqlite").database, url_of("postgresql://bench@localhost/shop").drivername
-    ('shop.sqlite', 'postgresql+psycopg')
-    """
-    text = str(target)
-    if "://" not in text:
-        return URL.create("sqlite", database=text)
-    try:
-        url = make_url(text)
-    except sa.exc.ArgumentError as error:
-        raise SourceError("expected a file, or a URL such as postgresql://user@host/name") from error
-    backend = url.get_backend_name()
-    if backend not in ("sqlite", "postgresql"):
-        raise SourceError(f"a book is an SQLite file or a PostgreSQL database; read a URL of {backend!r}")
-    return url.set(drivername="postgresql+psycopg") if backend == "postgresql" else url
-
-
 def exists(target: str | Path) -> bool:
     """Tell whether a book may be there already: any database on a server, or a file that is there."""
-    url = url_of(target)
-    return url.get_backend_name() != "sqlite" or Path(str(url.database)).exists()
-
-
-def _engine(url: URL) -> Engine:
-    if url.get_backend_name() == "postgresql":
-        try:
-            return sa.create_engine(url, pool_size=1, connect_args={"connect_timeout": 10})
-        except ModuleNotFoundError as error:
-            raise SourceError("PostgreSQL needs a driver: install matchkit[postgres]") from error
-    engine = sa.create_engine(url, poolclass=sa.NullPool, connect_args={"timeout": WAIT_SECONDS})
-
-    @sa.event.listens_for(engine, "connect")
-    def _ours(raw: Any, record: Any) -> None:
-        del record
-        raw.isolation_level = None  # transactions begin where we say so, below
-        raw.execute("PRAGMA foreign_keys = ON")
-
-    @sa.event.listens_for(engine, "begin")
-    def _begin(connection: Connection) -> None:
-        reads = connection.get_execution_options().get("matchkit_reads")
-        connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")
-
-    return engine
+    file = place_of(target).file
+    return file is None or file.exists()
 
 
 def _reading(source: str, model: type[Record], rows: Sequence[RowMapping]) -> Reading:
@@ -292,6 +337,16 @@ def _spec(connection: Connection) -> str | None:
     return None if found is None else str(found)
 
 
+def _put_spec(connection: Connection, spec: str | None, entry: int) -> dict[str, Any]:
+    """Write the text of house.toml where it differs; give what was done."""
+    old = _spec(connection)
+    if spec is None or old == spec:
+        return {}
+    connection.execute(DOCUMENTS.delete().where(DOCUMENTS.c.name == "house.toml"))
+    connection.execute(DOCUMENTS.insert().values(name="house.toml", entry=entry, text=spec))
+    return {"house.toml": {"written": True} if old is None else {"changed": True, "before": old}}
+
+
 def _next_entry(connection: Connection) -> int:
     """Give the number that the row of the history will have; writers come one at a time."""
     return int(connection.execute(sa.select(sa.func.max(HISTORY.c.entry))).scalar() or 0) + 1
@@ -304,90 +359,3 @@ def _note(connection: Connection, entry: int, command: str, change: Mapping[str,
 
 def _now() -> str:
     return dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds")
-
-
-def _merge(connection: Connection, name: str, records: Sequence[Record], entry: int, problems: list[Problem]) -> dict[str, Any]:
-    """Add what is new, change what is a part and differs, refuse what may only grow and differs; give what was done."""
-    table, model = RECORDS[name], TABLES[name]
-    keyed = {_key(record): record for record in records}
-    loose = [record for record in records if None in _key(record)]
-    there = _there(connection, name, keyed)
-    fresh = [record for key, record in keyed.items() if None not in key and key not in there] + _not_there(
-        connection, name, loose
-    )
-    changed = []
-    for key, old in there.items():
-        new = keyed[key].model_dump()
-        differs = {column: old[column] for column in new if old[column] != new[column]}
-        if differs and name in APPEND_ONLY:
-            what = ", ".join(f"{column} {_told(new[column])}, was {_told(was)}" for column, was in differs.items())
-            hint = f"a row of its own, with a new id and corrects = {shown(str(key[0]))}, corrects it"
-            problems.append(
-                Problem(
-                    f"table {name}", None, str(model.key[0]), f"{shown(str(key[0]))} with {what}", "the row as it stands", hint
-                )
-            )
-        elif differs:
-            where = [table.c[column] == part for column, part in zip(model.key, key, strict=True)]
-            values = {column: new[column] for column in differs}
-            connection.execute(table.update().where(*where).values(**values, entry=entry))
-            changed.append(
-                {"key": [_plain(part) for part in key], "before": {column: _plain(was) for column, was in differs.items()}}
-            )
-    for start in range(0, len(fresh), _CHUNK):
-        block = fresh[start : start + _CHUNK]
-        connection.execute(table.insert(), [{**record.model_dump(), "entry": entry} for record in block])
-    done: dict[str, Any] = {}
-    if fresh:
-        done["added"] = len(fresh)
-        if len(fresh) == 1:
-            done["key"] = [_plain(part) for part in _key(fresh[0])]
-    if changed:
-        done["changed"] = changed
-    return done
-
-
-def _there(connection: Connection, name: str, keyed: Mapping[tuple[Any, ...], Record]) -> dict[tuple[Any, ...], RowMapping]:
-    """Give the rows of the book that have one of these keys."""
-    table, key = RECORDS[name], TABLES[name].key
-    chosen = sa.select(table)
-    if len(keyed) == 1:
-        only = next(iter(keyed))
-        if None in only:
-            return {}
-        chosen = chosen.where(*(table.c[column] == part for column, part in zip(key, only, strict=True)))
-    rows = connection.execute(chosen).mappings()
-    found = ((tuple(row[column] for column in key), row) for row in rows)
-    return {place: row for place, row in found if place in keyed and None not in place}
-
-
-def _not_there(connection: Connection, name: str, loose: Sequence[Record]) -> list[Record]:
-    """Give the rows without a whole key (unnumbered repeats) beyond those the book has just so."""
-    if not loose:
-        return []
-    table, fields = RECORDS[name], list(TABLES[name].model_fields)
-    left: dict[tuple[Any, ...], int] = {}
-    for row in connection.execute(sa.select(table)).mappings():
-        values = tuple(row[field] for field in fields)
-        left[values] = left.get(values, 0) + 1
-    fresh = []
-    for record in loose:
-        values = tuple(getattr(record, field) for field in fields)
-        if left.get(values, 0):
-            left[values] -= 1
-        else:
-            fresh.append(record)
-    return fresh
-
-
-def _key(record: Record) -> tuple[Any, ...]:
-    return tuple(getattr(record, name) for name in record.key)
-
-
-def _told(value: Any) -> str:
-    """Say a value to a reader."""
-    return "nothing" if value is None else shown(value) if isinstance(value, str) else str(value)
-
-
-def _plain(value: Any) -> Any:
-    return value.isoformat() if isinstance(value, dt.date) else value

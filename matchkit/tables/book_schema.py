@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from matchkit.errors import SourceError
 from matchkit.records.quantity import Record
 from matchkit.records.schema import TABLES
 from matchkit.tables.cells import cell_type
@@ -46,9 +47,9 @@ DOCUMENTS = sa.Table(
 
 def _table(name: str, model: type[Record]) -> sa.Table:
     columns = []
-    for field, info in model.model_fields.items():
+    for name_, info in model.model_fields.items():
         kind = cell_type(info.annotation)
-        columns.append(sa.Column(field, _TYPES[kind.base](), nullable=kind.optional))
+        columns.append(sa.Column(name_, _TYPES[kind.base](), nullable=kind.optional))
     return sa.Table(
         name,
         METADATA,
@@ -70,15 +71,15 @@ def create(connection: Connection) -> None:
     connection.execute(ABOUT.insert().values(version=VERSION))
 
 
-def guard(connection: Connection) -> None:
-    """Forbid changing and deleting in the tables that only grow."""
+def guard(connection: Connection, tables: Sequence[str] = APPEND_ONLY) -> None:
+    """Forbid changing and deleting in those of the tables that only grow."""
     if connection.dialect.name == "postgresql":
         connection.exec_driver_sql(
             "CREATE OR REPLACE FUNCTION only_grows() RETURNS trigger LANGUAGE plpgsql AS "
             "$$ BEGIN RAISE EXCEPTION 'rows are never changed'; END $$"
         )
     for table in APPEND_ONLY:
-        if table not in METADATA.tables:
+        if table not in METADATA.tables or table not in tables:
             continue
         if connection.dialect.name == "postgresql":
             connection.exec_driver_sql(
@@ -101,6 +102,57 @@ def guard(connection: Connection) -> None:
                 f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} WHEN EXISTS (SELECT 1 FROM {table} WHERE {same}) "  # noqa: S608 - our own names
                 f"BEGIN SELECT RAISE(ABORT, 'rows are never changed'); END"
             )
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """What a book of this version lacks: optional columns by table, and whole tables, that were added to the schema since it was made."""
+
+    tables: tuple[str, ...] = ()
+    columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def __bool__(self) -> bool:
+        return bool(self.tables or self.columns)
+
+    def told(self) -> dict[str, Any]:
+        """Return what the history says of filling them."""
+        return {table: {"columns": list(names)} for table, names in self.columns.items()} | {
+            table: {"made": True} for table in self.tables
+        }
+
+
+NO_GAPS = Gaps()
+
+
+def gaps(connection: Connection) -> Gaps:
+    """Return what the tables of a book lack; raises SourceError for a column that no row can be without: that takes a migration."""
+    there = {name: columns for (_, name), columns in sa.inspect(connection).get_multi_columns().items()}
+    missing: dict[str, tuple[str, ...]] = {}
+    for name, table in RECORDS.items():
+        if name not in there:
+            continue
+        known = {column["name"] for column in there[name]}
+        lacks = [column for column in table.columns if column.name not in known]
+        needed = [column.name for column in lacks if not column.nullable]
+        if needed:
+            raise SourceError(
+                f"this book lacks the column {needed[0]} of table {name}: it is damaged, or not of the version it says"
+            )
+        if lacks:
+            missing[name] = tuple(column.name for column in lacks)
+    return Gaps(tuple(name for name in RECORDS if name not in there), missing)
+
+
+def fill(connection: Connection, lacking: Gaps) -> None:
+    """Add the columns and tables that a book lacks; every row that is there stays as it is."""
+    quoted = connection.dialect.identifier_preparer.quote
+    for name, columns in lacking.columns.items():
+        for column in columns:
+            kind = RECORDS[name].c[column].type.compile(connection.dialect)
+            connection.exec_driver_sql(f"ALTER TABLE {quoted(name)} ADD COLUMN {quoted(column)} {kind}")
+    if lacking.tables:
+        METADATA.create_all(connection, tables=[RECORDS[name] for name in lacking.tables])
+        guard(connection, lacking.tables)
 
 
 @dataclass(frozen=True)

@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from collections.abc import Set as AbstractSet
 from pathlib import Path
 from typing import Any
 
 from matchkit.errors import DataError, Problem, SourceError
+from matchkit.files import safe_name
 from matchkit.tables.book import Book, exists
+from matchkit.tables.book_connection import WAIT_SECONDS
 from matchkit.tables.export import export
 from matchkit.tables.rules import check_house
 from matchkit.tables.sheet import Reading
 from matchkit.tables.store import SPEC_FILE, SourceReading, read_source, take_spec
 
 
-def carry_in(source: str | Path, book: str | Path, *, command: str = "tables import") -> dict[str, Any]:
+def carry_in(
+    source: str | Path,
+    book: str | Path,
+    *,
+    command: str = "tables import",
+    wait_s: float = WAIT_SECONDS,
+    progress: Callable[[int, int], None] | None = None,
+) -> dict[str, Any]:
     """Put every table of a source into a book, made where there is none; gives what changed, table by table.
 
     Raises DataError with every problem of the tables, or of rows that may not be changed, and SourceError; the book is then as before.
     """
     first = None if exists(book) else _sound(source)  # what is no house leaves no empty book behind
-    target = Book(book, make=True)
+    target = Book(book, make=True, wait_s=wait_s)
     reading = _sound(source, target.ids()) if first is None else first
     records = {table: found.records for table, found in reading.tables.items()}
 
@@ -32,7 +41,7 @@ def carry_in(source: str | Path, book: str | Path, *, command: str = "tables imp
         check_house(whole)
         return whole.problems
 
-    return target.put(records, command=command, spec=reading.spec_text, check=check)
+    return target.put(records, command=command, spec=reading.spec_text, check=check, progress=progress)
 
 
 def carry_out(source: str | Path, target: str | Path) -> Path:
@@ -46,5 +55,5 @@ def _sound(source: str | Path, known: Mapping[str, AbstractSet[str]] | None = No
     if reading.problems:
         raise DataError(reading.problems)
     if not reading.tables:
-        raise SourceError(f"{source or 'no name'}: expected a house, and it has no table")
+        raise SourceError(f"{safe_name(source) or 'no name'}: expected a house, and it has no table")
     return reading

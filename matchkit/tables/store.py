@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from matchkit.errors import DataError, Problem, SourceError
+from matchkit.files import safe_name
 from matchkit.records.building import build
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
@@ -85,7 +86,7 @@ def read_source(
     from matchkit.tables.rules import check_house
 
     path = Path(source)
-    reading = SourceReading(str(source), {}, elsewhere=elsewhere or {})
+    reading = SourceReading(safe_name(source), {}, elsewhere=elsewhere or {})
     if is_book(source):
         _read_book(source, reading, needed)
     elif path.suffix.lower() == ".xlsx" and path.is_file():
@@ -163,7 +164,7 @@ def read_spec(path: str | Path) -> HouseSpec:
     """Read a ``house.toml`` by itself; raises SourceError where it is not there, DataError with every problem."""
     place = Path(path)
     if not place.is_file():
-        raise SourceError(f"{place}: expected a house.toml, and there is no such file")
+        raise SourceError(f"{safe_name(path)}: expected a house.toml, and there is no such file")
     from matchkit.tables.rules import limits_in_order
 
     reading = SourceReading(str(path), {})
@@ -211,9 +212,9 @@ def _names(folder: Path) -> set[str]:
     try:
         return {path.name for path in folder.iterdir()}
     except FileNotFoundError as error:
-        raise SourceError(f"{folder}: expected a directory of csv files, and there is nothing there") from error
+        raise SourceError(f"{safe_name(folder)}: expected a directory of csv files, and there is nothing there") from error
     except OSError as error:
-        raise SourceError(f"{folder}: expected a directory of csv files ({error.strerror})") from error
+        raise SourceError(f"{safe_name(folder)}: expected a directory of csv files ({error.strerror})") from error
 
 
 def _read_spec(path: Path, reading: SourceReading) -> None:
