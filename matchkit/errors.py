@@ -5,10 +5,35 @@ Every error is a :class:`MatchkitError` and also the built-in a caller would cat
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+_SECRET = re.compile(r"\b[a-z][a-z0-9+.-]*:/+(?=.*[@=])|\S+:[^\s/\\@]*@|\b(?:passw|pwd|secret)\w*\s*[=:]", re.IGNORECASE)
+"""What may begin an address with a password in it."""
+
+
+def without_secrets(text: str) -> str:
+    """Return a message without what may be an address with a password: the rest of such a line is left out.
+
+    >>> "boss" in without_secrets("no player has the id 'postgresql://boss:x@shop/y'")
+    False
+    """
+    lines = ((line, _SECRET.search(line)) for line in text.split("\n"))
+    return "\n".join(line if found is None else f"{line[: found.start()]}\N{HORIZONTAL ELLIPSIS}" for line, found in lines)
+
+
+def safe_name(source: str | Path) -> str:
+    """Return a name as it may be shown: as it is, unless it could hold a password.
+
+    >>> safe_name("shop.sqlite"), safe_name("host=shop password=x")
+    ('shop.sqlite', 'a name that may hold a password, and is not shown')
+    """
+    text = str(source)
+    hidden = "://" in text or _SECRET.search(text)
+    return "a name that may hold a password, and is not shown" if hidden else text
 
 
 @dataclass(frozen=True)
@@ -79,7 +104,10 @@ def is_database(path: Path) -> bool:
 
 
 class MatchkitError(Exception):
-    """Base of every error this package raises on purpose."""
+    """Base of every error this package raises on purpose. Its words never hold an address with a password."""
+
+    def __init__(self, *words: object) -> None:
+        super().__init__(*(without_secrets(word) if isinstance(word, str) else word for word in words))
 
 
 class DataError(MatchkitError, ValueError):

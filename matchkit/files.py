@@ -5,14 +5,13 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import re
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cache as once
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from matchkit.errors import SourceError, is_database
+from matchkit.errors import SourceError, is_database, safe_name
 
 if TYPE_CHECKING:
     import sqlite3
@@ -24,29 +23,6 @@ MOST_ENTRIES = 400_000
 _MARK = 0x6D6B3131
 _CHECK = 8
 _AT_ONCE = 500
-
-
-_MAYBE_SECRET = re.compile(r"://|:[^/\\@]*@|(?:passw|pwd|secret)\w*\s*[=:]", re.IGNORECASE)
-_ADDRESS = re.compile(r"\b([a-z][a-z0-9+.-]*://)(?=[^\n]*[@=])[^\n]*", re.IGNORECASE)
-
-
-def safe_name(source: str | Path) -> str:
-    """Return a name as it may be shown: as it is, unless it could hold a password.
-
-    >>> safe_name("shop.sqlite"), safe_name("host=shop password=x")
-    ('shop.sqlite', 'a name that may hold a password, and is not shown')
-    """
-    text = str(source)
-    return "a name that may hold a password, and is not shown" if _MAYBE_SECRET.search(text) else text
-
-
-def without_addresses(text: str) -> str:
-    """Return a message without the addresses that may hold a password, as the last thing before it is printed.
-
-    >>> without_addresses("no player has the id 'postgresql://boss:x@shop/y'")
-    "no player has the id 'postgresql://…"
-    """
-    return _ADDRESS.sub("\\1\N{HORIZONTAL ELLIPSIS}", text)
 
 
 def write_whole(path: str | Path, write: Callable[[IO[bytes]], object]) -> None:

@@ -19,8 +19,11 @@ def programs() -> Path | None:
 
 
 @contextmanager
-def server() -> Iterator[str]:
-    """Start a server of its own, and give its address without a database; everything of it is gone afterwards."""
+def server(password: str | None = None) -> Iterator[str]:
+    """Start a server of its own, and give its address without a database; everything of it is gone afterwards.
+
+    With a ``password`` it asks everybody for it; the address does not hold it.
+    """
     bin_ = programs()
     if bin_ is None:
         raise FileNotFoundError("PostgreSQL is not installed")
@@ -36,7 +39,13 @@ def server() -> Iterator[str]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    run(str(bin_ / "initdb"), "-D", str(place / "data"), "-U", "bench", "-A", "trust", "-E", "UTF8", "--no-sync")
+    trust = ["-A", "trust"]
+    if password is not None:
+        kept = place / "password"
+        kept.write_text(password)
+        kept.chmod(0o644)
+        trust = ["-A", "scram-sha-256", "--pwfile", str(kept)]
+    run(str(bin_ / "initdb"), "-D", str(place / "data"), "-U", "bench", *trust, "-E", "UTF8", "--no-sync")
     options = f"-c listen_addresses=127.0.0.1 -p {port} -c unix_socket_directories={place}"
     run(str(bin_ / "pg_ctl"), "-D", str(place / "data"), "-o", options, "-l", str(place / "log"), "-w", "start")
     try:

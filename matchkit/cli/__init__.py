@@ -24,8 +24,8 @@ from matchkit.errors import (
     RequestError,
     SourceError,
     UnknownIdError,
+    without_secrets,
 )
-from matchkit.files import without_addresses
 
 EXIT_CODES: tuple[tuple[type[MatchkitError], int], ...] = (
     (DataError, 3),
@@ -81,11 +81,11 @@ class _Lazy(click.Group):
         try:
             return super().invoke(ctx)
         except MatchkitError as error:
-            for line in without_addresses(f"matchkit: {error}").splitlines():
+            for line in without_secrets(f"matchkit: {error}").splitlines():
                 click.echo("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), err=True)
             ctx.exit(min((code for kind, code in EXIT_CODES if isinstance(error, kind)), default=1))
         except click.UsageError as error:
-            raise click.UsageError(without_addresses(error.format_message()), ctx=error.ctx) from None
+            raise click.UsageError(without_secrets(error.format_message()), ctx=error.ctx) from None
 
 
 @click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
@@ -112,4 +112,4 @@ def run() -> None:
 
 
 def _told(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
-    sys.stderr.write(without_addresses("".join(traceback.format_exception(kind, error, trace))))
+    sys.stderr.write(without_secrets("".join(traceback.format_exception(kind, error, trace))))

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from matchkit.errors import without_secrets
 from matchkit.files import write_whole
 
 WIDTH = 80
@@ -21,8 +22,9 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def clean(text: str) -> str:
-    """Make a name of the tables safe to print: control characters are shown, not sent to the terminal."""
-    return "".join(character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text)
+    """Make text safe to print: control characters are shown, not sent to the terminal, and no address with a password is."""
+    plain = "".join(character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text)
+    return without_secrets(plain)
 
 
 def to_json(value: Any) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from matchkit.cli.options import output_options, wait_option
-from matchkit.cli.printing import deliver, paragraph, to_csv, to_json
+from matchkit.cli.printing import clean, deliver, paragraph, to_csv, to_json
 from matchkit.cli.progress import bar
 from matchkit.errors import Problem, listing
 
@@ -63,7 +63,7 @@ def template(folder: str, *, xlsx: bool) -> None:
     from matchkit.tables.template import write_template
 
     for path in write_template(Path(folder), xlsx=xlsx):
-        click.echo(str(path))
+        click.echo(clean(str(path)))
 
 
 @command.command(name="import")
@@ -97,7 +97,7 @@ def export_(source: str, target: str) -> None:
     from matchkit.tables.store import SPEC_FILE
 
     written = carry_out(source, target)
-    click.echo(str(written))
+    click.echo(clean(str(written)))
     settings = written.parent / SPEC_FILE
     if written.suffix == ".xlsx" and settings.is_file():
         click.echo(f"{settings}: the settings of the house; keep it beside the workbook")

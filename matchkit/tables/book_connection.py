@@ -175,6 +175,8 @@ class Watch:
 
     def begin(self, connection: Connection, seconds: float) -> None:
         """Cut the line unless :meth:`end` comes within so many seconds, give or take one."""
+        if connection.invalidated:  # it was cut already
+            return
         self._asked = (time.monotonic() + seconds, connection.connection.dbapi_connection)
         if not self._looks:
             self._looks = True

@@ -9,8 +9,7 @@ from pathlib import Path
 import sqlalchemy as sa
 from sqlalchemy.engine import URL, make_url
 
-from matchkit.errors import SourceError
-from matchkit.files import safe_name
+from matchkit.errors import SourceError, safe_name
 
 INSTEAD = "keep passwords out of addresses: PGPASSWORD, a password file or a service file holds them (docs/data.md)"
 

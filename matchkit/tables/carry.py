@@ -7,8 +7,7 @@ from collections.abc import Set as AbstractSet
 from pathlib import Path
 from typing import Any
 
-from matchkit.errors import DataError, Problem, SourceError
-from matchkit.files import safe_name
+from matchkit.errors import DataError, Problem, SourceError, safe_name
 from matchkit.tables.book import Book, exists
 from matchkit.tables.book_connection import WAIT_SECONDS
 from matchkit.tables.export import export

@@ -10,8 +10,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
-from matchkit.errors import DataError, Problem, SourceError
-from matchkit.files import safe_name
+from matchkit.errors import DataError, Problem, SourceError, safe_name
 from matchkit.records.building import build
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
