@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 FINER_STEP_MM = 0.1
 """The finer gauge that the report speaks of reads stops to this."""
 
+DECIMALS = 9
+"""Measured values are equal where they agree to this."""
+
 
 @dataclass(frozen=True)
 class FeatureSummary:
@@ -272,13 +275,14 @@ def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tup
 
 def _summary(column: Sequence[tuple[str, Judged]], *, where: str, charts: int) -> FeatureSummary:
     values = np.array([judged.value for _, judged in column])
+    level = values.round(DECIMALS)  # equal readings are equal, whatever their last bits
     sound = np.array([judged.verdict != "fail" for _, judged in column])
     first = column[0][1]
     mean, count = float(values.mean()), len(values)
-    sd = float(values.std(ddof=1)) if np.ptp(values) > 0 else 0.0  # of equal values the arithmetic leaves a speck
+    sd = float(values.std(ddof=1)) if np.ptp(level) > 0 else 0.0
     half = two_sided_factor(count) * sd
     # where most neighbours read alike the limits would be those of the rounding
-    coarse = np.count_nonzero(np.diff(values)) <= len(values) / 2
+    coarse = np.count_nonzero(np.diff(level)) <= len(values) / 2
     charted = count >= LEAST_PIECES and sd > 0 and not coarse
     return FeatureSummary(
         feature=first.feature,

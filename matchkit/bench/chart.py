@@ -74,7 +74,7 @@ def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, 
     half = float(t.ppf(1 - 0.025 / charts, int(kept.sum()) - 2)) * float(line.stderr)
     signals = [
         Signal("beyond three standard deviations of the mean", _at((values < low) | (values > high))),
-        Signal(f"{RUN} in a row on one side of the mean", _runs(np.sign(values - centre))),
+        Signal(f"{RUN} in a row on one side of the mean", _runs(np.sign((values - centre).round(9)))),
         Signal("a step between neighbours beyond its limit", _at(np.append(False, ranges > D4 * middle))),
     ]
     return Chart(

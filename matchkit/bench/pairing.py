@@ -247,7 +247,8 @@ def draw_facing(facing: FacingPart, *, draws: int, rng: np.random.Generator) -> 
     covariance[0, 0] = facing.lay.u_tip_m**2
     sd = np.sqrt(np.diag(covariance))
     values, vectors = np.linalg.eigh(covariance / np.outer(sd, sd))
-    unit = rng.standard_normal((draws, 4)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    # the symmetric root: one matrix whatever signs or order the eigenvectors come in
+    unit = rng.standard_normal((draws, 4)) @ ((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
     centre = np.array([facing.lay.tip_opening_m, *fair.lengths_m[1:]])
     tip, length, clamp, half = (centre + unit * sd).T
     return tip, length, clamp, half

@@ -46,7 +46,7 @@ def next_tries(
     here, reed_here = int(pairs.mouthpiece[pair]), reeds[int(pairs.reed[pair])]
     near = np.flatnonzero((pairs.mouthpiece == here) | (pairs.reed == pairs.reed[pair]))
     away_from = np.log(pairs.closing_pressure_kpa[near] / pairs.closing_pressure_kpa[pair]) / step
-    steps = [float(value) for value in away_from]
+    steps = [round(float(value), 6) for value in away_from]
     places = [(int(pairs.mouthpiece[row]), int(pairs.reed[row])) for row in near]
 
     def other_reed(direction: int) -> ReedPart | None:

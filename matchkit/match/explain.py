@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 SURELY, PROBABLY = 0.95, 0.80
 WORTH_SAYING = 0.05
 """An offset in points, or a spread beyond one, that rounds to something."""
+DECIMALS = 6
+"""What decides between words, or comes first, is rounded to this."""
 POINTS = 10.0
 """Points of the score (0-100) in one point of a rating (0-10)."""
 
@@ -50,7 +52,7 @@ def term_reasons(found: Desirabilities, pair: int, *, slope: float) -> tuple[Ter
                 good=term.good,
                 poor=term.poor,
                 known=known,
-                words=term_words(name, value, d),
+                words=term_words(name, value, round(d, DECIMALS)),
             )
         )
     return tuple(reasons)
@@ -75,7 +77,7 @@ def neighbour_reasons(
         )
         for row, distance, weight in zip(placed.neighbours, placed.distance, placed.weight, strict=True)
     ]
-    return tuple(sorted(found, key=lambda reason: (-abs(reason.points), reason.playtest)))
+    return tuple(sorted(found, key=lambda reason: (-round(abs(reason.points), DECIMALS), reason.playtest)))
 
 
 def _rating_word(d: float) -> str:
@@ -101,7 +103,7 @@ def term_words(name: TermName, value: float | None, d: float) -> str:
 
 
 def _steps_off(steps: float) -> str:
-    if abs(steps) < constants.NOTICE.value:
+    if round(abs(steps), DECIMALS) < constants.NOTICE.value:
         return "right on"
     return f"{abs(steps):.1f} steps {'over' if steps > 0 else 'under'}"
 
@@ -133,12 +135,12 @@ def feel_words(effort_ln: float, air_ln: float, u: float, *, wish_step: float, a
 
     ``effort_ln`` and ``air_ln`` are ln(new / present), ``u`` their standard uncertainty.
     """
-    steps = abs(effort_ln) / -math.log(wish_step)
+    steps = round(abs(effort_ln) / -math.log(wish_step), DECIMALS)
     effort = "about the same resistance"
     if steps >= constants.NOTICE.value:
         direction = "more resistant" if effort_ln > 0 else "freer"
         effort = f"{_so(effort_ln, u)} {_amount(steps)}{direction} ({_strengths(steps)})"
-    steps = abs(air_ln) / math.log(air_step)
+    steps = round(abs(air_ln) / math.log(air_step), DECIMALS)
     air = "about the same air"
     if steps >= constants.NOTICE.value:
         direction = "bigger, takes more air" if air_ln > 0 else "smaller, takes less air"
@@ -177,8 +179,9 @@ def own_line_words(player: str, own: OwnLine) -> str | None:
 def why_words(terms: tuple[TermReason, ...], correction_points: float, tests: int) -> tuple[str, ...]:
     """Give the reasons worth saying first: what is good, what costs most, what playtests said."""
     known = [term for term in terms if term.known]
-    good = [term for term in known if term.desirability >= 0.8 and term.name in ("effort", "air")]
-    costly = sorted((term for term in known if term.cost >= 3.0), key=lambda term: -term.cost)[:2]
+    good = [term for term in known if round(term.desirability, DECIMALS) >= 0.8 and term.name in ("effort", "air")]
+    cost = {term.name: round(term.cost, DECIMALS) for term in known}
+    costly = sorted((term for term in known if cost[term.name] >= 3.0), key=lambda term: -cost[term.name])[:2]
     words = [term.words for term in good] + [
         f"{term.words}, costs {term.cost:.0f} points" for term in costly if term not in good
     ]

@@ -27,6 +27,9 @@ LIGATURE_TOO_LARGE = "ligature too large for the body"
 
 FITS = ""
 
+EQUAL_MM = 1e-6
+"""Lengths that differ by no more than this are equal."""
+
 
 def _empty(*shape: int) -> NDArray[np.object_]:
     return np.full(shape, FITS, dtype=object)
@@ -61,14 +64,19 @@ def pair_reasons(
         add(piece_gone[:, None] | reed_gone[None, :], OUT_OF_STOCK)
     need = np.array([_least_width_mm(part) for part in facings])
     width = np.array([part.shape.tip_width_m * 1e3 if part.width_measured else np.inf for part in reeds])
-    add(width[None, :] < need[:, None], REED_TOO_NARROW)
+    add(_beyond(need[:, None], width[None, :]), REED_TOO_NARROW)
     clamp = np.array([part.clamp_mm for part in facings])
     vamp = np.array([part.vamp_mm if part.vamp_measured else np.inf for part in reeds])
-    add(vamp[None, :] < clamp[:, None] + constants.VAMP_ROOM.value, VAMP_TOO_SHORT)
+    add(_beyond(clamp[:, None] + constants.VAMP_ROOM.value, vamp[None, :]), VAMP_TOO_SHORT)
     if wishes.reed and view.present is not None:
         softer = np.array([_is_softer(part, view.present.reed, wishes.reed) for part in reeds], dtype=bool)
         add(~softer[None, :], NOT_SOFTER if wishes.reed < 0 else NOT_HARDER)
     return reasons
+
+
+def _beyond(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell where one length is more than another, to a millionth of a millimetre; never where one of them is not known."""
+    return np.asarray(one > other + EQUAL_MM)
 
 
 def _least_width_mm(part: FacingPart) -> float:
@@ -97,8 +105,8 @@ def ligature_reasons(facings: Sequence[FacingPart], ligatures: Sequence[Ligature
     if in_stock:
         gone = np.array([item.stock == 0 for item in ligatures], dtype=bool)
         reasons[:, gone] = OUT_OF_STOCK
-    reasons[(reasons == FITS) & (body[:, None] > largest[None, :])] = LIGATURE_TOO_SMALL
-    reasons[(reasons == FITS) & (body[:, None] < smallest[None, :])] = LIGATURE_TOO_LARGE
+    reasons[(reasons == FITS) & _beyond(body[:, None], largest[None, :])] = LIGATURE_TOO_SMALL
+    reasons[(reasons == FITS) & _beyond(smallest[None, :], body[:, None])] = LIGATURE_TOO_LARGE
     return reasons
 
 

@@ -86,7 +86,7 @@ def strengths(workshop: Workshop, facing: FacingPart, *, view: PlayerView) -> St
     inside = box_share(steps * step, spread, wish_step=workshop.spec.wish_step)
     share = share_at_closing(workshop.book, pairs, lip_load_n=view.lip_load_n)
     known = shape_is_known((facing,), pairs.mouthpiece) & profile_is_known(reeds, fitting)
-    nearest = int(np.nanargmin(np.abs(steps))) if np.isfinite(steps).any() else -1
+    nearest = int(np.nanargmin(np.abs(steps).round(6))) if np.isfinite(steps).any() else -1
     order = sorted(range(len(pairs)), key=lambda row: (pairs.closing_pressure_kpa[row], reeds[fitting[row]].reed.id))
     rows = []
     for row in order:
@@ -106,7 +106,7 @@ def strengths(workshop: Workshop, facing: FacingPart, *, view: PlayerView) -> St
                 box_share=float(inside[row]) if np.isfinite(inside[row]) else None,
                 steps=float(steps[row]) if np.isfinite(steps[row]) else None,
                 place_mm=float(move) if np.isfinite(move) and abs(move) <= MOST_PLACE_MM else None,
-                equal=row == nearest and abs(float(steps[row])) < 1,
+                equal=row == nearest and round(abs(float(steps[row])), 6) < 1,
             )
         )
     return Strengths(facing.mouthpiece.id, view.player.id, targets.words, tuple(rows), _steps_up(rows))

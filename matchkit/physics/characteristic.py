@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 SEAL_SHARE = 0.02
 SEAL_LIMIT = 3.0
 _POINTS = 121
+LEAST_ELBOW = 1e-4
+_NEAR = 1e-4
 
 
 def three_parameter_area(pressure: Array | float, *, rest_area: float, closing_pressure: float, elbow_pressure: float) -> Array:
@@ -41,7 +43,7 @@ def fit_elbow(pressure: Array, area_share: Array, *, closing_pressure: float) ->
 
     ``closing_pressure`` is that of the area: where its straight part, carried on, reaches zero.
     """
-    from scipy.optimize import minimize_scalar
+    from scipy.optimize import brentq, minimize_scalar
 
     relative = np.asarray(pressure, dtype=float) / closing_pressure
 
@@ -49,8 +51,19 @@ def fit_elbow(pressure: Array, area_share: Array, *, closing_pressure: float) ->
         curve = three_parameter_area(relative, rest_area=1.0, closing_pressure=1.0, elbow_pressure=elbow)
         return float(((curve - area_share) ** 2).sum())
 
-    found = minimize_scalar(miss, bounds=(1e-4, 1.0), method="bounded", options={"xatol": 1e-6})
-    return float(found.x) * closing_pressure
+    def falling(elbow: float) -> float:
+        """Half the slope of the squares."""
+        bend = np.where(np.abs(relative - 1) < elbow, ((1 + elbow - relative) * (elbow - 1 + relative)) / (4 * elbow**2), 0.0)
+        curve = three_parameter_area(relative, rest_area=1.0, closing_pressure=1.0, elbow_pressure=elbow)
+        return float((curve - area_share) @ bend)
+
+    found = float(minimize_scalar(miss, bounds=(LEAST_ELBOW, 1.0), method="bounded", options={"xatol": 1e-6}).x)
+    low, high = max(found - _NEAR, LEAST_ELBOW), min(found + _NEAR, 1.0)
+    if falling(low) < 0 < falling(high):  # comparing squares settles it to about 1e-8 only; their slope goes on
+        found = float(brentq(falling, low, high, xtol=1e-15, rtol=1e-14))
+    else:
+        found = low if falling(low) >= 0 else high
+    return found * closing_pressure
 
 
 def area_curve(beams: Beams, *, closing_per_modulus: float, weights: Array) -> tuple[Array, Array]:

@@ -11,8 +11,11 @@ from matchkit.physics.fair import FairCurve, Form, Readings, Shape, rise_m, run_
 
 Array = NDArray[np.float64]
 
-ROUNDS = 12
-_STEP = 1e-5
+ROUNDS = 40
+_STEP = 1e-4
+_SMALL = 1e-7
+"""Below this, in relative parameters, comparing sums of squares tells nothing more, and steps are whole."""
+_DONE = 1e-12
 _LONGEST = 0.3
 LEAST: dict[Form, list[float]] = {"arc": [1e-3, 1e-3], "ellipse": [1e-3, 1e-3, -200.0], "power law": [1e-3, 1e-3, 0.25]}
 MOST: dict[Form, list[float]] = {"arc": [0.1, 10.0], "ellipse": [0.1, 10.0, 1e3], "power law": [0.1, 0.2, 1.0]}
@@ -23,7 +26,7 @@ def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: A
     """Fit one shape to ``D`` disturbed sets of readings; gives its parameters (p, D).
 
     ``place_m`` and ``height_m`` are (D, n), ``tip_m`` (D,); the weights follow the shape, as in the fit.
-    Levenberg-Marquardt in relative parameters, from the shape as it was fitted.
+    Levenberg-Marquardt on orthogonal factors, in relative parameters, from the shape as it was fitted until it has converged.
     """
     x = np.concatenate([place_m, np.zeros((len(tip_m), 1))], axis=1)
     y = np.concatenate([height_m, tip_m[:, None]], axis=1)
@@ -38,24 +41,29 @@ def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: A
     high = np.array(MOST[shape.form])[:, None]
     miss = _misses(shape.form, parameters, x, y, u_x, u_y)
     damping = np.full(len(tip_m), 1e-3)
+    left = np.arange(len(tip_m))
     for _ in range(ROUNDS):
-        slopes = np.empty((*miss.shape, count))
+        now, seen = parameters[:, left], miss[left]
+        slopes = np.empty((*seen.shape, count))
         for column in range(count):
-            ahead, behind = (
-                _misses(shape.form, parameters + sign * _STEP * (scale * (np.arange(count) == column))[:, None], x, y, u_x, u_y)
-                for sign in (1, -1)
-            )
+            step = _STEP * (scale * (np.arange(count) == column))[:, None]
+            ahead, behind = (_misses(shape.form, now + sign * step, x[left], y[left], u_x, u_y) for sign in (1, -1))
             slopes[:, :, column] = (ahead - behind) / (2 * _STEP)
-        turned = slopes.transpose(0, 2, 1)
-        square = turned @ slopes
-        diagonal = np.einsum("dii->di", square)
-        diagonal *= 1 + damping[:, None]
-        step = np.linalg.solve(square, turned @ miss[:, :, None])[:, :, 0]
-        trial = np.clip(parameters - (scale * np.clip(step, -_LONGEST, _LONGEST)).T, low, high)
-        further = _misses(shape.form, trial, x, y, u_x, u_y)
-        better = (further**2).sum(axis=1) < (miss**2).sum(axis=1)
-        parameters[:, better], miss[better] = trial[:, better], further[better]
-        damping = np.where(better, damping / 5, damping * 8)
+        weight = np.sqrt(damping[left, None] * (slopes**2).sum(axis=1))
+        tall = np.concatenate([slopes, weight[:, :, None] * np.eye(count)], axis=1)
+        orthogonal, triangular = np.linalg.qr(tall)
+        right = np.einsum("dnp,dn->dp", orthogonal[:, : seen.shape[1]], seen)
+        step = np.clip(np.linalg.solve(triangular, right[:, :, None])[:, :, 0], -_LONGEST, _LONGEST)
+        trial = np.clip(now - (scale * step).T, low, high)
+        further = _misses(shape.form, trial, x[left], y[left], u_x, u_y)
+        size = np.abs((trial - now) / scale[:, None]).max(axis=0)
+        better = ((further**2).sum(axis=1) < (seen**2).sum(axis=1)) | (size < _SMALL)
+        taken = left[better]
+        parameters[:, taken], miss[taken] = trial[:, better], further[better]
+        damping[left] = np.where(size < _SMALL, 0.0, np.where(better, damping[left] / 5, damping[left] * 8))
+        left = left[~(better & (size < _DONE))]
+        if not len(left):
+            break
     return parameters
 
 

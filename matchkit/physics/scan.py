@@ -16,6 +16,9 @@ HEIGHTS_M = 1e-3 * np.array([2.0, 1.6, 1.3, 1.0, 0.75, 0.5, 0.35, 0.25, 0.15, 0.
 WINDOW_M = 1.0e-3
 """The profile is taken as a parabola within this of each place."""
 
+_EDGE_M = 1e-9
+"""A point at the window's edge, or as high as what is looked for, counts, whatever its last bits."""
+
 LEAST_POINTS = 5
 """Points a window needs."""
 
@@ -40,7 +43,7 @@ def readings_from_profile(
     x, y, u = (np.asarray(part, dtype=float)[order] for part in (x_m, height_m, u_height_m))
     heights, places, u_places = [], [], []
     for height in heights_m[heights_m < 0.9 * tip_opening_m]:
-        above = np.flatnonzero(y >= height)
+        above = np.flatnonzero(y >= height - _EDGE_M)
         if not len(above) or above[-1] == len(x) - 1:
             continue
         place = _crossing(x, y, u, height=float(height), start=float(x[above[-1]]))
@@ -56,13 +59,15 @@ def readings_from_profile(
 
 def _crossing(x: Array, y: Array, u: Array, *, height: float, start: float) -> tuple[float, float] | None:
     """Fit a parabola about ``start`` and give where it is ``height`` high, and how surely; None where the window is too thin."""
-    near = np.abs(x - start) <= WINDOW_M
+    near = np.abs(x - start) <= WINDOW_M + _EDGE_M
     if near.sum() < LEAST_POINTS:
         return None
     run = (x[near] - start) / WINDOW_M
     design = np.column_stack([np.ones_like(run), run, run**2]) / u[near, None]
-    covariance = np.linalg.inv(design.T @ design)
-    constant, slope, bend = covariance @ design.T @ ((y[near] - height) / u[near])
+    orthogonal, triangular = np.linalg.qr(design)
+    inverse = np.linalg.inv(triangular)
+    covariance = inverse @ inverse.T
+    constant, slope, bend = inverse @ (((y[near] - height) / u[near]) @ orthogonal)
     at = 0.0
     for _ in range(20):
         at -= (constant + slope * at + bend * at**2) / (slope + 2 * bend * at)

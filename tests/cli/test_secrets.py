@@ -22,9 +22,9 @@ from matchkit.tables.book_place import place_of
 from matchkit.tables.carry import carry_in
 from matchkit.tables.shipped import shipped
 
-SECRET = "s3cr/Qx@t0rd:?Zw=y&#ü"
+SECRET = "s3cr/Qx9@t0rd:?Zw=y&#ü"
 """Has everything that an address gives a meaning to."""
-PIECES = ("s3cr", "Qx", "t0rd", "Zw=", "s3cr%2F", "ü")
+PIECES = ("s3cr", "Qx9", "t0rd", "Zw=", "s3cr%2F", "ü")
 """No part of it may be seen either, as it stands or encoded."""
 
 
@@ -46,6 +46,7 @@ def guarded() -> Iterator[tuple[str, int]]:
         yield "127.0.0.1", port
 
 
+PLAYED = ("--player", "P02", "--mouthpiece", "AM-05", "--reed", "AR-A-2.5", "--overall", "7")
 RIGHT = {
     "user part": "postgresql://bench:{quoted}@{host}:{port}/postgres",
     "query": "postgresql://bench@{host}:{port}/postgres?password={quoted}",
@@ -88,7 +89,7 @@ def commands(address: str, folder: Path) -> dict[str, tuple[str, ...]]:
         "gauge": ("gauge", address),
         "closing": ("closing", "AM-05", "AR-A-2.5", *data),
         "calibrate": ("calibrate", address),
-        "log": ("log", *data, "--player", "P02", "--mouthpiece", "AM-05", "--reed", "AR-A-2.5", "--overall", "7"),
+        "log": ("log", *data, *PLAYED, "--note", folder.name),
         "plan": ("plan", "triangle", "AM-05/AR-A-2.5", "AM-08/AR-A-2.5", "--player", "P02", *data),
         "analyse": ("analyse", *data),
         "next": ("next", "P02", *data),
