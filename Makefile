@@ -1,37 +1,60 @@
-# Everything a fresh machine needs is python3.11 with venv, and make.
-PYTHON ?= python3.11
-VENV := .venv
+# Everything a fresh machine needs is make and one Python of 3.13, 3.12, 3.11 that runs, with venv. The newest of them is taken;
+# PYTHON=... names another.
+RUNS = for python in $(1); do if $$python -c 'import ensurepip, venv' > /dev/null 2>&1; then echo $$python; break; fi; done
+PYTHON ?= $(shell $(call RUNS,python3.13 python3.12 python3.11))
+OLDEST ?= $(shell $(call RUNS,python3.11 python3.12))
+VENV ?= .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
+LOWEST := .venv-lowest
+BENCH := PYTHONPATH=tests:tests/bench:tests/tables:data $(BIN)/python
+PYTEST := $(BIN)/python -m pytest --numprocesses 2 --dist loadfile
+QUICK := tests/physics tests/match tests/tables/test_reading.py tests/test_house.py tests/cli/test_commands.py
 
-.PHONY: demo test check bench million houses next docs readme demo-data clean
+.PHONY: demo test slow check lowest lock bench million houses next docs readme demo-data clean
 
 demo: $(STAMP)
 	$(BIN)/matchkit rank P02 --different
 
 test: $(STAMP)
-	$(BIN)/python -m pytest --numprocesses 2 --dist loadfile
+	$(PYTEST) -m "not slow"
+
+slow: $(STAMP)
+	$(PYTEST) --dist load -m slow
 
 check: $(STAMP)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(MAKE) --no-print-directory test
+	$(PYTEST) -m "not slow" --cov=matchkit --cov-branch --cov-report=term-missing:skip-covered --cov-fail-under=95
+
+lowest: $(LOWEST)/.installed
+	$(LOWEST)/bin/python -m pytest --numprocesses 2 --dist loadfile -W default -m "not slow" $(QUICK)
+
+lock:
+	$(PYTHON) -m venv --clear $(VENV)-lock
+	$(VENV)-lock/bin/python -m pip install --quiet --upgrade pip uv
+	$(VENV)-lock/bin/uv pip compile --quiet --upgrade --no-header --universal --python-version 3.11 --generate-hashes \
+	    pyproject.toml --group dev --output-file requirements/dev.txt
+	$(VENV)-lock/bin/uv pip compile --quiet --upgrade --no-header --universal --python-version 3.11 --generate-hashes \
+	    --resolution lowest-direct pyproject.toml --extra postgres --group lowest --output-file requirements/lowest.txt
+	rm -rf $(VENV)-lock
 
 bench: $(STAMP)
-	$(BIN)/python tests/bench.py
-	$(BIN)/python tests/bench_maker.py
-	$(BIN)/python tests/bench_book.py
+	$(BENCH) benchmarks/cost.py $(AGAINST)
+	$(BENCH) benchmarks/bench.py
+	$(BENCH) benchmarks/maker.py
+	$(BENCH) benchmarks/book.py
 
 million: $(STAMP)
-	$(BIN)/python tests/million.py
+	$(BENCH) benchmarks/cost.py
 
 houses: $(STAMP)
-	$(BIN)/python tests/houses.py
+	$(BENCH) benchmarks/houses.py
 
 next: $(STAMP)
-	$(BIN)/python tests/next_houses.py
+	$(BENCH) benchmarks/next_houses.py
 
 docs: $(STAMP)
 	$(BIN)/python docs/build.py
@@ -45,10 +68,21 @@ demo-data: $(STAMP)
 	$(BIN)/python data/make_trials.py
 
 clean:
-	rm -rf $(VENV) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage
+	rm -rf $(VENV) $(LOWEST) $(VENV)-lock dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage
 
-$(STAMP): pyproject.toml
-	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --upgrade pip
-	$(BIN)/python -m pip install --quiet --editable . --group dev
-	touch $(STAMP)
+# The lock first, then the project without looking for anything more; what the lock does not hold ends here.
+define INSTALL
+	@test -n "$(1)" || { echo "make: no Python from 3.11 to 3.13 with venv runs here; install one, or name it: make PYTHON=..."; exit 2; }
+	$(1) -m venv --clear $(2)
+	$(2)/bin/python -m pip install --quiet --upgrade pip
+	$(2)/bin/python -m pip install --quiet --no-deps --require-hashes --requirement $(3)
+	$(2)/bin/python -m pip install --quiet --no-deps --no-build-isolation --editable .
+	@$(2)/bin/python -m pip check || { echo "make: $(3) does not hold all that pyproject.toml asks for; make lock writes it anew"; exit 1; }
+	touch $@
+endef
+
+$(STAMP): pyproject.toml requirements/dev.txt
+	$(call INSTALL,$(PYTHON),$(VENV),requirements/dev.txt)
+
+$(LOWEST)/.installed: pyproject.toml requirements/lowest.txt
+	$(call INSTALL,$(OLDEST),$(LOWEST),requirements/lowest.txt)
