@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     from matchkit.playtest.plan import Plan
 
 MODEL_FILE = "model.npz"
-
 Progress = Callable[[int, int], None]
 
 

@@ -19,6 +19,7 @@ from hypothesis import settings
 from postgres_server import programs, server
 
 import matchkit as mk
+from matchkit.tables.carry import carry_in
 from matchkit.tables.shipped import shipped
 
 if not os.environ.get("PYTEST_XDIST_WORKER"):
@@ -94,6 +95,39 @@ def database(postgres: str) -> str:
 def empty_book(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Give where a book may be made: an SQLite file, then a PostgreSQL database."""
     return str(tmp_path / "shop.sqlite") if request.param == "sqlite" else str(request.getfixturevalue("database"))
+
+
+@pytest.fixture(scope="session")
+def _filled_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo house in an SQLite file, to be copied."""
+    path = tmp_path_factory.mktemp("filled") / "demo.sqlite"
+    carry_in(shipped("data/demo"), path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def _filled_database(postgres: str) -> str:
+    """The demo house in a PostgreSQL database, to be copied: its name."""
+    import psycopg
+
+    with psycopg.connect(f"{postgres}/postgres", autocommit=True) as server:
+        server.execute("CREATE DATABASE filled")
+    carry_in(shipped("data/demo"), f"{postgres}/filled")
+    return "filled"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def demo_book(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The demo house in a book of its own: an SQLite file, then a PostgreSQL database."""
+    if request.param == "sqlite":
+        return str(shutil.copy(request.getfixturevalue("_filled_file"), tmp_path / "shop.sqlite"))
+    import psycopg
+
+    postgres, filled = request.getfixturevalue("postgres"), request.getfixturevalue("_filled_database")
+    name = f"shop_{secrets.token_hex(4)}"
+    with psycopg.connect(f"{postgres}/postgres", autocommit=True) as server:
+        server.execute(f'CREATE DATABASE "{name}" TEMPLATE {filled}'.encode())
+    return f"{postgres}/{name}"
 
 
 @pytest.fixture(scope="session")

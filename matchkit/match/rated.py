@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from matchkit.records.people import Playtest
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Item = TypeVar("Item")
 
 PRIOR_TESTS = 20
 """The line rating = 10 D is held as if by so many playtests, half at D = 0 and half at D = 1."""
@@ -65,18 +67,19 @@ class RatedTests:
 
     def take(self, rows: Index) -> RatedTests:
         """Give some of the tests."""
+        places = rows.tolist()
 
-        def some(values: Sequence[str]) -> tuple[str, ...]:
-            return tuple(values[int(row)] for row in rows)
+        def some(values: Sequence[Item]) -> tuple[Item, ...]:
+            return tuple(map(values.__getitem__, places))
 
         return RatedTests(
             ids=some(self.ids),
             players=some(self.players),
             mouthpieces=some(self.mouthpieces),
             reeds=some(self.reeds),
-            sessions=tuple(self.sessions[int(row)] for row in rows),
+            sessions=some(self.sessions),
             instruments=some(self.instruments),
-            ligatures=tuple(self.ligatures[int(row)] for row in rows),
+            ligatures=some(self.ligatures),
             rating=self.rating[rows],
             overall_d=self.overall_d[rows],
             features=self.features[rows],

@@ -46,19 +46,22 @@ class Question:
         """Give the set-ups of a ranking, each with the one part that changes against the one before it."""
         rows: list[Setup] = []
         before = owned_parts(self.view)
+        shown = self.scored.pairs.take(np.array([line.pair for line in placed], dtype=np.intp))
+        doubt = self.workshop.uncertainty(shown, self.facings, self.reeds)
         for position, line in enumerate(placed, start=1):
-            row = self.setup(position, line)
+            row = self.setup(position, line, doubt.parts[:, position - 1])
             kept = before[2] if before[2] in row.ligature_ids else row.ligature_id
             after = (row.mouthpiece_id, row.reed_id, kept)
             rows.append(replace(row, changed=changed_part(before, after)))
             before = after
         return tuple(rows)
 
-    def setup(self, position: int, placed: Placed) -> Setup:
-        """Give the set-up of one ranked line."""
+    def setup(self, position: int, placed: Placed, doubt: Array | None = None) -> Setup:
+        """Give the set-up of one ranked line; ``doubt`` (6,) are the parts of its closing pressure's uncertainty, where they are at hand."""
         pair = placed.pair
         pairs = self.scored.pairs
-        doubt = self.workshop.uncertainty(pairs.take(np.array([pair])), self.facings, self.reeds)
+        if doubt is None:
+            doubt = self.workshop.uncertainty(pairs.take(np.array([pair])), self.facings, self.reeds).parts[:, 0]
         facing, reed = self.facings[pairs.mouthpiece[pair]], self.reeds[pairs.reed[pair]]
         known = self.blend.by_instrument.get(self.view.player.instrument)
         terms = term_reasons(self.scored.terms, pair, slope=self.blend.slope)
@@ -92,15 +95,15 @@ class Question:
             blend=placed.evidence / total if (total := placed.evidence + self.blend.settings.kappa) > 0 else 0.0,
             overall_d=float(self.scored.terms.one(pair).overall[0]),
             closing_pressure_kpa=pressure,
-            u_closing_pressure_kpa=pressure * float(doubt.total[0]),
+            u_closing_pressure_kpa=pressure * float(np.sqrt((doubt**2).sum())),
             effort_kpa=effort,
             playing_opening_mm=float(opening_mm(pairs, blow_kpa=self.view.blow_kpa)[pair]),
             terms=terms,
             neighbours=neighbours,
             why=why_words(terms, POINTS * placed.correction, len(neighbours)),
-            feel=self._feel(pair, effort, doubt.parts[:, 0]),
+            feel=self._feel(pair, effort, doubt),
             doubts=self._doubts(facing, reed, terms, first),
-            measure_next=self._measure_next(doubt.parts[:, 0], facing, reed, terms),
+            measure_next=self._measure_next(doubt, facing, reed, terms),
             price=self._price(facing, reed, first),
             changed=None,
         )

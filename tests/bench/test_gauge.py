@@ -98,6 +98,7 @@ def test_certified_analyses_of_variance(name: str, tolerance: float) -> None:
     assert "one person" in found.reduced
 
 
+@pytest.mark.slow
 def test_components_are_those_put_in() -> None:
     """Over 300 seeded studies the mean components are those simulated, an interaction among them, within 8 %."""
     rng = np.random.default_rng(9)

@@ -224,6 +224,7 @@ def coverage(power: float, seeds: range) -> np.ndarray:
     return np.array(hits)
 
 
+@pytest.mark.slow
 def test_the_stated_uncertainties_cover() -> None:
     """Over 240 seeded facings of four shapes 95 % intervals hold the truth in 93 to 99 of 100; ``make bench`` takes 2,000 of them."""
     hits = np.concatenate([coverage(2.0 + 0.1 * k, range(60 * k, 60 * k + 60)) for k in range(4)])

@@ -9,6 +9,7 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,23 @@ from rich.cells import cell_len
 import matchkit
 from matchkit.cli import COMMANDS, main
 from matchkit.cli.printing import clean, deliver, paragraph, table, to_csv, to_json, wrapped
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _evaluated_once() -> Iterator[None]:
+    """The demo house is evaluated once for all formats: it is the longest answer, and always the same."""
+    kept: dict[tuple[str, bool], Any] = {}
+    evaluate = matchkit.House.evaluate
+
+    def once(house: matchkit.House, **options: Any) -> Any:
+        key = (house.tables.source, options["nested"])
+        if key not in kept:
+            kept[key] = evaluate(house, **options)
+        return kept[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(matchkit.House, "evaluate", once)
+        yield
 
 
 def run(*arguments: str) -> Result:

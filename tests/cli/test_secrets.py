@@ -24,7 +24,7 @@ from matchkit.tables.shipped import shipped
 
 SECRET = "s3cr/Qx9@t0rd:?Zw=y&#ü"
 """Has everything that an address gives a meaning to."""
-PIECES = ("s3cr", "Qx9", "t0rd", "Zw=", "s3cr%2F", "ü")
+PIECES = ("s3cr", "Qx9@", "Qx9%40", "t0rd", "Zw=y", "Zw%3D")
 """No part of it may be seen either, as it stands or encoded."""
 
 
@@ -131,6 +131,8 @@ def test_what_works_shows_no_secret(guarded: tuple[str, int], way: str, tmp_path
     address = filled(RIGHT[way], guarded)
     assert mk.open(address).tables.source == f"postgresql on {guarded[0]}:{guarded[1]}, database postgres"
     for name, words in commands(address, tmp_path).items():
+        if way != "user part" and name in ("train", "evaluate", "next", "batch", "tables export"):
+            continue  # they read the book as the others do, and take long
         code, said = ask(words, tmp_path)
         assert not shown(said), f"{name}: {shown(said)}"
         if not name.startswith("as ") and name not in ("gauge", "calibrate"):

@@ -72,63 +72,59 @@ def lose(target: str, columns: dict[str, tuple[str, ...]], *tables: str) -> None
             connection.exec_driver_sql(f"DROP TABLE {table}")
 
 
-def test_an_older_book_is_read_without_what_it_lacks_and_completed_by_its_first_change(empty_book: str) -> None:
+def test_an_older_book_is_read_without_what_it_lacks_and_completed_by_its_first_change(demo_book: str) -> None:
     """Lost columns and a lost table read as empty and change nothing in the book; the next row puts them there, with a line of history."""
-    carry_in(shipped("data/demo"), empty_book)
-    before = read_source(empty_book)
-    lose(empty_book, LOST, "trials")
-    history = Book(empty_book).history()
+    before = read_source(demo_book)
+    lose(demo_book, LOST, "trials")
+    history = Book(demo_book).history()
     for _ in range(2):  # reading writes nothing
-        read = read_source(empty_book)
+        read = read_source(demo_book)
         assert not read.problems
         assert "trials" not in read.tables
         for table in ("reeds", "playtests"):
             blank = dict.fromkeys(LOST[table])
             assert read.tables[table].records == [record.model_copy(update=blank) for record in before.tables[table].records]
-        assert Book(empty_book).history() == history
-        assert Book(empty_book).find("trials") == []
-    Book(empty_book).put({"playtests": [one("N1").model_copy(update={"blind": True})]}, command="log")
-    told = Book(empty_book).history()[len(history) :]
+        assert Book(demo_book).history() == history
+        assert Book(demo_book).find("trials") == []
+    Book(demo_book).put({"playtests": [one("N1").model_copy(update={"blind": True})]}, command="log")
+    told = Book(demo_book).history()[len(history) :]
     assert [entry["command"] for entry in told] == ["new columns", "log"]
     assert told[0]["change"] == {
         "reeds": {"columns": ["lot", "vamp_length_mm"]},
         "playtests": {"columns": ["blind"]},
         "trials": {"made": True},
     }
-    after = read_source(empty_book)
+    after = read_source(demo_book)
     (new,) = [record for record in after.tables["playtests"].records if record.id == "N1"]  # type: ignore[attr-defined]
     assert new.blind is True  # type: ignore[attr-defined]
     assert len(after.tables["playtests"].records) == len(before.tables["playtests"].records) + 1
-    with pytest.raises(sa.exc.DBAPIError, match="never changed"), Book(empty_book)._writing() as connection:
+    with pytest.raises(sa.exc.DBAPIError, match="never changed"), Book(demo_book)._writing() as connection:
         connection.exec_driver_sql("DELETE FROM playtests")
 
 
-def test_a_table_that_is_made_later_only_grows_too(empty_book: str) -> None:
+def test_a_table_that_is_made_later_only_grows_too(demo_book: str) -> None:
     """Trials that joined an older book cannot be changed or deleted either."""
-    carry_in(shipped("data/demo"), empty_book)
-    lose(empty_book, {}, "trials")
-    carry_in(shipped("data/demo"), empty_book)
-    assert read_source(empty_book).tables["trials"].records
-    with pytest.raises(sa.exc.DBAPIError, match="never changed"), Book(empty_book)._writing() as connection:
+    lose(demo_book, {}, "trials")
+    carry_in(shipped("data/demo"), demo_book)
+    assert read_source(demo_book).tables["trials"].records
+    with pytest.raises(sa.exc.DBAPIError, match="never changed"), Book(demo_book)._writing() as connection:
         connection.exec_driver_sql("DELETE FROM trials")
 
 
-def test_a_book_without_a_needed_column_is_refused(empty_book: str) -> None:
+def test_a_book_without_a_needed_column_is_refused(demo_book: str) -> None:
     """A column that no row can be without cannot be made up: the book is damaged, and is left as it is."""
-    carry_in(shipped("data/demo"), empty_book)
-    lose(empty_book, {"reeds": ("cut",)})
+    lose(demo_book, {"reeds": ("cut",)})
     with pytest.raises(SourceError, match="lacks the column cut of table reeds"):
-        read_source(empty_book)
+        read_source(demo_book)
 
 
 @pytest.mark.parametrize("version", [0, -1])
-def test_a_book_of_no_version_is_refused(empty_book: str, version: int) -> None:
+def test_a_book_of_no_version_is_refused(demo_book: str, version: int) -> None:
     """Versions began with 1."""
-    carry_in(shipped("data/demo"), empty_book)
-    with Book(empty_book)._writing() as connection:
+    with Book(demo_book)._writing() as connection:
         connection.execute(book_schema.ABOUT.update().values(version=version))
     with pytest.raises(SourceError, match=f"of version {version}, and there was none before 1"):
-        read_source(empty_book)
+        read_source(demo_book)
 
 
 def complete(target: str) -> None:
@@ -164,8 +160,7 @@ def kill_completions(target: str, times: int) -> int:
 
 
 @pytest.mark.parametrize("times", [5, pytest.param(50, marks=pytest.mark.slow)])
-def test_a_kill_leaves_a_book_with_all_of_its_new_columns_or_none(empty_book: str, times: int) -> None:
+def test_a_kill_leaves_a_book_with_all_of_its_new_columns_or_none(demo_book: str, times: int) -> None:
     """Nothing is lost or half done, whenever the process dies."""
-    carry_in(shipped("data/demo"), empty_book)
-    assert 0 <= kill_completions(empty_book, times) <= times
-    assert not read_source(empty_book).problems
+    assert 0 <= kill_completions(demo_book, times) <= times
+    assert not read_source(demo_book).problems

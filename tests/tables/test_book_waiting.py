@@ -58,10 +58,9 @@ def stuck_writer(target: str) -> Iterator[int]:
 
 
 @pytest.fixture
-def shop(empty_book: str) -> str:
+def shop(demo_book: str) -> str:
     """The demo house in a book."""
-    carry_in(shipped("data/demo"), empty_book)
-    return empty_book
+    return demo_book
 
 
 def test_twenty_readers_beside_a_stuck_writer(shop: str) -> None:
