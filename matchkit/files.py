@@ -6,15 +6,17 @@ import contextlib
 import hashlib
 import os
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache as once
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, TypeVar
 
 from matchkit.errors import SourceError, is_database, safe_name
 
 if TYPE_CHECKING:
     import sqlite3
+
+Found = TypeVar("Found")
 
 CACHE_FILE = "computed-1.sqlite"
 """The name carries the version of the file's layout."""
@@ -114,51 +116,54 @@ class Cache:
     def get(self, keys: Iterable[bytes]) -> dict[bytes, bytes]:
         """Return the entries of those keys that are there and whole."""
         wanted = list(dict.fromkeys(keys))
-        found: dict[bytes, bytes] = {}
-        with self._using() as connection:
-            if connection is None:
-                return {}
+
+        def look(connection: sqlite3.Connection) -> list[tuple[bytes, Any]]:
+            found: list[tuple[bytes, Any]] = []
             for start in range(0, len(wanted), _AT_ONCE):
                 some = wanted[start : start + _AT_ONCE]
                 marks = ",".join("?" * len(some))
-                rows = connection.execute(f"SELECT key, value FROM kept WHERE key IN ({marks})", some)  # noqa: S608 - question marks only
-                for key, value in rows:
-                    if isinstance(value, bytes) and value[:_CHECK] == _check(key, value[_CHECK:]):
-                        found[key] = value[_CHECK:]
-                    else:
-                        self.note = f"{self._path}: an entry of the cache was damaged; it is computed again"
-        return found
+                found += connection.execute(f"SELECT key, value FROM kept WHERE key IN ({marks})", some)  # noqa: S608 - question marks only
+            return found
+
+        rows = self._ask(look) or []
+        whole = {
+            key: value[_CHECK:]
+            for key, value in rows
+            if isinstance(value, bytes) and value[:_CHECK] == _check(key, value[_CHECK:])
+        }
+        if len(whole) < len(rows):
+            self.note = f"{self._path}: an entry of the cache was damaged; it is computed again"
+        return whole
 
     def put(self, entries: Mapping[bytes, bytes]) -> None:
         """Keep entries, those that are there already put right."""
-        if not entries:
-            return
         rows = [(key, _check(key, value) + value) for key, value in entries.items()]
-        with self._using() as connection:
-            if connection is None:
-                return
+
+        def keep(connection: sqlite3.Connection) -> None:
             with connection:
                 connection.executemany("INSERT OR REPLACE INTO kept VALUES (?, ?)", rows)
-                (count,) = connection.execute("SELECT count(*) FROM kept").fetchone() if len(rows) > 1 else (0,)
+                (count,) = connection.execute("SELECT count(*) FROM kept").fetchone()
                 if count > MOST_ENTRIES:
-                    connection.execute(
-                        "DELETE FROM kept WHERE rowid <= (SELECT rowid FROM kept ORDER BY rowid LIMIT 1 OFFSET ?)",
-                        (count // 2,),
-                    )
+                    half = "SELECT rowid FROM kept ORDER BY rowid LIMIT 1 OFFSET ?"
+                    connection.execute(f"DELETE FROM kept WHERE rowid <= ({half})", (count // 2,))  # noqa: S608 - our own words
 
-    @contextlib.contextmanager
-    def _using(self) -> Iterator[Any]:
-        """Open the file for one use; where it turns out to be no database of ours it is made anew, for the next use."""
+        if rows:
+            self._ask(keep)
+
+    def _ask(self, work: Callable[[sqlite3.Connection], Found]) -> Found | None:
+        """Use the file for one thing; None where it cannot be used. What is no cache of ours is made anew, for the next use."""
         import sqlite3
 
         try:
-            yield self._opened()
-        except sqlite3.OperationalError:
+            connection = self._opened()
+            return None if connection is None else work(connection)
+        except sqlite3.DatabaseError as error:
             self._close()
-            self._path = None  # full, locked or not to be written: go on without
-        except sqlite3.DatabaseError:
-            self._close()
-            self._begin_anew()
+            if isinstance(error, sqlite3.OperationalError) and "no such" not in str(error):
+                self._path = None  # full, locked or not to be written: go on without
+            else:
+                self._begin_anew()
+        return None
 
     def _opened(self) -> sqlite3.Connection | None:
         import sqlite3

@@ -127,12 +127,13 @@ class House:
     def train(self, out: str | Path | None = None, *, jobs: int = 1, progress: Progress | None = None) -> Path:
         """Choose settings on this house's playtests, fit the model, and write it (default: ``model.npz`` beside the tables).
 
-        ``jobs`` processes share the work; ``progress`` is called with steps done and steps in all. Raises ModelError where it cannot be written, and RequestError where there is nothing to learn from.
+        ``jobs`` processes share the work; ``progress`` is called with steps done and steps in all. Raises ModelError, RequestError.
         """
         from matchkit.match.card import card_path, model_card
 
         if not self.workshop.rated:
             raise RequestError("there is no rated playtest to learn from: ranking goes by physics alone, and needs no model")
+        check_request(top=1, jobs=jobs)
         path = self._beside if out is None else Path(out)
         if path is None:
             raise ModelError("the demo house or a book on a server has no place for it: name a file for the model")
@@ -149,9 +150,9 @@ class House:
         return path
 
     def evaluate(self, *, nested: bool = True, jobs: int = 1, progress: Progress | None = None) -> Evaluation:
-        """Say how well the model predicts this house's playtests that it has not seen; raises RequestError for too few.
+        """Say how well the model predicts this house's playtests that it has not seen; ``jobs`` processes share the folds.
 
-        ``jobs`` processes share the folds; ``progress`` is called with folds done and folds in all.
+        ``progress`` is called with folds done and folds in all. Raises RequestError for too few playtests.
         """
         from matchkit.match.validate import evaluate_tests
 
@@ -245,9 +246,7 @@ class House:
         return rank_setups(self.workshop, player, asked, model=self.model, jobs=jobs, progress=progress)
 
     def strengths(self, mouthpiece: str, player: str | Visitor | None = None) -> Strengths:
-        """Lay every reed that fits a mouthpiece side by side: effort, air, closing, box, and the one equal to the present set-up.
-
-        Raises UnknownIdError for an id in no table.
+        """Lay every reed that fits a mouthpiece side by side, and mark the one equal to the present set-up; raises UnknownIdError.
 
         >>> found = open_house().strengths("AM-05", "P02")
         >>> sum(row.equal for row in found.rows)

@@ -10,7 +10,9 @@ import os
 import re
 import subprocess
 import sys
+import tarfile
 import venv
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -175,6 +177,20 @@ def test_importing_and_helping_load_nothing_heavy(code: str, allowed: tuple[str,
     assert done.stdout.splitlines()[-1] == str(list(allowed))
 
 
+@pytest.mark.parametrize("question", [("rank", "P02"), ("rank", "P02", "--no-cache"), ("strengths", "AM-05")], ids=" ".join)
+def test_a_small_house_is_answered_without_heavy_libraries(question: tuple[str, ...]) -> None:
+    """In a fresh process a question loads no scikit-learn, pandas or scipy, and nothing of the maker's bench, playtests or figures."""
+    script = (
+        "import sys\nfrom matchkit.cli import main\n"
+        f"main({list(question)!r}, standalone_mode=False)\n"
+        "heavy = {'sklearn', 'pandas', 'scipy', 'matplotlib', 'joblib', 'statsmodels', 'sqlalchemy', 'openpyxl'}\n"
+        "ours = ('matchkit.bench', 'matchkit.playtest', 'matchkit.report')\n"
+        "print(sorted(name for name in sys.modules if name.split('.')[0] in heavy or name.startswith(ours)))"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
 def cpu_seconds(*command: str) -> float:
     before = os.times()
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -273,7 +289,33 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
-@pytest.mark.parametrize("kind", ["*.whl", pytest.param("*.tar.gz", marks=pytest.mark.slow)])
+def test_the_wheel_carries_all_it_needs(built: Path, tmp_path: Path) -> None:
+    """Unpacked by itself, it ranks the demo house in an empty folder; neither tests nor benchmarks are in it."""
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    (wheel,) = built.glob("*.whl")
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(tmp_path / "wheel")
+        names = archive.namelist()
+    assert "matchkit/py.typed" in names
+    assert not [name for name in names if name.split("/")[0] not in ("matchkit", f"matchkit-{matchkit.__version__}.dist-info")]
+    done = subprocess.run(
+        [sys.executable, "-m", "matchkit", "rank", "P01"],
+        cwd=empty,
+        env={**os.environ, "PYTHONPATH": str(tmp_path / "wheel")},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.startswith("Set-ups for P01")
+    assert not list(empty.iterdir())
+    with tarfile.open(next(iter(built.glob("*.tar.gz")))) as source:
+        inside = {name.partition("/")[2].split("/")[0] for name in source.getnames()}
+    assert {"matchkit", "data", "models", "tests", "benchmarks", "docs", "Makefile"} <= inside
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["*.whl", "*.tar.gz"])
 def test_installed_package_ranks_in_an_empty_folder(built: Path, kind: str, tmp_path: Path) -> None:
     """Installed alone into an empty environment, it ranks the demo house in an empty folder."""
     environment, empty = tmp_path / "env", tmp_path / "empty"

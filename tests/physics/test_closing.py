@@ -30,6 +30,7 @@ from matchkit.physics.contact import (
     pressure_moment,
     quadrature_places_m,
     solve_contact,
+    tip_slope,
 )
 
 Array = NDArray[np.float64]
@@ -131,6 +132,31 @@ def test_early_contact_is_followed() -> None:
         assert solve_contact(beams, pressure_per_modulus=pressure).tip_gap_m[0] == pytest.approx(share * 1e-3, abs=1e-11)
     linear = 0.5e-3 / beams.deflection_per_pressure_m()[0, -1]
     assert pressure_at_gap(beams, share=0.5)[0] > 1.01 * linear
+
+
+def test_the_slope_of_the_tip_gap_is_that_of_the_solutions() -> None:
+    """How the tip gap moves with the pressure, before and after contact, is the difference of two solutions (analytic between contacts)."""
+    beams = reed(power=2.8)
+    at_rest = pressure_at_gap(beams, share=0.95)
+    for pressure in (0.5 * at_rest, 2.0 * at_rest, 4.0 * at_rest):
+        step = 1e-7 * pressure
+        solutions = [solve_contact(beams, pressure_per_modulus=pressure + move) for move in (-step, 0.0, step)]
+        if not np.array_equal(solutions[0].touching, solutions[2].touching):
+            continue
+        slope = (solutions[2].tip_gap_m - solutions[0].tip_gap_m) / (2 * step)
+        assert tip_slope(beams, solutions[1])[0] == pytest.approx(float(slope[0]), rel=1e-6)
+    assert solutions[1].touching.any()
+
+
+def test_several_loads_of_one_beam_are_solved_without_copying_it() -> None:
+    """``rows`` names the beam of each load: the same solutions as of beams that were copied."""
+    beams = reed(power=2.4)
+    loads = np.linspace(0.1, 1.2, 8) * float(pressure_at_gap(beams, share=0.5)[0])
+    rows = np.zeros(8, dtype=np.intp)
+    named = solve_contact(beams, pressure_per_modulus=loads, rows=rows)
+    copied = solve_contact(beams.take(rows), pressure_per_modulus=loads)
+    assert np.array_equal(named.gap_m, copied.gap_m)
+    assert np.array_equal(named.force_per_modulus_m2, copied.force_per_modulus_m2)
 
 
 def test_a_tip_that_never_comes_near_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
