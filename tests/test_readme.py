@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from printed import hold_printed
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 TOUR = (Path(__file__).parent.parent / "docs" / "tour.md").read_text(encoding="utf-8")
@@ -17,11 +18,12 @@ BLOCKS = re.findall(r"```console\n\$ matchkit (.*)\n((?:.*\n)*?)```", README + T
 
 @pytest.mark.parametrize(("command", "shown"), BLOCKS, ids=[command for command, _ in BLOCKS])
 def test_every_command_of_the_tour_prints_what_is_shown(command: str, shown: str, tmp_path: Path) -> None:
-    """What a reader sees is what the command prints."""
+    """What a reader sees is what the command prints: the words, and numbers within one unit of their last digit."""
     done = subprocess.run(
         [sys.executable, "-m", "matchkit", *shlex.split(command)], cwd=tmp_path, capture_output=True, text=True, check=False
     )
-    assert done.stdout == shown
+    hold_printed(shown, done.stdout, command)
+    assert len(done.stdout.splitlines()) == len(shown.splitlines())
 
 
 def test_the_tour_is_there() -> None:

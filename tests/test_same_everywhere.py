@@ -7,7 +7,6 @@ unit of their last digit, all numbers to 1e-8. Nothing is set about a machine's 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -18,6 +17,7 @@ import numpy as np
 import pytest
 import scipy.optimize
 from click.testing import CliRunner
+from printed import hold_printed
 
 import matchkit as mk
 from matchkit.cli import main
@@ -160,17 +160,6 @@ def hold(one: Any, other: Any, place: str) -> None:
         hold_printed(one, other, place)
     else:
         assert one == other, place
-
-
-NUMBER = re.compile(r"\d+(?:\.\d+)?")
-
-
-def hold_printed(one: str, other: str, name: str) -> None:
-    """Hold two printed answers against each other: the same words, numbers within one unit of the last digit."""
-    assert NUMBER.sub("#", one) == NUMBER.sub("#", other), name
-    for left, right in zip(NUMBER.findall(one), NUMBER.findall(other), strict=True):
-        unit = 10.0 ** -len(left.partition(".")[2])
-        assert abs(float(left) - float(right)) <= unit * (1 + 1e-9), f"{name}: {left} and {right}"
 
 
 @pytest.fixture(scope="module")
