@@ -97,7 +97,6 @@ class Cache:
     def __init__(self, folder: Path | None, *, version: bytes = b"") -> None:
         self._path = None if folder is None else folder / CACHE_FILE
         self._version = version
-        self._connection: sqlite3.Connection | None = None
         self.note = ""
 
     @property
@@ -154,37 +153,25 @@ class Cache:
         """Use the file for one thing; None where it cannot be used. What is no cache of ours is made anew, for the next use."""
         import sqlite3
 
+        if self._path is None:
+            return None
+        connection: sqlite3.Connection | None = None
         try:
-            connection = self._opened()
-            return None if connection is None else work(connection)
+            self._path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            connection = sqlite3.connect(self._path, timeout=1.0)
+            _prepare(connection)
+            return work(connection)
+        except OSError:
+            self._path = None
         except sqlite3.DatabaseError as error:
-            self._close()
             if isinstance(error, sqlite3.OperationalError) and "no such" not in str(error):
                 self._path = None  # full, locked or not to be written: go on without
             else:
                 self._begin_anew()
+        finally:
+            if connection is not None:
+                connection.close()
         return None
-
-    def _opened(self) -> sqlite3.Connection | None:
-        import sqlite3
-
-        if self._path is None or self._connection is not None:
-            return self._connection
-        try:
-            self._path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        except OSError:
-            self._path = None
-            return None
-        connection = self._connection = sqlite3.connect(self._path, timeout=1.0)
-        connection.execute("PRAGMA synchronous = OFF")  # what a power cut spoils is computed again
-        (mark,) = connection.execute("PRAGMA application_id").fetchone()
-        if mark != _MARK:
-            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-                raise sqlite3.DatabaseError("not ours")
-            with connection:
-                connection.execute("CREATE TABLE IF NOT EXISTS kept (key BLOB UNIQUE NOT NULL, value BLOB NOT NULL)")
-                connection.execute(f"PRAGMA application_id = {_MARK}")
-        return connection
 
     def _begin_anew(self) -> None:
         if self._path is None:
@@ -194,15 +181,19 @@ class Cache:
             with contextlib.suppress(OSError):
                 name.unlink(missing_ok=True)
 
-    def _close(self) -> None:
-        if self._connection is not None:
-            with contextlib.suppress(Exception):
-                self._connection.close()
-            self._connection = None
 
-    def __getstate__(self) -> dict[str, Any]:
-        """Let a worker process have it without the open file."""
-        return {**self.__dict__, "_connection": None}
+def _prepare(connection: sqlite3.Connection) -> None:
+    """Make the table in an empty file; raises sqlite3.DatabaseError for a file that holds something else."""
+    import sqlite3
+
+    connection.execute("PRAGMA synchronous = OFF")  # what a power cut spoils is computed again
+    (mark,) = connection.execute("PRAGMA application_id").fetchone()
+    if mark != _MARK:
+        if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+            raise sqlite3.DatabaseError("not ours")
+        with connection:
+            connection.execute("CREATE TABLE IF NOT EXISTS kept (key BLOB UNIQUE NOT NULL, value BLOB NOT NULL)")
+            connection.execute(f"PRAGMA application_id = {_MARK}")
 
 
 def _check(key: bytes, value: bytes) -> bytes:
