@@ -19,7 +19,7 @@ from matchkit.tables.carry import carry_in
 from matchkit.tables.shipped import shipped
 
 MANY = 100_000
-KILLS = 200
+KILLS = 300
 
 
 def large_house(folder: Path) -> None:

@@ -401,7 +401,7 @@ def test_what_is_no_book_is_not_made_one(tmp_path: Path) -> None:
 
 
 def test_a_kill_leaves_the_book_as_before_or_as_after(demo_book: str) -> None:
-    """Ten kills of a writing process on each database (``make bench`` makes 200): nothing told is lost, nothing is half written."""
+    """Ten kills of a writing process on each database (``make bench`` makes 300): nothing told is lost, nothing is half written."""
     told, there = kill_writers(demo_book, 10, seed=5)
     assert 10 <= told <= there
 
