@@ -25,6 +25,7 @@ from matchkit.errors import SourceError
 from matchkit.tables import book as book_module
 from matchkit.tables import book_connection
 from matchkit.tables.book import Book
+from matchkit.tables.book_place import place_of
 from matchkit.tables.carry import carry_in
 from matchkit.tables.shipped import shipped
 from matchkit.tables.store import read_tables
@@ -187,3 +188,16 @@ def _data_folder(target: str) -> str:
         found = connection.execute("SHOW data_directory").fetchone()
     assert found is not None
     return str(found[0])
+
+
+def test_a_book_in_a_folder_that_nobody_may_write_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reader then opens the file alone, without the two beside it; with a log beside it the file is opened as ever."""
+    target = tmp_path / "shop.sqlite"
+    carry_in(shipped("data/demo"), target)
+    monkeypatch.setattr("matchkit.tables.book_connection.os.access", lambda *_: False)
+    url = book_connection.reading_engine(place_of(target)).url
+    assert url.query["immutable"] == "1"
+    assert len(read_tables(target).playtests) == 900
+    assert [path.name for path in tmp_path.iterdir()] == ["shop.sqlite"]
+    (tmp_path / "shop.sqlite-wal").write_bytes(b"something")
+    assert not book_connection.reading_engine(place_of(target)).url.query
