@@ -137,7 +137,7 @@ def _writer_of_file(file: Path | None) -> str:
         inode, end = int(which.split(":")[-1]), float("inf") if last == "EOF" else int(last)
         if kind in ("POSIX", "OFDLCK") and mode == "WRITE" and any(inode == i and int(first) <= b <= end for i, b in wanted):
             command = Path(f"/proc/{pid}/comm")
-            return f"process {pid}" + (f", {command.read_text().strip()}" if int(pid) > 0 and command.exists() else "")
+            return f"process {pid}" + (f" ({command.read_text().strip()})" if int(pid) > 0 and command.exists() else "")
     return ""
 
 

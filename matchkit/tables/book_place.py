@@ -11,7 +11,7 @@ from sqlalchemy.engine import URL, make_url
 
 from matchkit.errors import SourceError, safe_name
 
-INSTEAD = "keep passwords out of addresses: PGPASSWORD, a password file or a service file holds them (docs/data.md)"
+INSTEAD = "passwords are better kept in a password file or in PGPASSWORD, as docs/data.md tells"
 
 _SECRET = re.compile(r"pass|secret", re.IGNORECASE)
 _SHORT = 4
@@ -61,7 +61,7 @@ def place_of(target: str | Path) -> Place:
         backend = url.get_backend_name()
     except (sa.exc.ArgumentError, ValueError, KeyError):
         message = "expected a file, or an address such as postgresql://host/name; what was typed cannot be read"
-        raise SourceError(f"{message} ({INSTEAD})") from None
+        raise SourceError(f"{message}; {INSTEAD}") from None
     if backend == "sqlite":
         return Place(url, safe_name(str(url.database)))
     if backend != "postgresql":
@@ -76,7 +76,7 @@ def _refuse_stray_at(text: str) -> None:
     authority, _, path = before.partition("/")
     keys = [part.split("=", 1)[0] for part in re.split("[&;]", query)]
     if authority.count("@") > 1 or "@" in path or any("@" in key for key in keys):
-        raise SourceError(f"expected one @, before the server: inside a user or a password it is written %40 ({INSTEAD})")
+        raise SourceError(f"expected one @, before the server: inside a user or a password it is written %40; {INSTEAD}")
 
 
 def _name(url: URL) -> str:
