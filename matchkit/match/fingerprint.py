@@ -109,7 +109,7 @@ def data_digest(stock: Stock, rated: Sequence[Playtest]) -> str:
         "mouthpieces": (item for item in stock.mouthpieces if item.id in pieces),
         "facings": (item for item in stock.facings if item.mouthpiece_id in pieces),
         "lay_points": (item for item in stock.lay_points if item.mouthpiece_id in pieces),
-        "reeds": (item for item in stock.reeds if item.id in reeds or item.profile_id in profiles),
+        "reeds": (item for item in stock.reeds if item.id in reeds),
         "reed_profiles": (item for item in stock.reed_profiles if item.profile_id in profiles),
         "strength_scale": (item for item in stock.strength_scale if item.profile_id in profiles),
         "ligatures": (item for item in stock.ligatures if item.id in ligatures),
@@ -119,6 +119,9 @@ def data_digest(stock: Stock, rated: Sequence[Playtest]) -> str:
     lines: list[str] = []
     for table, rows in used.items():
         lines += [table, *sorted(_line(row, UNREAD[table]) for row in rows)]
+    # what a profile is made of is told by its first reed, marked or not
+    made_of = {reed.profile_id: reed.material for reed in sorted(stock.reeds, key=lambda reed: reed.id, reverse=True)}
+    lines += [f"{profile} {made_of.get(profile)}" for profile in sorted(profile for profile in profiles if profile)]
     lines.append(stock.spec.model_dump_json(exclude={"name", "window", "drawing"}, exclude_defaults=True))
     lines.append(repr(stock.defaults.numbers))
     return _digest("\n".join(lines))

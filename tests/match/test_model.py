@@ -200,6 +200,7 @@ def test_model_beside_the_tables_counts_while_it_belongs_to_them(demo_copy: Path
         return [*reversed(rows), {**dict.fromkeys(rows[0], ""), "id": "NEW", "instrument": "alto", "tip_opening_mm": "1.9"}]
 
     edit_table(demo_copy, "mouthpieces", sell)
+    edit_table(demo_copy, "reeds", lambda rows: [*rows, {**rows[0], "id": "NEW", "strength": "4.5", "stiffness_n_per_mm": ""}])
     assert mk.open(demo_copy).model.endswith("; model model.npz")
     edit_table(demo_copy, "playtests", lambda rows: [*rows, {**rows[-1], "id": "later", "session": "new"}])
     later = mk.open(demo_copy)
