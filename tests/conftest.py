@@ -21,6 +21,7 @@ from postgres_server import programs, server
 import matchkit as mk
 from matchkit.tables.carry import carry_in
 from matchkit.tables.shipped import shipped
+from matchkit.tables.store import Tables, read_tables
 
 if not os.environ.get("PYTEST_XDIST_WORKER"):
     # what the tests compute is kept in a place of their own, which the processes they start share
@@ -128,6 +129,20 @@ def demo_book(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     with psycopg.connect(f"{postgres}/postgres", autocommit=True) as server:
         server.execute(f'CREATE DATABASE "{name}" TEMPLATE {filled}'.encode())
     return f"{postgres}/{name}"
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _demo_read_once() -> Iterator[None]:
+    """The tables of the demo house, which nothing changes, are read once for all tests of a process."""
+    demo = shipped("data/demo")
+    kept = read_tables(demo)
+
+    def read(source: str | Path, **options: Any) -> Tables:
+        return kept if source == demo and not options else read_tables(source, **options)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("matchkit.house.read_tables", read)
+        yield
 
 
 @pytest.fixture(scope="session")

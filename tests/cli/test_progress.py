@@ -102,7 +102,7 @@ def test_every_long_work_tells_how_far_it_is(tmp_path: Path) -> None:
     assert len(calls["import"]) > 5
 
 
-@pytest.mark.parametrize("question", ["train", "evaluate"])
+@pytest.mark.parametrize("question", ["train", pytest.param("evaluate", marks=pytest.mark.slow)])
 def test_several_processes_give_the_same(question: str, tmp_path: Path) -> None:
     """One or two processes: the same settings and model file, the same figures."""
     house = mk.open()

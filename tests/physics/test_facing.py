@@ -331,6 +331,7 @@ def test_nominal_arc_needs_a_tip_and_a_length(tip: float, length: float) -> None
         nominal_curve(tip_opening_m=tip, facing_length_m=length, u_tip_m=5e-5, u_facing_m=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("leaves", [3, 5])
 def test_few_leaves_on_one_rail_own_their_doubt(leaves: int) -> None:
     """Power laws of 1.9 to 2.2 read with few leaves (seeded): 95 % intervals of facing length and clamp hold the truth in 90 of 100 or more."""

@@ -282,6 +282,7 @@ def test_ratings_of_simulated_players(house: mk.House) -> None:
     assert drift.sittings == 12
 
 
+@pytest.mark.slow
 def test_slopes_within_sittings_under_null_and_as_put_in() -> None:
     """10,000 seeded sessions without an effect reject in 4 to 6 % at 5 %; a slope that is there is found with its size."""
     rng = np.random.default_rng(9)
@@ -299,6 +300,7 @@ def test_slopes_within_sittings_under_null_and_as_put_in() -> None:
     assert within_slope([np.array([1.0])], [np.array([1.0])]) is None
 
 
+@pytest.mark.slow
 def test_correlations_within_players_under_null() -> None:
     """10,000 seeded panels of eight players without a connection reject in 4 to 6 % at 5 %; two players at least, each with what varies."""
     rng = np.random.default_rng(10)
@@ -383,6 +385,7 @@ def test_what_is_chosen_does_not_hang_on_how_a_player_marks() -> None:
         assert other.u_expected == pytest.approx(0.5 * one.u_expected)
 
 
+@pytest.mark.slow
 def test_it_learns_faster_than_chance_in_a_small_simulation() -> None:
     """Two seeded houses to 120 playtests: above random choice after every batch (``make next`` plays twenty houses to 400)."""
     from next_houses import run
