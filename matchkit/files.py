@@ -164,7 +164,10 @@ class Cache:
         except OSError:
             self._path = None
         except sqlite3.DatabaseError as error:
-            if isinstance(error, sqlite3.OperationalError) and "no such" not in str(error):
+            broken = (
+                getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+            ) == sqlite3.SQLITE_ERROR  # no such table, say
+            if isinstance(error, sqlite3.OperationalError) and not broken:
                 self._path = None  # full, locked or not to be written: go on without
             else:
                 self._begin_anew()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import sqlite3
 import threading
 import time
 import weakref
@@ -101,7 +102,8 @@ def writers_turn(connection: Connection, wait_s: float) -> Iterator[None]:
 
 def is_waiting_over(error: sa.exc.DBAPIError) -> bool:
     """Tell whether a transaction ended because somebody else was writing for too long."""
-    return getattr(error.orig, "sqlstate", None) == "55P03" or "database is locked" in str(error.orig)
+    busy = (getattr(error.orig, "sqlite_errorcode", 0) & 0xFF) == sqlite3.SQLITE_BUSY
+    return busy or getattr(error.orig, "sqlstate", None) == "55P03"
 
 
 def who_writes(place: Place) -> str:

@@ -106,6 +106,13 @@ def test_a_writer_waits_as_long_as_it_was_told_and_says_for_whom(shop: str) -> N
     assert len(read_tables(shop).playtests) == 901
 
 
+def test_the_wait_that_is_told_is_the_one_that_is_waited() -> None:
+    """The default of --wait, which the command line knows without opening a book, is the book's own."""
+    for command in ("log", "tables import"):
+        told = CliRunner().invoke(main, [*command.split(), "--help"]).stdout
+        assert f"[default: {book_connection.WAIT_SECONDS};" in " ".join(told.split())
+
+
 def test_a_writer_gets_its_turn_when_the_other_is_done(shop: str) -> None:
     """One that waits long enough writes."""
     with stuck_writer(shop) as pid, ThreadPoolExecutor(1) as pool:
