@@ -7,9 +7,9 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 LOWEST := .venv-lowest
-BENCH := PYTHONPATH=tests:tests/bench:tests/tables:data $(BIN)/python
+BENCH := PYTHONPATH=tests:tests/maker:tests/tables:data $(BIN)/python
 PYTEST := $(BIN)/python -m pytest --numprocesses 2 --dist loadfile
-QUICK := tests/physics tests/match tests/tables/test_reading.py tests/test_house.py tests/test_readme.py
+QUICK := tests/physics tests/parts tests/score tests/learn tests/tables/test_reading.py tests/test_house.py tests/test_readme.py
 
 .PHONY: demo test slow check lowest lock bench million houses next docs readme demo-data clean
 

@@ -12,9 +12,9 @@ from measuring import best_of, cold, show
 from solver import closed_form_miss, solver_speed
 
 import matchkit as mk
-from matchkit.match.choosing import folds_of
-from matchkit.match.folds import FoldTable
-from matchkit.match.rated import DEFAULT_SETTINGS
+from matchkit.learn.marks import DEFAULT_SETTINGS
+from matchkit.learn.trial.choosing import folds_of
+from matchkit.learn.trial.folds import FoldTable
 
 
 def errors(house: mk.House) -> list[tuple[str, float, float, float]]:

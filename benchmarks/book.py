@@ -15,8 +15,8 @@ from measuring import REPEATS, run, show
 from postgres_server import server
 
 import matchkit as mk
+from matchkit.files import shipped
 from matchkit.tables.carry import carry_in
-from matchkit.tables.shipped import shipped
 
 MANY = 100_000
 KILLS = 300

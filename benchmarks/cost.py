@@ -21,7 +21,7 @@ THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")
 CONTACT = """
 import time
 import matchkit as mk
-from matchkit.match import contacts
+from matchkit.pairs import contacts
 house = mk.open()
 workshop = house.workshop
 problems = [

@@ -16,8 +16,8 @@ from make_demo import make
 from scipy.stats import t as student
 
 import matchkit as mk
-from matchkit.match.choosing import SPLITS
-from matchkit.match.validate import METHODS, Evaluation
+from matchkit.learn.trial.choosing import SPLITS
+from matchkit.learn.trial.evaluation import METHODS, Evaluation
 
 HOUSES = 20
 

@@ -9,22 +9,22 @@ from collections.abc import Callable
 from dataclasses import replace as changed
 
 import numpy as np
-from bench_shop import Truth, read_piece, replace, shop_of, spec_with
 from joblib import Parallel, delayed
+from maker_shop import Truth, read_piece, replace, shop_of, spec_with
+from matchkit.learn.workshop import Workshop
+from matchkit.maker.maker import measure_facings
 from measuring import cold, show
 from test_measure import coverage
 
 import matchkit as mk
 from matchkit import constants
-from matchkit.bench.batch import judge_batch
-from matchkit.bench.maker import measure_facings
-from matchkit.bench.pairing import DRAWS, lots_of, pair_batch
-from matchkit.match.pairs import share_at_closing
-from matchkit.match.typed import Visitor
-from matchkit.match.workshop import Workshop
+from matchkit.maker.conformity.batch import judge_batch
+from matchkit.maker.pairing import DRAWS, lots_of, pair_batch
+from matchkit.pairs.table import share_at_closing
+from matchkit.parts.typed import Visitor
 from matchkit.physics.closing import close_reeds, closing_share
 from matchkit.physics.share_table import REACH, power_beams, share_table
-from matchkit.tables.shipped import read_defaults
+from matchkit.tables.defaults import read_defaults
 
 PIECES, LOTS = 1000, 12
 SHAPES = (2.0, 2.05, 2.1, 2.2, 2.3)
@@ -60,7 +60,7 @@ def large_batch() -> tuple[float, float, float, int]:
         pairs=pairs,
         doubt=bench.uncertainty(pairs, facings, [lot.reed for lot in lots]),
         view=view,
-        window_kpa=(5.0, 11.0),
+        closing_range_kpa=(5.0, 11.0),
         shares=shares,
         jobs=2,
     )

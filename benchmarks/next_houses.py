@@ -21,10 +21,10 @@ from sklearn.metrics import ndcg_score
 
 import matchkit as mk
 from matchkit.constants import INSTRUMENTS, Instrument
-from matchkit.match.blend import Blend, residuals_by_instrument
-from matchkit.match.common_scale import fit_common
-from matchkit.match.rated import DEFAULT_SETTINGS, RatedTests
-from matchkit.playtest.next_tests import Field, choose, field_of, spread_of
+from matchkit.learn.blend import Blend, residuals_by_instrument
+from matchkit.learn.marks import DEFAULT_SETTINGS, RatedTests
+from matchkit.learn.rater import calibrate_raters
+from matchkit.playtest.next import Field, choose, field_of, spread_of
 
 Array = NDArray[np.float64]
 
@@ -102,9 +102,9 @@ def learned(players: Sequence[Everything], played: Sequence[tuple[int, int, floa
         features=np.array([players[who].features[row] for who, row, _ in played]),
         weight=np.ones(len(played)),
     )
-    scale = fit_common(tests)
-    known = residuals_by_instrument(tests, scale.line, scale.own_lines)
-    return Blend(SETTINGS, *scale.line, known, (), None, None, len(tests), scale.own_lines)
+    scale = calibrate_raters(tests)
+    known = residuals_by_instrument(tests, scale.line, scale.raters)
+    return Blend(SETTINGS, *scale.line, known, (), None, None, len(tests), scale.raters)
 
 
 def fields(players: Sequence[Everything], blend: Blend) -> list[Field]:

@@ -7,7 +7,7 @@ from conftest import reference
 from measuring import best_of
 
 import matchkit as mk
-from matchkit.match.contacts import ContactKey, beams_for
+from matchkit.pairs.contacts import ContactKey, beams_for
 from matchkit.physics.closing import LIP_SHARES
 from matchkit.physics.contact import CELLS, build_beams, node_places_m, quadrature_places_m, solve_contact
 from matchkit.physics.contact_nnls import DenseBeam

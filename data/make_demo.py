@@ -531,7 +531,7 @@ u_feeler_mm = 0.004
 u_stop_mm = 0.05
 u_tip_mm = 0.02
 
-[window]
+[closing_range]
 soprano = [3.5, 8.5]
 alto = [4.0, 9.0]
 tenor = [5.0, 11.0]

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from matchkit.cli.printing import to_csv
-from matchkit.playtest.plan import plan_test
+from matchkit.playtest.design.plan import plan_test
 from matchkit.records.trials import Trial
 
 PLAYERS = ("P07", "P08", "P09", "P10", "P12")

@@ -10,10 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from matchkit.bench.batch import BatchReport
-    from matchkit.bench.facing_report import FacingReport
-    from matchkit.bench.files import calibrate, gauge_study
-    from matchkit.bench.gauge import GaugeStudy
+    from matchkit.advise.answers import ClosingReport, Explanation, Ranking, Setup
     from matchkit.errors import (
         ContactError,
         DataError,
@@ -27,34 +24,37 @@ if TYPE_CHECKING:
     )
     from matchkit.house import House
     from matchkit.house import open_house as open
-    from matchkit.match.answers import ClosingReport, Explanation, Ranking, Setup
-    from matchkit.match.typed import Visitor
-    from matchkit.match.validate import Evaluation
-    from matchkit.playtest.analyse import Analysis
+    from matchkit.learn.trial.evaluation import Evaluation
+    from matchkit.maker.conformity.batch import BatchReport
+    from matchkit.maker.files import calibrate, gauge_study
+    from matchkit.maker.gauge import GaugeStudy
+    from matchkit.maker.measure.report import FacingReport
+    from matchkit.playtest.design.plan import Plan
     from matchkit.playtest.log import log_playtests as log
-    from matchkit.playtest.plan import Plan
+    from matchkit.playtest.stats.analyse import Analysis
     from matchkit.records.people import Playtest
+    from matchkit.score.player import Visitor
 
 __version__ = "0.1.0"
 
 _PLACES = {
     "open": ("matchkit.house", "open_house"),
-    "calibrate": ("matchkit.bench.files", "calibrate"),
-    "gauge_study": ("matchkit.bench.files", "gauge_study"),
-    "BatchReport": ("matchkit.bench.batch", "BatchReport"),
-    "GaugeStudy": ("matchkit.bench.gauge", "GaugeStudy"),
+    "calibrate": ("matchkit.maker.files", "calibrate"),
+    "gauge_study": ("matchkit.maker.files", "gauge_study"),
+    "BatchReport": ("matchkit.maker.conformity.batch", "BatchReport"),
+    "GaugeStudy": ("matchkit.maker.gauge", "GaugeStudy"),
     "House": ("matchkit.house", "House"),
     "log": ("matchkit.playtest.log", "log_playtests"),
-    "Analysis": ("matchkit.playtest.analyse", "Analysis"),
-    "Plan": ("matchkit.playtest.plan", "Plan"),
+    "Analysis": ("matchkit.playtest.stats.analyse", "Analysis"),
+    "Plan": ("matchkit.playtest.design.plan", "Plan"),
     "Playtest": ("matchkit.records.people", "Playtest"),
-    "Evaluation": ("matchkit.match.validate", "Evaluation"),
-    "Visitor": ("matchkit.match.typed", "Visitor"),
-    "Ranking": ("matchkit.match.answers", "Ranking"),
-    "Setup": ("matchkit.match.answers", "Setup"),
-    "Explanation": ("matchkit.match.answers", "Explanation"),
-    "FacingReport": ("matchkit.bench.facing_report", "FacingReport"),
-    "ClosingReport": ("matchkit.match.answers", "ClosingReport"),
+    "Evaluation": ("matchkit.learn.trial.evaluation", "Evaluation"),
+    "Visitor": ("matchkit.score.player", "Visitor"),
+    "Ranking": ("matchkit.advise.answers", "Ranking"),
+    "Setup": ("matchkit.advise.answers", "Setup"),
+    "Explanation": ("matchkit.advise.answers", "Explanation"),
+    "FacingReport": ("matchkit.maker.measure.report", "FacingReport"),
+    "ClosingReport": ("matchkit.advise.answers", "ClosingReport"),
     **{
         name: ("matchkit.errors", name)
         for name in (

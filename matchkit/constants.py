@@ -1,16 +1,33 @@
 """Every number with a meaning that is not a weight of the score: value, unit, spread, source, status.
 
 A value is ``published`` (its source can be opened), ``computed`` (follows from the model) or ``assumed`` (ours; nothing was
-found, and the answer that rests on it says so). The weights and limits of the score stand in ``match/desirability.py``.
+found, and the answer that rests on it says so). The weights and limits of the score stand in ``score/terms/``.
 """
 
 from __future__ import annotations
 
+import csv
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
-Instrument = Literal["soprano", "alto", "tenor", "baritone", "clarinet"]
-INSTRUMENTS: tuple[Instrument, ...] = ("soprano", "alto", "tenor", "baritone", "clarinet")
+from matchkit.files import shipped
+
+with shipped("data/instruments.csv").open(encoding="utf-8", newline="") as _file:
+    _ROWS = {row["instrument"]: row for row in csv.DictReader(_file)}
+
+INSTRUMENTS: tuple[str, ...] = tuple(_ROWS)
+"""Every instrument there is: a row of ``data/instruments.csv``, and its defaults in ``data/defaults.csv``."""
+
+if TYPE_CHECKING:
+    Instrument: TypeAlias = str
+else:
+    Instrument = Literal[INSTRUMENTS]
+
+
+def _column(name: str) -> dict[str, float]:
+    """Return one number of each instrument that has it."""
+    return {instrument: float(row[name]) for instrument, row in _ROWS.items() if row[name]}
+
 
 Status = Literal["published", "computed", "assumed"]
 
@@ -75,7 +92,7 @@ STIFFNESS_LOAD_FAR = Parameter(
     8.0, "mm", "a load further back than this gets a warning", "computed errors, 2.4 to 5.6 %", "computed"
 )
 STIFFNESS_CLAMP = PerInstrument(
-    {"clarinet": 21.0, "soprano": 22.0, "alto": 24.0, "tenor": 27.0, "baritone": 29.0},
+    _column("stiffness_clamp_mm"),
     "mm",
     "tip to the clamp's edge in the stiffness test",
     "docs/data.md",
@@ -105,7 +122,7 @@ HALF_STRENGTH = Parameter(0.12, "1", "stiffness gained by half a strength", "com
 
 # Player
 LIP_PLACE = PerInstrument(
-    {"clarinet": 9.0, "soprano": 9.0, "alto": 10.0, "tenor": 12.0, "baritone": 13.0},
+    _column("lip_place_mm"),
     "mm",
     "tip to the lip's middle",
     "no source",
@@ -123,7 +140,7 @@ EFFORT_FRACTION = Parameter(0.25, "1", "effort of the present set-up over its cl
 
 # Air
 REED_VOLUME = PerInstrument(
-    {"soprano": 1.5, "alto": 2.25, "tenor": 3.25, "baritone": 5.5},
+    _column("reed_volume_cm3"),
     "cm3",
     "air volume with the compliance of a reed as played",
     "soprano and tenor published (UNSW, at second hand); alto between them, baritone beyond",
@@ -158,26 +175,27 @@ class FeatureScale:
     meaning: str
 
 
-def _scale(typical: tuple[float, ...], one: tuple[float, ...] | float, unit: str, meaning: str) -> FeatureScale:
-    ones = (one,) * len(INSTRUMENTS) if isinstance(one, float) else one
-    return FeatureScale(dict(zip(INSTRUMENTS, typical, strict=True)), dict(zip(INSTRUMENTS, ones, strict=True)), unit, meaning)
+def _scale(typical: str | float, one: str | float, unit: str, meaning: str) -> FeatureScale:
+    """Return a scale whose numbers are columns of the instruments' table, or one number for all."""
+    columns = [_column(item) if isinstance(item, str) else dict.fromkeys(INSTRUMENTS, float(item)) for item in (typical, one)]
+    return FeatureScale(columns[0], columns[1], unit, meaning)
 
 
-# Order of the tuples: soprano, alto, tenor, baritone, clarinet. All assumed: a typical part, and a difference that players
-# would call clear. Those of leak, cut, closing pressure and closing share were widened or narrowed on fifty invented houses of
-# the demo rule (seeds 101 to 160) by how well the blend ranks; `make houses` tries them on other seeds.
+# All assumed: a typical part, and a difference that players would call clear. Those of leak, cut, closing pressure and closing share
+# were widened or narrowed on fifty invented houses of the demo rule (seeds 101 to 160) by how well the blend ranks; `make houses` tries
+# them on other seeds.
 FEATURE_SCALES: dict[str, FeatureScale] = {
-    "tip_opening": _scale((1.5, 1.9, 2.5, 2.6, 1.08), (0.2, 0.25, 0.35, 0.35, 0.1), "mm", "tip opening"),
-    "facing_length": _scale((19.0, 22.0, 24.5, 26.5, 18.0), 2.0, "mm", "facing length"),
-    "smoothness": _scale((15.0,) * 5, 20.0, "µm", "RMS of measured minus fair"),
-    "rail_leak": _scale((0.15,) * 5, 0.6, "mm2", "leak between the rails"),
-    "baffle_height": _scale((4.5, 5.5, 6.5, 7.5, 5.0), 1.5, "mm", "rail plane to the baffle"),
-    "chamber_volume": _scale((3.2, 5.6, 6.6, 11.5, 5.0), (0.6, 0.9, 1.1, 1.5, 0.8), "cm3", "chamber"),
-    "cut": _scale((0.5,) * 5, 0.5, "1", "1 filed, 0 unfiled"),
-    "tip_thickness": _scale((0.10,) * 5, 0.02, "mm", "thickness of the profile at the tip"),
-    "ln_closing_pressure": _scale((1.6, 1.8, 2.0, 2.1, 1.4), 0.15, "ln kPa", "closing pressure"),
-    "playing_opening": _scale((1.1, 1.4, 1.8, 1.9, 0.8), (0.2, 0.25, 0.35, 0.35, 0.15), "mm", "opening under the lip"),
-    "closing_share": _scale((0.06,) * 5, 0.1, "1", "area left at the closing pressure"),
-    "ln_from_target": _scale((0.0,) * 5, 0.15, "1", "closing pressure over the player's target"),
-    "embouchure": _scale((0.0,) * 5, 1.0, "1", "-1 light, 0 medium, 1 firm"),
+    "tip_opening": _scale("tip_opening_mm", "tip_opening_one", "mm", "tip opening"),
+    "facing_length": _scale("facing_length_mm", 2.0, "mm", "facing length"),
+    "smoothness": _scale(15.0, 20.0, "µm", "RMS of measured minus fair"),
+    "rail_leak": _scale(0.15, 0.6, "mm2", "leak between the rails"),
+    "baffle_height": _scale("baffle_height_mm", 1.5, "mm", "rail plane to the baffle"),
+    "chamber_volume": _scale("chamber_volume_cm3", "chamber_volume_one", "cm3", "chamber"),
+    "cut": _scale(0.5, 0.5, "1", "1 filed, 0 unfiled"),
+    "tip_thickness": _scale(0.10, 0.02, "mm", "thickness of the profile at the tip"),
+    "ln_closing_pressure": _scale("ln_closing_pressure", 0.15, "ln kPa", "closing pressure"),
+    "playing_opening": _scale("playing_opening_mm", "playing_opening_one", "mm", "opening under the lip"),
+    "closing_share": _scale(0.06, 0.1, "1", "area left at the closing pressure"),
+    "ln_from_target": _scale(0.0, 0.15, "1", "closing pressure over the player's target"),
+    "embouchure": _scale(0.0, 1.0, "1", "-1 light, 0 medium, 1 firm"),
 }

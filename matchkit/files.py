@@ -1,4 +1,4 @@
-"""Files: written whole or not at all, and a cache of what was computed before."""
+"""Files: where the shipped ones are, how others are written whole or not at all, and a cache of what was computed before."""
 
 from __future__ import annotations
 
@@ -25,6 +25,21 @@ MOST_ENTRIES = 400_000
 _MARK = 0x6D6B3131
 _CHECK = 8
 _AT_ONCE = 500
+
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def shipped(name: str) -> Path:
+    """Return the path of a shipped file or folder, such as ``data/demo``.
+
+    A wheel carries them inside the package; an editable install runs from the checkout, where they stand at the top. Raises
+    SourceError where neither has it.
+    """
+    for place in (_PACKAGE / "_shipped" / name, _PACKAGE.parent / name):
+        if place.exists():
+            return place
+    raise SourceError(f"{name} is not part of this installation")
 
 
 def write_whole(path: str | Path, write: Callable[[IO[bytes]], object]) -> None:

@@ -19,9 +19,10 @@ from hypothesis import settings
 from postgres_server import programs, server
 
 import matchkit as mk
+from matchkit.files import shipped
 from matchkit.tables.carry import carry_in
-from matchkit.tables.shipped import shipped
-from matchkit.tables.store import Tables, read_tables
+from matchkit.tables.source import Tables
+from matchkit.tables.store import read_tables
 
 if not os.environ.get("PYTEST_XDIST_WORKER"):
     # what the tests compute is kept in a place of their own, which the processes they start share

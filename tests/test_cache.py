@@ -17,9 +17,8 @@ from click.testing import CliRunner
 import matchkit as mk
 from matchkit import constants, files
 from matchkit.cli import main
-from matchkit.files import CACHE_FILE, Cache
-from matchkit.match import kept
-from matchkit.tables.shipped import shipped
+from matchkit.files import CACHE_FILE, Cache, shipped
+from matchkit.learn import kept
 from matchkit.tables.store import read_tables
 
 TABLES = read_tables(shipped("data/demo"))

@@ -8,24 +8,24 @@ from typing import Any
 
 import numpy as np
 import pytest
+from matchkit.advise.explain import feel_words, tone_words
+from matchkit.learn.workshop import NO_WISH
 from test_counter import present
 
 import matchkit as mk
-from matchkit.match.blend import Blend, InstrumentNeighbours
-from matchkit.match.choosing import folds_of
-from matchkit.match.explain import feel_words, tone_words
-from matchkit.match.fit import NOT_SOFTER, REED_TOO_NARROW, VAMP_TOO_SHORT, pair_reasons
-from matchkit.match.folds import FoldTable
-from matchkit.match.interval import LEVEL, Interval, fit_interval
-from matchkit.match.rank import Candidates, rank_candidates
-from matchkit.match.rated import DEFAULT_SETTINGS
-from matchkit.match.setups import REDUCIBLE, gains
-from matchkit.match.target import box_share
-from matchkit.match.uncertainty import UNCERTAINTIES
-from matchkit.match.wishes import understand
-from matchkit.match.workshop import NO_WISH
-from matchkit.physics.facing import mean_lay
-from matchkit.physics.fair import Readings
+from matchkit.advise.search import Candidates, rank_candidates
+from matchkit.advise.setups import REDUCIBLE, gains
+from matchkit.learn.blend import Blend, InstrumentNeighbours
+from matchkit.learn.interval import LEVEL, Interval, fit_interval
+from matchkit.learn.marks import DEFAULT_SETTINGS
+from matchkit.learn.trial.choosing import folds_of
+from matchkit.learn.trial.folds import FoldTable
+from matchkit.pairs.uncertainty import UNCERTAINTIES
+from matchkit.parts.fits import NOT_SOFTER, REED_TOO_NARROW, VAMP_TOO_SHORT, pair_reasons
+from matchkit.physics.lay.facing import mean_lay
+from matchkit.physics.lay.fair import Readings
+from matchkit.score.target import box_share
+from matchkit.score.wishes import understand
 
 
 def test_interval_takes_the_right_order_statistic() -> None:

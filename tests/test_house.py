@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import matchkit as mk
-from matchkit.match.answers import Ranking, Setup
+from matchkit.advise.answers import Ranking, Setup
 
 EVERYTHING = 10_000
 Line = tuple[str, str, tuple[str, ...]]
@@ -46,7 +46,7 @@ def test_top_is_the_top_of_everything(house: mk.House, player: str) -> None:
 def test_blocks_do_not_change_the_answer(house: mk.House, monkeypatch: pytest.MonkeyPatch) -> None:
     """Scoring in blocks of seven pairs gives the same lines and scores as in one block."""
     whole = house.rank("P01", top=30)
-    monkeypatch.setattr("matchkit.match.rank.BLOCK", 7)
+    monkeypatch.setattr("matchkit.advise.search.BLOCK", 7)
     split = house.rank("P01", top=30)
     assert lines(whole) == lines(split)
     assert [row.score for row in whole.rows] == pytest.approx([row.score for row in split.rows], abs=1e-9)

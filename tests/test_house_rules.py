@@ -23,16 +23,16 @@ from openpyxl import Workbook
 
 import matchkit
 from matchkit import constants
+from matchkit import files as shipped_module
 from matchkit.cli.printing import to_json
-from matchkit.match.desirability import TERMS
+from matchkit.files import shipped
 from matchkit.records.quantity import Quantity, Record, quantities
 from matchkit.records.schema import TABLES
-from matchkit.tables import shipped as shipped_module
-from matchkit.tables.cells import cell_type
-from matchkit.tables.csv_reader import read_csv
-from matchkit.tables.shipped import shipped
+from matchkit.score.desirability import TERMS
+from matchkit.tables.read.cells import cell_type
+from matchkit.tables.read.csv import read_csv
+from matchkit.tables.read.xlsx import read_workbook
 from matchkit.tables.template import write_template
-from matchkit.tables.xlsx_reader import read_workbook
 
 ROOT = Path(__file__).parent.parent
 LABELS = {"published", "analytic", "regression"}
@@ -54,24 +54,24 @@ def physics_functions() -> list[str]:
 
 
 CHECKED_ELSEWHERE = {
-    "matchkit.physics.fitting.fit": "tests/physics/test_facing.py, against NIST StRD Misra1a and Norris (published)",
-    "matchkit.physics.fitting.stencil": "tests/physics/test_propagation.py, as the points of sensitivity",
-    "matchkit.physics.fitting.from_stencil": "tests/physics/test_propagation.py, exact for a polynomial (analytic)",
+    "matchkit.physics.lay.fitting.fit": "tests/physics/test_facing.py, against NIST StRD Misra1a and Norris (published)",
+    "matchkit.physics.lay.fitting.stencil": "tests/physics/test_propagation.py, as the points of sensitivity",
+    "matchkit.physics.lay.fitting.from_stencil": "tests/physics/test_propagation.py, exact for a polynomial (analytic)",
     "matchkit.physics.contact.tip_slope": "tests/physics/test_closing.py, against differences of solutions (analytic)",
-    "matchkit.physics.fitting.sensitivity": "tests/physics/test_propagation.py, as the slopes of propagate",
-    "matchkit.physics.fitting.propagate": "tests/physics/test_propagation.py, against JCGM 100:2008 H.1 and H.2",
-    "matchkit.physics.fitting.weights_of": "tests/physics/test_facing.py, against its definition (analytic)",
-    "matchkit.physics.fair.rise_m": "tests/physics/test_facing.py, as the inverse of run_m (analytic)",
-    "matchkit.physics.fair.averaged": "tests/physics/test_facing.py, against simulated scatter and correlation",
-    "matchkit.physics.scan.readings_from_profile": "tests/physics/test_scan.py, against an arc and simulated noise (analytic)",
-    "matchkit.physics.refit.refit_shape": "tests/bench/test_measure.py, against the fit itself and simulated scatter (analytic)",
-    "matchkit.physics.refit.redraw": "tests/bench/test_measure.py, by the coverage of its uncertainties",
-    "matchkit.physics.share_table.power_exponent": "tests/bench/test_pairing.py, as the inverse of shape_of_power (analytic)",
-    "matchkit.physics.share_table.shape_of_power": "tests/bench/test_pairing.py, against the power law itself (analytic)",
-    "matchkit.physics.share_table.power_beams": "tests/bench/test_pairing.py, against exact contact solutions",
-    "matchkit.physics.share_table.share_table": "tests/bench/test_pairing.py, against exact contact solutions",
-    "matchkit.physics.share_table.flexibility": "tests/bench/test_pairing.py, against exact contact solutions",
-    "matchkit.physics.facing.flaws": "tests/physics/test_facing.py, against a bump that was put there (analytic)",
+    "matchkit.physics.lay.fitting.sensitivity": "tests/physics/test_propagation.py, as the slopes of propagate",
+    "matchkit.physics.lay.fitting.propagate": "tests/physics/test_propagation.py, against JCGM 100:2008 H.1 and H.2",
+    "matchkit.physics.lay.fitting.weights_of": "tests/physics/test_facing.py, against its definition (analytic)",
+    "matchkit.physics.lay.fair.rise_m": "tests/physics/test_facing.py, as the inverse of run_m (analytic)",
+    "matchkit.physics.lay.fair.averaged": "tests/physics/test_facing.py, against simulated scatter and correlation",
+    "matchkit.physics.lay.scan.readings_from_profile": "tests/physics/test_scan.py, against an arc and simulated noise (analytic)",
+    "matchkit.physics.lay.refit.refit_shape": "tests/maker/test_measure.py, against the fit itself and simulated scatter (analytic)",
+    "matchkit.physics.lay.refit.redraw": "tests/maker/test_measure.py, by the coverage of its uncertainties",
+    "matchkit.physics.share_table.power_exponent": "tests/maker/test_pairing.py, as the inverse of shape_of_power (analytic)",
+    "matchkit.physics.share_table.shape_of_power": "tests/maker/test_pairing.py, against the power law itself (analytic)",
+    "matchkit.physics.share_table.power_beams": "tests/maker/test_pairing.py, against exact contact solutions",
+    "matchkit.physics.share_table.share_table": "tests/maker/test_pairing.py, against exact contact solutions",
+    "matchkit.physics.share_table.flexibility": "tests/maker/test_pairing.py, against exact contact solutions",
+    "matchkit.physics.lay.facing.flaws": "tests/physics/test_facing.py, against a bump that was put there (analytic)",
     "matchkit.physics.closing.closing_share": "tests/physics/test_closing.py, against its own contact solution",
     "matchkit.physics.closing.area_weights": "tests/physics/test_closing.py, against the area under a parabola (analytic)",
     "matchkit.physics.closing.sensitivity_to_clamp_per_m": "tests/physics/test_closing.py, against its own slope (analytic)",

@@ -21,11 +21,12 @@ from printed import hold_printed
 
 import matchkit as mk
 from matchkit.cli import main
-from matchkit.match.choosing import choose_settings
+from matchkit.files import shipped
+from matchkit.learn.trial.choosing import choose_settings
 from matchkit.records.parts import FacingReading
 from matchkit.records.quantity import Record
-from matchkit.tables.shipped import shipped
-from matchkit.tables.store import Tables, read_tables
+from matchkit.tables.source import Tables
+from matchkit.tables.store import read_tables
 
 NUDGE = 3e-13
 RELATIVE = 1e-8

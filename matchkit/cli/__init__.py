@@ -37,6 +37,13 @@ EXIT_CODES: tuple[tuple[type[MatchkitError], int], ...] = (
     (UnknownIdError, 2),
 )
 
+PLACES = {
+    "counter": ("rank", "explain", "strengths", "swap", "closing"),
+    "maker": ("facing", "batch", "reface", "gauge", "calibrate"),
+    "playtest": ("log", "plan", "analyse", "next", "train", "evaluate"),
+}
+"""Where the commands live; what is named nowhere lives beside this module."""
+
 COMMANDS = {
     "rank": "Rank set-ups for a player, best first, with reasons.",
     "explain": "Show every term and playtest behind one set-up.",
@@ -48,7 +55,7 @@ COMMANDS = {
     "gauge": "Say how far a gauge and its people can be trusted.",
     "closing": "Compute how one reed closes on one facing.",
     "calibrate": "Turn weights and dial readings into a strength scale.",
-    "log": "Write a playtest into the shop's book.",
+    "log": "Write a playtest into the shop's record.",
     "plan": "Plan a blind playtest: what to play, in what order.",
     "analyse": "Say what blind trials and playtests show.",
     "next": "Say which set-ups to play next to learn most.",
@@ -69,7 +76,8 @@ class _Lazy(click.Group):
         del ctx
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = import_module(f"matchkit.cli.{cmd_name}").command
+        place = next((f"{folder}." for folder, names in PLACES.items() if cmd_name in names), "")
+        command: click.Command = import_module(f"matchkit.cli.{place}{cmd_name}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

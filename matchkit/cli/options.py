@@ -13,7 +13,7 @@ from matchkit.errors import listing
 
 if TYPE_CHECKING:
     from matchkit.house import House
-    from matchkit.match.typed import Visitor
+    from matchkit.score.player import Visitor
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -56,7 +56,7 @@ def wait_option(function: Command) -> Command:
         default=10.0,
         show_default=True,
         metavar="SECONDS",
-        help="How long to wait for another program that is writing into the book.",
+        help="How long to wait for another program that is writing into it.",
     )(function)
 
 

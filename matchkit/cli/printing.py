@@ -6,13 +6,17 @@ import csv
 import io
 import json
 import sys
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, TypeVar
 
 import click
 
 from matchkit.errors import without_secrets
 from matchkit.files import write_whole
+from matchkit.results import Answer
+from matchkit.words.screen import Block, Gap, Screen, Text, Title
+
+Shown = TypeVar("Shown", bound=Answer)
 
 WIDTH = 80
 LONGEST_NAME = 28
@@ -40,11 +44,6 @@ def _rounded(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_rounded(item) for item in value]
     return value
-
-
-def flat(answer: Mapping[str, Any]) -> dict[str, Any]:
-    """Give the keys of an answer that fit one row of csv: nested ones are left out."""
-    return {name: value for name, value in answer.items() if not isinstance(value, tuple | list | dict)}
 
 
 def to_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
@@ -78,15 +77,48 @@ def _filled(text: str, first: str, rest: str) -> str:
     return "\n".join([*lines, line])
 
 
-def wrapped(label: str, words: Sequence[str], *, indent: int = 3) -> str:
-    """Lay out a labelled list of phrases within 80 columns, under a hanging indent."""
-    head = f"{' ' * indent}{label:<8}" if label else " " * indent
-    return _filled("; ".join(words), head, " " * len(head))
-
-
 def paragraph(text: str) -> str:
     """Lay out a sentence within 80 columns."""
     return _filled(text, "", "  ")
+
+
+def lay_out(shown: Screen) -> str:
+    """Lay out a screen within 80 columns; where it is longer than it may be, what can be left out is, the least needed first."""
+    blocks = list(shown.blocks)
+    lines = _lines(blocks)
+    while shown.most is not None and len(lines) > shown.most:
+        drops = [block.drop if isinstance(block, Text) else 0 for block in blocks]
+        worst = max(drops, default=0)
+        if worst == 0:
+            break
+        blocks = [block for block, drop in zip(blocks, drops, strict=True) if drop != worst]
+        lines = _lines(blocks)
+    return "\n".join(lines).rstrip("\n") + "\n"
+
+
+def _lines(blocks: Sequence[Block]) -> list[str]:
+    lines: list[str] = []
+    for block in blocks:
+        if isinstance(block, Gap):
+            lines += [""] if lines and lines[-1] else []
+        elif isinstance(block, Text):
+            first, rest = " " * block.indent, " " * (block.indent + block.hang)
+            lines += _filled(block.text, first, rest).splitlines()
+        elif isinstance(block, Title):
+            lines += _title(clean(block.left), block.right)
+        else:
+            columns = [(title, "right" if place in block.right else "left") for place, title in enumerate(block.titles)]
+            lines += table(columns, block.rows).splitlines()
+    return lines
+
+
+def _title(left: str, right: str) -> list[str]:
+    from rich.cells import cell_len
+
+    gap = WIDTH - cell_len(left) - len(right)
+    if gap >= 2:
+        return [f"{left}{' ' * gap}{right}"]
+    return [*_filled(left, "", "   ").splitlines(), f"{right:>{WIDTH}}"]
 
 
 def table(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> str:
@@ -132,11 +164,11 @@ def deliver_bytes(content: bytes, out: str) -> None:
     write_whole(out, lambda file: file.write(content))
 
 
-def signed(value: float, digits: int = 1) -> str:
-    """Write a number with its sign; what rounds to nothing has a plus."""
-    return f"{round(value, digits) + 0.0:+.{digits}f}"
-
-
-def number(value: float | None, digits: int = 2) -> str:
-    """Write a number, or a dash where there is none."""
-    return "-" if value is None else f"{value:.{digits}f}"
+def show(answer: Shown, words: Callable[[Shown], Screen], style: str, out: str | None) -> None:
+    """Print an answer as it was asked for: laid out, as JSON, or as csv."""
+    if style == "json":
+        deliver(to_json(answer.to_dict()), out)
+    elif style == "csv":
+        deliver(to_csv(answer.rows(), answer.columns()), out)
+    else:
+        deliver(lay_out(words(answer)), out)

@@ -18,7 +18,7 @@ PROBLEMS_FOUND = 3
 
 @click.group(name="tables")
 def command() -> None:
-    """Check the tables of a house, write empty ones, and carry them between files and the shop's book."""
+    """Check the tables of a house, write empty ones, and carry them between files and the shop's record."""
 
 
 @command.command(name="check")
@@ -94,7 +94,7 @@ def import_(source: str, book: str, wait_s: float) -> None:
 def export_(source: str, target: str) -> None:
     """Write the tables of SOURCE (a book, a folder, a workbook) to TARGET: a new folder of csv files, or a new .xlsx workbook."""
     from matchkit.tables.carry import carry_out
-    from matchkit.tables.store import SPEC_FILE
+    from matchkit.tables.source import SPEC_FILE
 
     written = carry_out(source, target)
     click.echo(clean(str(written)))
@@ -108,7 +108,7 @@ def export_(source: str, target: str) -> None:
 @output_options
 def history(book: str, style: str, out: str | None) -> None:
     """List every change of BOOK, oldest first: when, which command, what changed."""
-    from matchkit.tables.book import Book
+    from matchkit.tables.book.book import Book
 
     entries = Book(book).history()
     if style == "json":

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from matchkit.physics.closing import LIP_SHARES, close_reeds
 from matchkit.physics.contact import Beams, build_beams, node_places_m, quadrature_places_m
-from matchkit.physics.fair import CLAMP, THIN
+from matchkit.physics.lay.fair import CLAMP, THIN
 from matchkit.physics.reed import ReedShape
 
 Array = NDArray[np.float64]

@@ -6,23 +6,23 @@ import datetime as dt
 import secrets
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from matchkit.errors import DataError, Problem
-from matchkit.match.misfit import misfit
+from matchkit.names import nearly
+from matchkit.parts.fits import misfit
 from matchkit.records.building import build
 from matchkit.records.parts import Ligature, Mouthpiece, Reed
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import TABLES
 from matchkit.records.trials import ATTRIBUTES, Trial
-from matchkit.tables.book import Book
-from matchkit.tables.book_connection import WAIT_SECONDS
-from matchkit.tables.cells import shown
-from matchkit.tables.csv_reader import read_csv
-from matchkit.tables.rules import double_rows
+from matchkit.tables.book.book import Book
+from matchkit.tables.book.connection import WAIT_SECONDS
+from matchkit.tables.read.cells import shown
+from matchkit.tables.read.csv import read_csv
+from matchkit.tables.rules.house import double_rows
 
 
 @dataclass(frozen=True)
@@ -176,7 +176,7 @@ class _Checks:
 
     def _lost(self, place: str, column: str, table: str, name: str) -> Problem:
         ids = [str(getattr(record, "id", "")) for record in self._book.find(table)]
-        near = get_close_matches(name, ids, n=1, cutoff=0.7)
+        near = nearly(name, ids, most=1, alike=0.7)
         return Problem(place, None, column, shown(name), f"an id of {table}", f"did you mean {near[0]}?" if near else "")
 
     def _references(self, place: str, record: Record, before: set[str]) -> list[Problem]:

@@ -1,4 +1,4 @@
-"""The questions about playtests that a house answers, from its tables and its workshop."""
+"""The questions about playtests that a house answers, from its tables and its learner."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from matchkit.errors import RequestError
-from matchkit.match.misfit import misfit
-from matchkit.match.workshop import Workshop, find
-from matchkit.playtest.analyse import Analysis, analyse
-from matchkit.playtest.next_tests import NextTest, choose, player_field, spread_of
-from matchkit.playtest.plan import Plan, plan_any
-from matchkit.tables.store import Tables
+from matchkit.learn.learner import Learner
+from matchkit.names import by_id
+from matchkit.parts.fits import misfit
+from matchkit.playtest.design.plan import Plan, plan_any
+from matchkit.playtest.next import NextTest, choose, player_field, spread_of
+from matchkit.playtest.stats.analyse import Analysis, analyse
+from matchkit.tables.source import Tables
 
 MOST_NEXT = 200
 
@@ -21,7 +22,7 @@ def planned(tables: Tables, kind: str, sets: Sequence[str], *, players: Sequence
     for item in sets:
         _played_together(tables, item)
     for player in players:
-        find(tables.players, player, "player", lambda item: item.id)
+        by_id(tables.players, player, "player")
     plan = plan_any(kind, sets, players=players, options=options)
     there = {item.session for item in tables.trials} | {item.session for item in tables.playtests}
     held = there & {row["session"] for row in plan.rows()}
@@ -37,15 +38,15 @@ def _played_together(tables: Tables, item: str) -> None:
     parts = item.split("/")
     if len(parts) not in (2, 3):
         raise RequestError(f"a set-up is mouthpiece/reed or mouthpiece/reed/ligature, by their ids; read {item!r}")
-    piece = find(tables.mouthpieces, parts[0], "mouthpiece", lambda part: part.id)
-    reed = find(tables.reeds, parts[1], "reed", lambda part: part.id)
-    ligature = find(tables.ligatures, parts[2], "ligature", lambda part: part.id) if len(parts) == 3 else None
+    piece = by_id(tables.mouthpieces, parts[0], "mouthpiece")
+    reed = by_id(tables.reeds, parts[1], "reed")
+    ligature = by_id(tables.ligatures, parts[2], "ligature") if len(parts) == 3 else None
     reason = misfit(piece, reed, ligature)
     if reason is not None:
         raise RequestError(f"{item} cannot be played: {reason}")
 
 
-def analysed(tables: Tables, workshop: Workshop, *, session: str | None, claim: str | None) -> Analysis:
+def analysed(tables: Tables, learner: Learner, *, session: str | None, claim: str | None) -> Analysis:
     """Analyse everything, or what belongs to one session; raises RequestError where there is nothing."""
 
     def mine(name: str | None) -> bool:
@@ -55,11 +56,11 @@ def analysed(tables: Tables, workshop: Workshop, *, session: str | None, claim: 
     tests = [test for test in tables.playtests if mine(test.session)]
     if not trials and not tests:
         raise RequestError("there is neither a trial nor a playtest" + (f" of session {session!r}" if session else ""))
-    return analyse(trials, tests, workshop.rated_tests, claim=claim)
+    return analyse(trials, tests, learner.rated_tests, claim=claim)
 
 
 def to_play_next(
-    workshop: Workshop,
+    learner: Learner,
     player: str | None,
     *,
     count: int,
@@ -72,13 +73,13 @@ def to_play_next(
     """
     if not 1 <= count <= MOST_NEXT:
         raise RequestError(f"{count} playtests; expected 1 to {MOST_NEXT}")
-    everybody = tuple(workshop.stock.players)
-    players = everybody if player is None else (find(everybody, player, "player", lambda item: item.id),)
-    blend = workshop.blend
+    everybody = tuple(learner.parts.stock.players)
+    players = everybody if player is None else (by_id(everybody, player, "player"),)
+    blend = learner.blend
     total = len(players) + count
     fields = []
     for done, item in enumerate(players, start=1):
-        field = player_field(workshop, item, in_stock=in_stock)
+        field = player_field(learner, item, in_stock=in_stock)
         fields += [] if field is None else [field]
         if progress is not None:
             progress(done, total)

@@ -1,4 +1,4 @@
-"""What a house decides for itself, in ``house.toml``: its gauges, its window, and the drawings of its models."""
+"""What a house decides for itself, in ``house.toml``: its gauges, its closing range, and the drawings of its models."""
 
 from __future__ import annotations
 
@@ -153,12 +153,12 @@ def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
 class HouseSpec(_Spec):
     """The house's own numbers; each has a default.
 
-    ``window`` is the range of closing pressure, in kPa, that the house calls playable; ``drawing`` holds the drawing of each model.
+    ``closing_range`` is the range of closing pressure, in kPa, that the house calls playable; ``drawing`` holds the drawing of each model.
     """
 
     name: str = ""
     wish_step: Annotated[float, Field(gt=0.5, lt=1)] = 0.88
     wet_factor: Annotated[float, Field(gt=0.2, le=1)] = constants.WET_FACTOR.value
     gauge: Gauge = Gauge()
-    window: dict[Instrument, tuple[float, float]] = {}
+    closing_range: dict[Instrument, tuple[float, float]] = {}
     drawing: dict[str, Drawing] = {}

@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from matchkit.words.maker.features import feature_words
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from matchkit.bench.batch import BatchReport, FeatureSummary
-    from matchkit.bench.drawing import Judged
-    from matchkit.bench.facing_report import FacingReport
-    from matchkit.bench.pairing import Pairing
+    from matchkit.maker.conformity.batch import BatchReport, FeatureSummary
+    from matchkit.maker.conformity.drawing import Judged
+    from matchkit.maker.measure.report import FacingReport
+    from matchkit.maker.pairing import Pairing
 
 Format = Literal["svg", "png"]
 
@@ -100,19 +102,19 @@ def facing_figure(report: FacingReport, style: Format = "svg") -> bytes:
 
 def batch_figure(report: BatchReport, style: Format = "svg") -> bytes:
     """Draw a batch in one look: pieces in rows, features in columns; each cell says how far off the nominal, in half tolerances."""
-    names = list(dict.fromkeys(judged.short for piece in report.pieces for judged in piece.features))
-    names = [name for name in names if not (name.startswith("left minus right ") and name.endswith(" mm"))]
+    every = dict.fromkeys(judged.at for piece in report.pieces for judged in piece.features)
+    names = [at for at in every if at.feature != "rail_difference_mm" or at.feeler_mm is None]
     count = len(report.pieces)
     figure = _figure(3.0 + 0.42 * len(names), 2.2 + 0.22 * count)
     axes = figure.subplots()
     for row, piece in enumerate(report.pieces):
-        found = {judged.short: judged for judged in piece.features}
+        found = {judged.at: judged for judged in piece.features}
         for column, name in enumerate(names):
             if name in found:
                 _cell(axes, column, row, found[name])
     axes.set_xlim(-0.5, len(names) - 0.5)
     axes.set_ylim(count - 0.5, -0.5)
-    axes.set_xticks(range(len(names)), names, rotation=90, fontsize=8)
+    axes.set_xticks(range(len(names)), [feature_words(at) for at in names], rotation=90, fontsize=8)
     axes.xaxis.tick_top()
     axes.set_yticks(
         range(count), [f"{piece.mouthpiece_id} {LETTERS[piece.verdict]}".strip() for piece in report.pieces], fontsize=7
@@ -151,7 +153,7 @@ def pairing_figure(pairing: Pairing, style: Format = "svg") -> bytes:
     """Draw a pairing: pieces in rows, lots in columns; each cell the share of pairs inside the window, in per cent."""
     pieces = list(dict.fromkeys(pair.mouthpiece_id for pair in pairing.pairs))
     lots = [lot.lot for lot in pairing.lots]
-    share = np.array([100 * pair.in_window for pair in pairing.pairs]).reshape(len(pieces), len(lots))
+    share = np.array([100 * pair.in_range for pair in pairing.pairs]).reshape(len(pieces), len(lots))
     figure = _figure(3.0 + 0.45 * len(lots), 2.2 + 0.22 * len(pieces))
     axes = figure.subplots()
     axes.imshow(share, aspect="auto", cmap="Greens", vmin=0, vmax=160)
@@ -160,7 +162,7 @@ def pairing_figure(pairing: Pairing, style: Format = "svg") -> bytes:
     axes.set_xticks(range(len(lots)), lots, rotation=90, fontsize=8)
     axes.xaxis.tick_top()
     axes.set_yticks(range(len(pieces)), [f"{name} none" if name in pairing.alone else name for name in pieces], fontsize=7)
-    low, high = pairing.window_kpa
+    low, high = pairing.closing_range_kpa
     axes.set_xlabel(f"per cent of pairs with a closing pressure from {low:g} to {high:g} kPa", fontsize=8)
     axes.tick_params(length=0)
     return _written(figure, style)
@@ -173,7 +175,7 @@ def chart_figure(feature: FeatureSummary, style: Format = "svg") -> bytes:
     """
     chart = feature.chart
     if chart is None:
-        raise ValueError(f"{feature.where} has no chart: too few pieces, or no known order")
+        raise ValueError(f"{feature_words(feature.at)} has no chart: too few pieces, or no known order")
     figure = _figure(8.0, 5.0)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     values = np.array(chart.values)
@@ -185,8 +187,10 @@ def chart_figure(feature: FeatureSummary, style: Format = "svg") -> bytes:
     ) if told else None
     for level, line in ((chart.mean, "-"), (chart.low, "--"), (chart.high, "--")):
         above.axhline(level, color=FAIR, linewidth=0.8, linestyle=line)
-    above.set_ylabel(feature.where)
-    above.set_title(f"{feature.where}: mean {chart.mean:.3f}, limits {chart.low:.3f} to {chart.high:.3f}", fontsize=10)
+    above.set_ylabel(feature_words(feature.at))
+    above.set_title(
+        f"{feature_words(feature.at)}: mean {chart.mean:.3f}, limits {chart.low:.3f} to {chart.high:.3f}", fontsize=10
+    )
     above.legend(frameon=False, fontsize=8) if told else None
     below.plot(place[1:], np.abs(np.diff(values)), "o-", color=LEFT, markersize=3, linewidth=0.8)
     below.axhline(chart.range_mean, color=FAIR, linewidth=0.8)

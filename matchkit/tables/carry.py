@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from matchkit.errors import DataError, Problem, SourceError, safe_name
-from matchkit.tables.book import Book, exists
-from matchkit.tables.book_connection import WAIT_SECONDS
+from matchkit.tables.book.book import Book, exists
+from matchkit.tables.book.connection import WAIT_SECONDS
 from matchkit.tables.export import export
-from matchkit.tables.rules import check_house
-from matchkit.tables.sheet import Reading
-from matchkit.tables.store import SPEC_FILE, SourceReading, read_source, take_spec
+from matchkit.tables.read.sheet import Reading
+from matchkit.tables.rules.house import check_house
+from matchkit.tables.source import SPEC_FILE, SourceReading
+from matchkit.tables.store import read_source, take_spec
 
 
 def carry_in(

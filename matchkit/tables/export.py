@@ -13,7 +13,7 @@ from typing import Any
 from matchkit.errors import DataError, Problem, SourceError
 from matchkit.records.quantity import Record
 from matchkit.records.schema import TABLES
-from matchkit.tables.store import SPEC_FILE, SourceReading
+from matchkit.tables.source import SPEC_FILE, SourceReading
 
 LONGEST_CELL = 32_767
 """A workbook holds no longer text in one cell."""

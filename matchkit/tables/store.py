@@ -5,12 +5,11 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
 from matchkit.errors import DataError, Problem, SourceError, safe_name
+from matchkit.names import nearly
 from matchkit.records.building import build
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
@@ -18,61 +17,12 @@ from matchkit.records.quantity import Record
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.records.spec import HouseSpec, keys_at
 from matchkit.records.trials import Trial
-from matchkit.tables.cells import shown
-from matchkit.tables.csv_reader import read_csv
-from matchkit.tables.sheet import Reading
-
-SPEC_FILE = "house.toml"
+from matchkit.tables.read.cells import shown
+from matchkit.tables.read.csv import read_csv
+from matchkit.tables.source import SPEC_FILE, SourceReading, Tables
 
 Row = TypeVar("Row", bound=Record)
 Kept = TypeVar("Kept", Playtest, Trial)
-
-
-@dataclass(frozen=True)
-class Tables:
-    """Every record of a house, table by table, in the order of the files; rows that were corrected are left out."""
-
-    source: str
-    mouthpieces: tuple[Mouthpiece, ...]
-    facings: tuple[FacingReading, ...]
-    lay_points: tuple[LayPoint, ...]
-    reeds: tuple[Reed, ...]
-    reed_profiles: tuple[ProfilePoint, ...]
-    strength_scale: tuple[StrengthStep, ...]
-    ligatures: tuple[Ligature, ...]
-    necks: tuple[Neck, ...]
-    players: tuple[Player, ...]
-    playtests: tuple[Playtest, ...]
-    trials: tuple[Trial, ...]
-    spec: HouseSpec
-    warnings: tuple[Problem, ...] = ()
-
-
-@dataclass
-class SourceReading:
-    """Every table of a source as it was read, before anything is refused."""
-
-    source: str
-    tables: dict[str, Reading]
-    spec: HouseSpec = field(default_factory=HouseSpec)
-    spec_text: str | None = None
-    """The text of house.toml, where there is one."""
-    elsewhere: Mapping[str, AbstractSet[str]] = field(default_factory=dict)
-    """Ids, by table, that are known from elsewhere and may be pointed at."""
-    problems: list[Problem] = field(default_factory=list)
-    warnings: list[Problem] = field(default_factory=list)
-
-    def rows(self, table: str, model: type[Row]) -> list[tuple[int, Row]]:
-        """Give row numbers and records of a table, empty where it is missing."""
-        reading = self.tables.get(table)
-        if reading is None:
-            return []
-        return [(row, record) for row, record in zip(reading.rows, reading.records, strict=True) if isinstance(record, model)]
-
-    def file(self, table: str) -> str:
-        """Give the name of a table's file or sheet, for messages."""
-        reading = self.tables.get(table)
-        return reading.source if reading is not None else f"{table}.csv"
 
 
 def read_source(
@@ -82,7 +32,7 @@ def read_source(
 
     ``needed`` are the tables that must be there; ids of ``elsewhere`` may be pointed at too. Raises SourceError where there is nothing to read.
     """
-    from matchkit.tables.rules import check_house
+    from matchkit.tables.rules.house import check_house
 
     path = Path(source)
     reading = SourceReading(safe_name(source), {}, elsewhere=elsewhere or {})
@@ -108,7 +58,7 @@ def is_book(source: str | Path) -> bool:
 
 
 def _read_book(source: str | Path, reading: SourceReading, needed: tuple[str, ...]) -> None:
-    from matchkit.tables.book import Book
+    from matchkit.tables.book.book import Book
 
     book = Book(source)
     reading.source = book.name
@@ -124,7 +74,7 @@ def _read_book(source: str | Path, reading: SourceReading, needed: tuple[str, ..
 
 
 def _read_workbook(path: Path, reading: SourceReading, needed: tuple[str, ...]) -> None:
-    from matchkit.tables.xlsx_reader import read_workbook
+    from matchkit.tables.read.xlsx import read_workbook
 
     tables, problems, warnings = read_workbook(path)
     reading.tables.update(tables)
@@ -146,7 +96,7 @@ def _read_folder(folder: Path, reading: SourceReading, needed: tuple[str, ...]) 
         elif path.name in names:
             reading.problems.append(Problem(path.name, None, None, "something that is no file", "a csv file"))
         elif table in needed:
-            near = get_close_matches(path.name, [name for name in names if Path(name).stem not in TABLES], n=1, cutoff=0.7)
+            near = nearly(path.name, [name for name in names if Path(name).stem not in TABLES], most=1, alike=0.7)
             hint = f"is it {near[0]}?" if near else "matchkit tables template writes empty ones into a new folder"
             reading.problems.append(Problem(path.name, None, None, "no such file", "this table", hint))
     for name in sorted(names):
@@ -164,7 +114,7 @@ def read_spec(path: str | Path) -> HouseSpec:
     place = Path(path)
     if not place.is_file():
         raise SourceError(f"{safe_name(path)}: expected a house.toml, and there is no such file")
-    from matchkit.tables.rules import limits_in_order
+    from matchkit.tables.rules.house import limits_in_order
 
     reading = SourceReading(str(path), {})
     _read_spec(place, reading)

@@ -8,8 +8,8 @@ from pathlib import Path
 from matchkit.errors import SourceError
 from matchkit.records.quantity import quantities
 from matchkit.records.schema import TABLES
-from matchkit.tables.store import SPEC_FILE
-from matchkit.tables.xlsx_reader import write_workbook_template
+from matchkit.tables.read.xlsx import write_workbook_template
+from matchkit.tables.source import SPEC_FILE
 
 _SPEC = """# What this house decides for itself; every line may be left out.
 # name = "our workshop"
@@ -22,7 +22,7 @@ _SPEC = """# What this house decides for itself; every line may be left out.
 # stop_step_mm = 0.5        # step to which a stop is read
 # u_tip_mm = 0.02
 
-# [window]                  # closing pressure you call playable, kPa
+# [closing_range]                  # closing pressure you call playable, kPa
 # alto = [4.0, 9.0]
 
 # [drawing.MODEL]           # what a piece of one model shall measure

@@ -15,8 +15,8 @@ import pytest
 import matchkit as mk
 from matchkit.cli import progress as module
 from matchkit.cli.progress import bar
+from matchkit.files import shipped
 from matchkit.tables.carry import carry_in
-from matchkit.tables.shipped import shipped
 
 
 def at_terminal(*words: str, cwd: Path) -> tuple[str, str]:

@@ -17,10 +17,10 @@ from postgres_server import programs, server
 import matchkit as mk
 from matchkit.cli import COMMANDS, main
 from matchkit.errors import safe_name
-from matchkit.tables.book import Book
-from matchkit.tables.book_place import place_of
+from matchkit.files import shipped
+from matchkit.tables.book.book import Book
+from matchkit.tables.book.place import place_of
 from matchkit.tables.carry import carry_in
-from matchkit.tables.shipped import shipped
 
 SECRET = "s3cr/Qx9@t0rd:?Zw=y&#ü"
 """Has everything that an address gives a meaning to."""

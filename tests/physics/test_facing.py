@@ -11,9 +11,9 @@ from conftest import Case, reference
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.facing import flaws, mean_lay, measured_lay, nominal_lay
-from matchkit.physics.fair import CLAMP, THIN, FairCurve, Form, Readings, fair_curve, nominal_curve, rise_m, run_m
-from matchkit.physics.fitting import fit, weights_of
+from matchkit.physics.lay.facing import flaws, mean_lay, measured_lay, nominal_lay
+from matchkit.physics.lay.fair import CLAMP, THIN, FairCurve, Form, Readings, fair_curve, nominal_curve, rise_m, run_m
+from matchkit.physics.lay.fitting import fit, weights_of
 
 Array = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
-from matchkit.physics.monotone import MonotoneCubic
+from matchkit.physics.lay.monotone import MonotoneCubic
 
 numbers = st.floats(-10, 10).map(lambda value: round(value, 3))
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from matchkit.physics.fitting import from_stencil, propagate, sensitivity, stencil
+from matchkit.physics.lay.fitting import from_stencil, propagate, sensitivity, stencil
 
 VOLT = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
 AMPERE = np.array([19.663, 19.639, 19.640, 19.685, 19.678]) * 1e-3

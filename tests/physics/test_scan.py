@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.facing import mean_lay
-from matchkit.physics.scan import HEIGHTS_M, readings_from_profile
+from matchkit.physics.lay.facing import mean_lay
+from matchkit.physics.lay.scan import HEIGHTS_M, readings_from_profile
 
 RADIUS, BREAK, TIP = 0.121, 22e-3, 2.009e-3
 X = np.arange(0.0, 24e-3, 0.1e-3)

@@ -13,9 +13,9 @@ import pytest
 import statsmodels.api as sm
 from scipy.stats import friedmanchisquare
 
-from matchkit.playtest.agreement import agreement, concordance, consistency, mean_squares
-from matchkit.playtest.designs import BLOCK_STARTS, blind_codes, incomplete_blocks, williams
-from matchkit.playtest.preference import bradley_terry, counted_by_order
+from matchkit.playtest.design.orders import BLOCK_STARTS, blind_codes, incomplete_blocks, williams
+from matchkit.playtest.stats.agreement import agreement, concordance, consistency, mean_squares
+from matchkit.playtest.stats.preference import bradley_terry, counted_by_order
 
 JUDGES = np.array([[9.0, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]])
 """Six targets by four judges: Shrout and Fleiss 1979, table 2."""

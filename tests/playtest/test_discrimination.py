@@ -10,7 +10,7 @@ from scipy.stats import binomtest
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
-from matchkit.playtest.discrimination import (
+from matchkit.playtest.stats.discrimination import (
     Kind,
     binomial_test,
     critical_count,

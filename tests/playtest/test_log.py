@@ -9,19 +9,19 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from matchkit.learn.workshop import NO_WISH
+from matchkit.parts.misfit import misfit
 
 import matchkit as mk
 from matchkit.cli import main
 from matchkit.cli.printing import to_csv
-from matchkit.match.fit import FITS, ligature_reasons, pair_reasons
-from matchkit.match.misfit import misfit
-from matchkit.match.target import view_player
-from matchkit.match.workshop import NO_WISH
+from matchkit.files import shipped
+from matchkit.parts.fits import FITS, ligature_reasons, pair_reasons
 from matchkit.playtest.log import log_file, log_playtests, playtest_of
 from matchkit.records.people import Player, Playtest
-from matchkit.tables.book import Book
+from matchkit.score.target import view_player
+from matchkit.tables.book.book import Book
 from matchkit.tables.carry import carry_in
-from matchkit.tables.shipped import shipped
 
 PLAYED = {"player_id": "P02", "mouthpiece_id": "AM-05", "reed_id": "AR-A-2.5", "overall": 7.0}
 

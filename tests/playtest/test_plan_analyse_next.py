@@ -17,12 +17,12 @@ from rich.cells import cell_len
 
 import matchkit as mk
 from matchkit.cli import main
-from matchkit.match.common_scale import OwnLine
-from matchkit.match.rated import Settings
-from matchkit.playtest.analyse import analyse
-from matchkit.playtest.next_tests import Field, choose, crossing
-from matchkit.playtest.plan import CAUTIONS, Plan, key_sheet, plan_compare, plan_test, player_sheet
-from matchkit.playtest.within import mean_correlation, within_slope
+from matchkit.learn.marks import Settings
+from matchkit.learn.rater import RaterCalibration
+from matchkit.playtest.design.plan import CAUTIONS, Plan, key_sheet, plan_compare, plan_test, player_sheet
+from matchkit.playtest.next import Field, choose, crossing
+from matchkit.playtest.stats.analyse import analyse
+from matchkit.playtest.stats.within import mean_correlation, within_slope
 from matchkit.records.people import Playtest
 from matchkit.records.trials import LINES, Trial
 
@@ -376,7 +376,7 @@ def test_what_is_chosen() -> None:
 def test_what_is_chosen_does_not_hang_on_how_a_player_marks() -> None:
     """The same field on another line of marks: the same choice and worth, told in that player's points."""
     field = _field("p", [9, 8, 7, 6, 5.1, 4.9, 4, 1.0], [0, 9, 9, 9, 50.0, 0, 9, 0])
-    own = OwnLine(offset=-1.0, spread=0.5, middle=6.0, tests=20)
+    own = RaterCalibration(offset=-1.0, spread=0.5, middle=6.0, tests=20)
     plain, told = (choose([item], Settings(), tau=1.0, count=4) for item in (field, replace(field, own=own)))
     for one, other in zip(plain, told, strict=True):
         assert (one.mouthpiece_id, one.worth) == (other.mouthpiece_id, other.worth)

@@ -10,7 +10,7 @@ import time
 from multiprocessing.connection import Connection
 
 from matchkit.records.people import Playtest
-from matchkit.tables.book import Book
+from matchkit.tables.book.book import Book
 from matchkit.tables.store import read_source
 
 FORK = multiprocessing.get_context("fork")

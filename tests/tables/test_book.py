@@ -21,19 +21,20 @@ from hypothesis import strategies as st
 import matchkit as mk
 from matchkit.cli import main
 from matchkit.errors import DataError, Problem, SourceError
+from matchkit.files import shipped
 from matchkit.playtest.log import log_playtests, playtest_of
 from matchkit.records.people import Playtest
 from matchkit.records.quantity import quantities
 from matchkit.records.schema import TABLES
-from matchkit.tables import book_schema
-from matchkit.tables.book import Book
-from matchkit.tables.book_schema import Migration
+from matchkit.tables.book import schema as book_schema
+from matchkit.tables.book.book import Book
+from matchkit.tables.book.schema import Migration
 from matchkit.tables.carry import carry_in, carry_out
-from matchkit.tables.cells import cell_type
 from matchkit.tables.export import _fits, export
-from matchkit.tables.sheet import Reading
-from matchkit.tables.shipped import shipped
-from matchkit.tables.store import SourceReading, read_source, read_tables
+from matchkit.tables.read.cells import cell_type
+from matchkit.tables.read.sheet import Reading
+from matchkit.tables.source import SourceReading
+from matchkit.tables.store import read_source, read_tables
 
 
 def same(one_house: SourceReading, other: SourceReading) -> bool:

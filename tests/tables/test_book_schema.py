@@ -14,11 +14,11 @@ import sqlalchemy as sa
 from book_writers import FORK, one
 
 from matchkit.errors import SourceError
-from matchkit.tables import book_schema
-from matchkit.tables.book import Book
-from matchkit.tables.book_schema import METADATA, RECORDS, VERSION
+from matchkit.files import shipped
+from matchkit.tables.book import schema as book_schema
+from matchkit.tables.book.book import Book
+from matchkit.tables.book.schema import METADATA, RECORDS, VERSION
 from matchkit.tables.carry import carry_in
-from matchkit.tables.shipped import shipped
 from matchkit.tables.store import read_source
 
 FROZEN = json.loads((Path(__file__).parent / f"book_schema_{VERSION}.json").read_text(encoding="utf-8"))["tables"]

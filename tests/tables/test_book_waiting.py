@@ -22,12 +22,12 @@ from postgres_server import server
 
 from matchkit.cli import main
 from matchkit.errors import SourceError
-from matchkit.tables import book as book_module
-from matchkit.tables import book_connection
-from matchkit.tables.book import Book
-from matchkit.tables.book_place import place_of
+from matchkit.files import shipped
+from matchkit.tables.book import book as book_module
+from matchkit.tables.book import connection as book_connection
+from matchkit.tables.book.book import Book
+from matchkit.tables.book.place import place_of
 from matchkit.tables.carry import carry_in
-from matchkit.tables.shipped import shipped
 from matchkit.tables.store import read_tables
 
 READERS = 20
@@ -201,7 +201,7 @@ def test_a_book_in_a_folder_that_nobody_may_write_to(tmp_path: Path, monkeypatch
     """A reader then opens the file alone, without the two beside it; with a log beside it the file is opened as ever."""
     target = tmp_path / "shop.sqlite"
     carry_in(shipped("data/demo"), target)
-    monkeypatch.setattr("matchkit.tables.book_connection.os.access", lambda *_: False)
+    monkeypatch.setattr("matchkit.tables.book.connection.os.access", lambda *_: False)
     url = book_connection.reading_engine(place_of(target)).url
     assert url.query["immutable"] == "1"
     assert len(read_tables(target).playtests) == 900

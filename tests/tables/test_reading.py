@@ -12,13 +12,14 @@ from conftest import Edit, Rows, edit_table, read_rows, write_rows
 
 import matchkit as mk
 from matchkit.errors import DataError, Problem, SourceError
+from matchkit.files import shipped
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.people import Playtest
 from matchkit.records.schema import TABLES
-from matchkit.tables import csv_reader, sheet
-from matchkit.tables.csv_reader import read_csv
-from matchkit.tables.sheet import Reading
-from matchkit.tables.shipped import shipped
+from matchkit.tables.read import csv as csv_reader
+from matchkit.tables.read import sheet
+from matchkit.tables.read.csv import read_csv
+from matchkit.tables.read.sheet import Reading
 from matchkit.tables.store import PIECES_TABLES, read_source, read_tables
 from matchkit.tables.template import write_template
 
@@ -206,7 +207,7 @@ def test_all_problems_come_at_once(demo_copy: Path) -> None:
     change(demo_copy, "reeds", 3, cut="flat")
     change(demo_copy, "ligatures", 2, min_diameter_mm="30", max_diameter_mm="20")
     change(demo_copy, "players", 2, reed_id="NOPE")
-    (demo_copy / "house.toml").write_text("wish_step = 2\n[window]\nalto = [9.0, 4.0]\n")
+    (demo_copy / "house.toml").write_text("wish_step = 2\n[closing_range]\nalto = [9.0, 4.0]\n")
     with pytest.raises(DataError) as caught:
         read_tables(demo_copy)
     places = {(problem.source, problem.row, problem.column) for problem in caught.value.problems}

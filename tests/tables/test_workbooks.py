@@ -17,7 +17,7 @@ import matchkit as mk
 from matchkit.errors import Problem
 from matchkit.records.people import Playtest
 from matchkit.records.schema import TABLES
-from matchkit.tables import xlsx_reader
+from matchkit.tables.read import xlsx as xlsx_reader
 from matchkit.tables.store import read_source, read_tables
 from matchkit.tables.template import write_template
 

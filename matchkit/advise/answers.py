@@ -1,0 +1,227 @@
+"""What rank, explain and closing give back: numbers and facts, frozen; :mod:`matchkit.words` makes sentences of them."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any, ClassVar
+
+from matchkit.facts import Aimed, Assumed, Feel, KnownOnly, MeasureNext, ModelUse, Part, Refusal, Unchecked
+from matchkit.learn.rater import IDENTITY, RaterCalibration
+from matchkit.results import Answer, flat
+
+Turn = str
+"""How a set-up may turn out wrong: too resistant, too soft, too bright, too dark."""
+
+
+@dataclass(frozen=True)
+class TermReason:
+    """One term of the score for one set-up.
+
+    ``share`` is its part of the loss -ln D, ``cost`` the points of the score (0-100) it took from what perfect terms would
+    reach; ``value`` is None where it was not known.
+    """
+
+    name: str
+    desirability: float
+    weight: float
+    share: float
+    cost: float
+    value: float | None
+    unit: str
+    good: float
+    poor: float
+    known: bool
+
+
+@dataclass(frozen=True)
+class NeighbourReason:
+    """One playtest behind a correction; ``points`` is what it gave to the score (0-100).
+
+    ``rating`` is the mark as its player gave it, ``residual`` what the line missed in it, in points of the player who asks: every player's
+    marks are put on the common scale, and that on this player's line.
+    """
+
+    playtest: str
+    player: str
+    distance: float
+    weight: float
+    rating: float
+    residual: float
+    points: float
+
+
+@dataclass(frozen=True)
+class Setup(Answer):
+    """One set-up with its score, its interval (None where there are not enough playtests) and its reasons."""
+
+    schema: ClassVar[str] = "setup"
+
+    position: int
+    mouthpiece_id: str
+    reed_id: str
+    ligature_id: str | None
+    ligature_ids: tuple[str, ...]
+    mouthpiece_label: str | None
+    reed_label: str | None
+    ligature_label: str | None
+    score: float
+    score_low: float | None
+    score_high: float | None
+    computed: float
+    correction: float
+    evidence: float
+    blend: float
+    overall_d: float
+    closing_pressure_kpa: float
+    u_closing_pressure_kpa: float
+    effort_kpa: float
+    playing_opening_mm: float
+    tip_opening_mm: float
+    terms: tuple[TermReason, ...]
+    neighbours: tuple[NeighbourReason, ...]
+    feel: Feel
+    assumed: tuple[Assumed, ...]
+    unchecked: tuple[Unchecked, ...]
+    measure_next: MeasureNext
+    price: float | None
+    """Of the parts the player does not have; None where one of them has no price."""
+    changes: tuple[Part, ...] | None
+    """The parts that differ from the present set-up; None where that is not known."""
+    is_present: bool
+    """Whether it is what the player has now."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class NextTry:
+    """If the set-up turns out so, change this one part; None where nothing here would do."""
+
+    turn: Turn
+    part: Part | None
+    id: str | None
+    label: str | None
+    price: float | None
+
+
+@dataclass(frozen=True)
+class Ranking(Answer):
+    """Ranked set-ups for one player, what was refused and why, and what the answer rests on."""
+
+    schema: ClassVar[str] = "rank"
+    table_of: ClassVar[str] = "setups"
+    row_type: ClassVar[type] = Setup
+
+    player: str
+    wish: tuple[str, ...]
+    aimed: Aimed
+    model: ModelUse
+    setups: tuple[Setup, ...]
+    refused: dict[Refusal, int]
+    combinations: int
+    present: Setup | None
+    typed: tuple[KnownOnly, ...]
+    present_unknown: tuple[Part, ...]
+    """Parts of the present set-up that nobody told."""
+    uncompared: tuple[str, ...]
+    """Lines of reeds on no strength scale: ordered among themselves only."""
+    interval: bool
+    """Whether there are playtests enough for an interval."""
+    first_try: tuple[str, ...] = ()
+    """What costs nothing, to be tried before any other part, where a complaint was named."""
+    next_tries: tuple[NextTry, ...] = ()
+    """The one part to change if the first row turns out wrong."""
+    rater: RaterCalibration = IDENTITY
+    """How this player uses the line of marks; scores and marks are on it."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form; its rows are called so."""
+        plain = super().to_dict()
+        return {"rows" if name == "setups" else name: value for name, value in plain.items()}
+
+
+@dataclass(frozen=True)
+class Explanation(Answer):
+    """One set-up for one player, with every term and every playtest behind it."""
+
+    schema: ClassVar[str] = "explain"
+
+    player: str
+    wish: tuple[str, ...]
+    aimed: Aimed
+    model: ModelUse
+    setup: Setup
+    present: Setup | None
+    intercept: float
+    slope: float
+    kappa: float
+    refused: tuple[Refusal, ...]
+    assumed: tuple[Assumed, ...]
+    rater: RaterCalibration = IDENTITY
+    """How this player uses the line of marks; scores, intercept and slope are on it."""
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Return one row a term."""
+        return [flat(term) for term in self.setup.terms]
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """One point of the characteristic."""
+
+    pressure_kpa: float
+    area_mm2: float
+    flow_l_s: float
+
+
+@dataclass(frozen=True)
+class ClosingReport(Answer):
+    """How one reed closes on one facing; ``u_`` fields are standard uncertainties in the unit of their quantity."""
+
+    schema: ClassVar[str] = "closing"
+
+    mouthpiece_id: str
+    reed_id: str
+    closing_pressure_kpa: float
+    u_closing_pressure_kpa: float
+    u_dominated_by: str
+    u_parts: dict[str, float]
+    stiffness_mpa_per_m: float
+    u_stiffness_mpa_per_m: float
+    tip_opening_mm: float
+    u_tip_opening_mm: float
+    rest_area_mm2: float
+    blow_kpa: float
+    blow_source: str
+    effort_kpa: float
+    u_effort_kpa: float
+    closes_up: bool
+    lip_mm: float
+    lip_area_mm2: float
+    lip_load_n: float
+    playing_opening_mm: float
+    u_playing_opening_mm: float
+    playing_area_mm2: float
+    peak_flow_l_s: float
+    closing_share: float
+    u_closing_share: float
+    closing_share_free: float
+    shape_known: bool
+    """Whether facing and profile were both measured; otherwise the closing share rests on an assumed shape."""
+    elbow_pressure_kpa: float | None
+    seal_pressure_kpa: float | None
+    first_contact_mm: float
+    clamp_mm: float
+    u_clamp_mm: float
+    reed_offset_mm: float
+    u_reed_offset_mm: float
+    pressure_per_mm_forward_pct: float
+    lip_closes_reed: bool
+    closing_range_kpa: tuple[float, float] | None
+    """Closing pressures that the house calls playable on this instrument."""
+    assumed: tuple[Assumed, ...]
+    measure_next: MeasureNext
+    curve: tuple[CurvePoint, ...] = ()
+    """Jet area and flow from rest to one and a half closing pressures, without lip."""

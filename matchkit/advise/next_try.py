@@ -1,0 +1,87 @@
+"""At the counter: the one part to change next if the first set-up turns out wrong, and what a budget allows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.advise.answers import NextTry
+from matchkit.facts import Part
+from matchkit.pairs.table import PairTable
+from matchkit.parts.facing import FacingPart
+from matchkit.parts.reed import ReedPart
+from matchkit.records.parts import Ligature, Mouthpiece, Reed
+from matchkit.score.tone import tone_vote
+
+NEAR_STEPS = 1.5
+"""A step softer or harder is searched between half a step and this many."""
+
+
+def next_tries(pairs: PairTable, pair: int, *, step_ln: float) -> tuple[NextTry, ...]:
+    """Return the next try for each way a set-up may turn out wrong: another reed for resistance, another mouthpiece for tone.
+
+    The other reed is the one nearest a step away on the same mouthpiece, of the same profile where there is one; the other
+    mouthpiece the nearest in closing pressure, within a step, that should sound the wished way.
+
+    Parameters
+    ----------
+    pairs
+        what was ranked
+    pair
+        the row of it that came first
+    step_ln
+        one step of resistance, in ln(closing pressure)
+    """
+    facing, reed = pairs.facing(pair), pairs.reed(pair)
+    near = pairs.select(np.flatnonzero((pairs.facing_of == pairs.facing_of[pair]) | (pairs.reed_of == pairs.reed_of[pair])))
+    steps = (np.log(near.closing_pressure_pa / pairs.closing_pressure_pa[pair]) / step_ln).round(6).tolist()
+    lines = [(near.facing(row), near.reed(row), away) for row, away in enumerate(steps)]
+
+    def other_reed(direction: int) -> ReedPart | None:
+        found = [
+            (part.shape_key != reed.shape_key, round(abs(away * direction - 1), 6), part.id, part)
+            for piece, part, away in lines
+            if piece.id == facing.id and part.scale == reed.scale and 0.5 < away * direction < NEAR_STEPS
+        ]
+        return min(found, key=lambda item: item[:3])[-1] if found else None
+
+    def other_mouthpiece(direction: int) -> FacingPart | None:
+        found = [
+            (round(abs(away), 6), piece.id, piece)
+            for piece, part, away in lines
+            if part.id == reed.id and abs(away) < 1 and (tone_vote(piece.mouthpiece, facing.mouthpiece) or 0.0) * direction > 0
+        ]
+        return min(found, key=lambda item: item[:2])[-1] if found else None
+
+    softer, harder, darker, brighter = other_reed(-1), other_reed(1), other_mouthpiece(-1), other_mouthpiece(1)
+    return (
+        _try("too resistant", "reed", None if softer is None else softer.reed),
+        _try("too soft", "reed", None if harder is None else harder.reed),
+        _try("too bright", "mouthpiece", None if darker is None else darker.mouthpiece),
+        _try("too dark", "mouthpiece", None if brighter is None else brighter.mouthpiece),
+    )
+
+
+def _try(turn: str, part: Part, record: Mouthpiece | Reed | None) -> NextTry:
+    if record is None:
+        return NextTry(turn, None, None, None, None)
+    return NextTry(turn, part, record.id, record.label, record.price)
+
+
+def within_budget(
+    budget: float, pairs: PairTable, ligatures: Sequence[Ligature], *, owned: tuple[str | None, str | None, str | None]
+) -> NDArray[np.bool_]:
+    """Tell which pairs with which ligatures (N, L) cost no more than a budget.
+
+    What the player has costs nothing; a part whose price is not known counts as nothing, and its row says so.
+    """
+
+    def price(item: Mouthpiece | Reed | Ligature, mine: str | None) -> float:
+        return 0.0 if item.id == mine or item.price is None else item.price
+
+    total = pairs.of_facings(lambda facing: price(facing.mouthpiece, owned[0]))
+    total = total + pairs.of_reeds(lambda reed: price(reed.reed, owned[1]))
+    bands = np.array([price(item, owned[2]) for item in ligatures])
+    return np.asarray(total[:, None] + bands[None, :] <= budget + 1e-9)

@@ -1,0 +1,180 @@
+"""Why a set-up stands where it does: exact costs of terms and playtests, what will feel different, and what to measure next."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.advise.answers import NeighbourReason, TermReason
+from matchkit.advise.search import Placed
+from matchkit.facts import UNCERTAINTIES, Change, Feel, MeasureNext, Sure
+from matchkit.learn.blend import Blend
+from matchkit.pairs.table import PairTable
+from matchkit.pairs.uncertainty import Uncertainty
+from matchkit.score.player import PlayerView, efforts_pa, playing_openings_m
+from matchkit.score.scorer import Scorer
+from matchkit.score.target import AIR_STEP
+from matchkit.score.term import Desirabilities
+from matchkit.score.tone import tone_vote
+
+Array = NDArray[np.float64]
+
+SURELY, PROBABLY = 0.95, 0.80
+DECIMALS = 6
+"""What decides between words, or comes first, is rounded to this."""
+POINTS = 10.0
+"""Points of the score (0-100) in one point of a rating (0-10)."""
+REDUCIBLE = 0.75
+"""Share of a squared uncertainty that a first measurement is taken to remove, where one is usually missing."""
+
+
+def term_reasons(found: Desirabilities, pair: int, *, slope: float) -> tuple[TermReason, ...]:
+    """Return each term's exact cost: ``10 b (1 - D) s_i`` points of what perfect terms would reach."""
+    found = found.one(pair)
+    lost = POINTS * slope * (1 - float(found.overall[0]))
+    reasons = []
+    for place, term in enumerate(found.terms):
+        known = bool(found.known[place, 0])
+        share = float(found.shares[place, 0]) + 0.0  # no minus before a zero
+        reasons.append(
+            TermReason(
+                name=term.name,
+                desirability=float(found.d[place, 0]),
+                weight=float(found.weights[place]),
+                share=share,
+                cost=lost * share + 0.0,
+                value=float(found.value[place, 0]) if known else None,
+                unit=term.unit,
+                good=term.good,
+                poor=term.poor,
+                known=known,
+            )
+        )
+    return tuple(reasons)
+
+
+def neighbour_reasons(placed: Placed, blend: Blend, instrument: str) -> tuple[NeighbourReason, ...]:
+    """Return what each playtest added: ``10 w_j r_j / (sum w + kappa)`` points, the largest first."""
+    known = blend.by_instrument.get(instrument)
+    if known is None:
+        return ()
+    tests, total = known.tests, placed.evidence + blend.settings.kappa
+    found = [
+        NeighbourReason(
+            playtest=tests.ids[row],
+            player=tests.players[row],
+            distance=float(distance),
+            weight=float(weight),
+            rating=float(tests.rating[row]),
+            residual=float(known.residual[row]),
+            points=POINTS * float(weight) * float(known.residual[row]) / total if total > 0 else 0.0,
+        )
+        for row, distance, weight in zip(placed.neighbours, placed.distance, placed.weight, strict=True)
+    ]
+    return tuple(sorted(found, key=lambda reason: (-round(abs(reason.points), DECIMALS), reason.playtest)))
+
+
+def certainty(size: float, u: float) -> Sure:
+    """Return how sure the direction of a difference is: surely (95 %), probably (80 %), or perhaps.
+
+    >>> certainty(0.3, 0.1), certainty(0.1, 0.1), certainty(0.05, 0.1)
+    ('surely', 'probably', 'perhaps')
+    """
+    chance = 0.5 * (1 + math.erf(abs(size) / (u * math.sqrt(2)))) if u > 0 else 1.0
+    return "surely" if chance >= SURELY else "probably" if chance >= PROBABLY else "perhaps"
+
+
+@dataclass(frozen=True)
+class AgainstPresent:
+    """Holds pairs against what a player plays now; every method is about one pair of a table and its own doubt."""
+
+    scorer: Scorer
+    view: PlayerView
+
+    def difference_u(self, pairs: PairTable, doubt: Uncertainty, pair: int) -> float:
+        """Return the standard uncertainty of ln(closing pressure) between a pair and the present one; what they share cancels.
+
+        One mouthpiece: its tip and clamp. One profile: the profile. One reed: its stiffness. Both wetted by the house's factor: that.
+        """
+        present = self.view.present
+        if present is None:
+            raise ValueError("no present set-up")
+        facing, reed = pairs.facing(pair), pairs.reed(pair)
+        same_piece = facing.id == present.facing.id
+        cancels = {
+            "tip": same_piece,
+            "clamp": same_piece,
+            "stiffness": reed.id == present.reed.id,
+            "profile": reed.shape_key == present.reed.shape_key,
+            "reed place": False,
+            "wet factor": reed.u_wet > 0 and present.reed.u_wet > 0,
+        }
+        theirs = self.scorer.uncertainty(present.pair).parts[:, 0]
+        kept = np.array([not cancels[name] for name in UNCERTAINTIES])
+        return float(np.sqrt(((doubt.parts[:, pair] ** 2 + theirs**2) * kept).sum()))
+
+    def feel(self, pairs: PairTable, doubt: Uncertainty, pair: int) -> Feel:
+        """Return what will feel different, in steps of resistance and air, and in tone."""
+        present, blow = self.view.present, self.view.blow_pa
+        one, facing, reed = pairs.select([pair]), pairs.facing(pair), pairs.reed(pair)
+        tone = None
+        if self.view.present_facing is not None:
+            tone = tone_vote(facing.mouthpiece, self.view.present_facing.mouthpiece)
+        closes_up: Literal["known", "assumed"] | None = None
+        if float(efforts_pa(one, blow_pa=blow)[0]) <= 0:
+            closes_up = "assumed" if self.view.blow_source == "assumed" else "known"
+        if present is None or reed.scale != present.reed.scale:
+            return Feel(None, None, tone, comparable=present is None, closes_up=closes_up)
+        u = self.difference_u(pairs, doubt, pair)
+        harder = math.log(float(one.closing_pressure_pa[0] / present.pair.closing_pressure_pa[0]))
+        openings = (float(playing_openings_m(each, blow_pa=blow)[0]) for each in (one, present.pair))
+        wider = math.log(next(openings) / next(openings))
+        return Feel(
+            Change(harder / -math.log(self.scorer.spec.wish_step), certainty(harder, u)),
+            Change(wider / math.log(AIR_STEP), certainty(wider, u)),
+            tone,
+            closes_up=closes_up,
+        )
+
+    def measure_next(self, pairs: PairTable, doubt: Uncertainty, pair: int, terms: tuple[TermReason, ...]) -> MeasureNext:
+        """Return the measurement that narrows the answer most; for a customer with typed parts it may be of their own."""
+        present = self.view.present
+        if present is not None and self.view.typed:
+            theirs = gains(present.pair, self.scorer.uncertainty(present.pair), 0)
+            if theirs.max() > gains(pairs, doubt, pair).max():
+                return MeasureNext(UNCERTAINTIES[int(theirs.argmax())], of_present=True)
+        return measure_next(pairs, doubt, pair, terms)
+
+
+def measure_next(pairs: PairTable, doubt: Uncertainty, pair: int, terms: tuple[TermReason, ...] = ()) -> MeasureNext:
+    """Return the one measurement that would narrow the answer most.
+
+    A part of the closing pressure's uncertainty that was measured already is not named again; where the rest is small, the
+    weightiest term that is not known is.
+    """
+    gain = gains(pairs, doubt, pair)
+    best = int(gain.argmax())
+    missing = [term for term in terms if not term.known and term.name != "tone"]
+    step = constants.NOTICE.value * constants.HALF_STRENGTH.value
+    if missing and (gain[best] < step**2 or max(term.weight for term in missing) >= 2):
+        return MeasureNext(term=max(missing, key=lambda term: term.weight).name)
+    return MeasureNext(UNCERTAINTIES[best])
+
+
+def gains(pairs: PairTable, doubt: Uncertainty, pair: int) -> Array:
+    """Return how much of the squared relative uncertainty of the closing pressure each measurement would take away (6,)."""
+    facing, reed = pairs.facing(pair), pairs.reed(pair)
+    open_share = {
+        "tip": 0.0 if facing.lay.measured else 1.0,
+        "clamp": 0.0 if facing.lay.measured else 1.0,
+        "stiffness": 0.0 if reed.basis == "reading" else 1.0,
+        "profile": 0.0 if reed.profile_measured else 1.0,
+        "reed place": REDUCIBLE,
+        "wet factor": REDUCIBLE,
+    }
+    return np.asarray(doubt.parts[:, pair] ** 2 * np.array([open_share[name] for name in UNCERTAINTIES]))

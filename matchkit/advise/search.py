@@ -1,0 +1,199 @@
+"""The exact best of all combinations, block by block."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.learn.blend import Blend, InstrumentNeighbours
+from matchkit.learn.marks import LigatureWeights
+from matchkit.learn.predictor import Prediction, Predictor
+from matchkit.records.parts import Ligature
+from matchkit.score.scorer import Scored
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
+
+BLOCK = 2048
+"""Pairs scored side by side; fixed, so that memory does not grow with the number of combinations."""
+
+DECIMALS = 6
+"""Scores are rounded to this before they are compared."""
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Pairs to be ranked for one player (N,), with the ligatures that fit each (N, L)."""
+
+    scored: Scored
+    ligature_fits: Flags
+
+    def __len__(self) -> int:
+        return len(self.scored.pairs)
+
+    @cached_property
+    def overall_d(self) -> Array:
+        """D of each pair (N,)."""
+        return self.scored.terms.overall
+
+    @cached_property
+    def ids(self) -> list[tuple[str, str]]:
+        """Mouthpiece and reed id of each pair."""
+        return self.scored.pairs.ids()
+
+    def kind(self, pair: int) -> tuple[str, str]:
+        """Return mouthpiece and reed profile of a pair: set-ups that differ share neither."""
+        return self.ids[pair][0], self.scored.pairs.reed(pair).shape_key.profile
+
+
+@dataclass(frozen=True)
+class Placed:
+    """One line of a ranking: a pair, and the ligatures that score alike with it.
+
+    ``neighbours`` are the tests behind the correction (k,) with ``distance`` and ``weight`` (k,), the ligature's factor included.
+    """
+
+    pair: int
+    ligatures: tuple[int, ...]
+    score: float
+    computed: float
+    correction: float
+    evidence: float
+    neighbours: Index
+    distance: Array
+    weight: Array
+
+
+Key = tuple[float, str, str, str]
+
+
+def rank_candidates(
+    candidates: Candidates,
+    blend: Blend,
+    ligatures: Sequence[Ligature],
+    *,
+    instrument: str,
+    player: str | None,
+    top: int,
+    different: bool = False,
+    tested: Sequence[Ligature] = (),
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Placed]:
+    """Give the best ``top`` lines, by score, then mouthpiece, reed and ligature id.
+
+    Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. With ``different``
+    each line is the best that shares neither mouthpiece nor reed profile with the lines before it. ``tested`` are the ligatures of the
+    house, whose contact says how near a playtest with one of them is; those ranked are taken where it is not given.
+    """
+    known = blend.by_instrument.get(instrument)
+    seen = None if known is None else known.seen_by(player, blend.settings)
+    factor = _ligature_factor(ligatures, tested or ligatures, known, blend)
+    kept: list[tuple[Key, Placed]] = []
+    best: dict[tuple[str, str], tuple[Key, Placed]] = {}
+    for start in range(0, len(candidates), BLOCK):
+        rows = np.arange(start, min(start + BLOCK, len(candidates)))
+        block = _score_block(candidates, rows, blend, seen, factor)
+        if different:
+            for key, placed in block.best_of_each(candidates, rows, ligatures):
+                which = candidates.kind(placed.pair)
+                if which not in best or key < best[which][0]:
+                    best[which] = (key, placed)
+        else:
+            kept.extend(block.best(candidates, rows, ligatures, top))
+            kept.sort(key=lambda item: item[0])
+            del kept[top:]
+        if progress is not None:
+            progress(int(rows[-1]) + 1, len(candidates))
+    return _unlike(best, top) if different else [placed for _, placed in kept]
+
+
+def _unlike(best: Mapping[tuple[str, str], tuple[Key, Placed]], top: int) -> list[Placed]:
+    chosen: list[Placed] = []
+    used: set[str] = set()
+    profiles: set[str] = set()
+    for (mouthpiece, profile), (_, placed) in sorted(best.items(), key=lambda item: item[1][0]):
+        if mouthpiece not in used and profile not in profiles:
+            chosen.append(placed)
+            used.add(mouthpiece)
+            profiles.add(profile)
+    return chosen[:top]
+
+
+@dataclass(frozen=True)
+class _Block:
+    score: Array
+    computed: Array
+    found: Prediction | None
+
+    def _order(self, candidates: Candidates, rows: Index) -> list[int]:
+        """Give the block's pairs with a ligature that fits, best first."""
+        peak = self.score.max(axis=1)
+        ids = candidates.ids[int(rows[0]) : int(rows[-1]) + 1]
+        return sorted((int(row) for row in np.flatnonzero(np.isfinite(peak))), key=lambda row: (-peak[row], *ids[row]))
+
+    def best(
+        self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature], top: int
+    ) -> Iterator[tuple[Key, Placed]]:
+        """Give the lines of the block's best pairs with their sorting keys."""
+        for row in self._order(candidates, rows)[:top]:
+            scores = sorted({float(value) for value in self.score[row] if np.isfinite(value)}, reverse=True)
+            for score in scores[:top]:
+                yield self._keyed(candidates, rows, ligatures, row, score)
+
+    def best_of_each(self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature]) -> Iterator[tuple[Key, Placed]]:
+        """Give the block's best line of each mouthpiece with each reed profile."""
+        seen = set()
+        for row in self._order(candidates, rows):
+            which = candidates.kind(int(rows[row]))
+            if which not in seen:
+                seen.add(which)
+                yield self._keyed(candidates, rows, ligatures, row, float(self.score[row].max()))
+
+    def _keyed(
+        self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature], row: int, score: float
+    ) -> tuple[Key, Placed]:
+        pair = int(rows[row])
+        placed = self._line(row, pair, np.flatnonzero(self.score[row] == score), score, ligatures)
+        first = ligatures[placed.ligatures[0]].id if ligatures else ""
+        return (-score, *candidates.ids[pair], first), placed
+
+    def _line(self, row: int, pair: int, tied: Index, score: float, ligatures: Sequence[Ligature]) -> Placed:
+        column, found = int(tied[0]), self.found
+        by_id = tuple(sorted((int(place) for place in tied), key=lambda place: ligatures[place].id)) if ligatures else ()
+        return Placed(
+            pair=pair,
+            ligatures=by_id,
+            score=score,
+            computed=float(self.computed[row]),
+            correction=0.0 if found is None else float(found.correction[row, column]),
+            evidence=0.0 if found is None else float(found.evidence[row, column]),
+            neighbours=np.zeros(0, dtype=np.intp) if found is None else found.neighbours[row],
+            distance=np.zeros(0) if found is None else found.distance[row],
+            weight=np.zeros(0) if found is None else found.weight[row, column],
+        )
+
+
+def _ligature_factor(
+    offered: Sequence[Ligature], tested: Sequence[Ligature], known: InstrumentNeighbours | None, blend: Blend
+) -> Array:
+    """Return what each playtest counts for each ligature offered (L, n), one line where none is."""
+    wanted: list[str | None] = [item.id for item in offered] or [None]
+    if known is None:
+        return np.ones((len(wanted), 0))
+    weights = LigatureWeights(tested, [*wanted, *known.tests.ligatures])
+    place = np.arange(len(wanted) + len(known.tests.ligatures))
+    return weights.of(place[: len(wanted), None], place[None, len(wanted) :], blend.settings)
+
+
+def _score_block(candidates: Candidates, rows: Index, blend: Blend, seen: Predictor | None, factor: Array) -> _Block:
+    computed = blend.computed(candidates.overall_d[rows])
+    fits = candidates.ligature_fits[rows] if candidates.ligature_fits.shape[1] else np.ones((len(rows), 1), dtype=bool)
+    features = candidates.scored.features[rows]
+    found = None if seen is None else seen.predict(features, blend.settings, factor=factor)
+    marks = computed[:, None] + (np.zeros((1, len(factor))) if found is None else found.correction)
+    return _Block(np.where(fits, np.round(10 * marks, DECIMALS), -np.inf), computed, found)

@@ -1,0 +1,119 @@
+"""One ranked line becomes a set-up with its reasons, what will feel different, and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from matchkit.advise.answers import Setup, TermReason
+from matchkit.advise.reasons import POINTS, AgainstPresent, neighbour_reasons, term_reasons
+from matchkit.advise.search import Placed
+from matchkit.facts import PARTS, Assumed, Part
+from matchkit.learn.blend import Blend
+from matchkit.learn.learner import Learner
+from matchkit.pairs.uncertainty import Uncertainty
+from matchkit.parts.facing import FacingPart
+from matchkit.parts.fits import unchecked
+from matchkit.parts.reed import ReedPart
+from matchkit.records.parts import Ligature
+from matchkit.score.player import PlayerView, efforts_pa, playing_openings_m
+from matchkit.score.scorer import Scored
+from matchkit.units import KPA, MM
+
+
+@dataclass(frozen=True)
+class SetupMaker:
+    """Everything a ranked line needs to become a set-up: the pairs it is a row of, the model on the player's line, and the player."""
+
+    learner: Learner
+    blend: Blend
+    view: PlayerView
+    scored: Scored
+    ligatures: Sequence[Ligature]
+
+    @cached_property
+    def _against(self) -> AgainstPresent:
+        return AgainstPresent(self.learner.scorer, self.view)
+
+    def setups(self, placed: Sequence[Placed]) -> tuple[Setup, ...]:
+        """Return the set-ups of ranked lines, in their order; their doubts are computed together."""
+        shown = self.scored.pairs.select([line.pair for line in placed])
+        doubt = self.learner.scorer.uncertainty(shown)
+        return tuple(self._setup(row, line, doubt) for row, line in enumerate(placed))
+
+    def _setup(self, row: int, placed: Placed, doubt: Uncertainty) -> Setup:
+        """Return the set-up of one line; ``row`` is its place among the lines shown, of which ``doubt`` is."""
+        one = self.scored.pairs.select([placed.pair])
+        own = Uncertainty(doubt.parts[:, [row]], doubt.place_per_m[[row]])
+        facing, reed = one.facing(0), one.reed(0)
+        terms = term_reasons(self.scored.terms, placed.pair, slope=self.blend.slope)
+        score = POINTS * (placed.computed + placed.correction)
+        interval = self.blend.interval(self.view.player.id)
+        half = None if interval is None else POINTS * float(interval.half_width(placed.evidence))
+        total = placed.evidence + self.blend.settings.kappa
+        tied = sorted((self.ligatures[place] for place in placed.ligatures), key=lambda item: item.id)
+        first = min(tied, key=_offered_first, default=None)
+        pressure = float(one.closing_pressure_pa[0])
+        changes = self._changes(facing, reed, [item.id for item in tied])
+        return Setup(
+            position=row + 1,
+            mouthpiece_id=facing.id,
+            reed_id=reed.id,
+            ligature_id=None if first is None else first.id,
+            ligature_ids=tuple(item.id for item in tied),
+            mouthpiece_label=facing.mouthpiece.label,
+            reed_label=reed.reed.label,
+            ligature_label=None if first is None else first.label,
+            score=float(np.clip(score, 0, 100)),
+            score_low=None if half is None else float(np.clip(score - half, 0, 100)),
+            score_high=None if half is None else float(np.clip(score + half, 0, 100)),
+            computed=placed.computed,
+            correction=placed.correction,
+            evidence=placed.evidence,
+            blend=placed.evidence / total if total > 0 else 0.0,
+            overall_d=float(self.scored.terms.one(placed.pair).overall[0]),
+            closing_pressure_kpa=pressure / KPA,
+            u_closing_pressure_kpa=pressure * float(own.total[0]) / KPA,
+            effort_kpa=float(efforts_pa(one, blow_pa=self.view.blow_pa)[0]) / KPA,
+            playing_opening_mm=float(playing_openings_m(one, blow_pa=self.view.blow_pa)[0]) / MM,
+            tip_opening_mm=float(one.tip_opening_m[0]) / MM,
+            terms=terms,
+            neighbours=neighbour_reasons(placed, self.blend, self.view.player.instrument),
+            feel=self._against.feel(one, own, 0),
+            assumed=self._assumed(facing, reed, terms),
+            unchecked=unchecked(facing, reed, first),
+            measure_next=self._against.measure_next(one, own, 0, terms),
+            price=self._price(facing, reed, first),
+            changes=changes,
+            is_present=changes == (),
+        )
+
+    def _changes(self, facing: FacingPart, reed: ReedPart, ligatures: Sequence[str]) -> tuple[Part, ...] | None:
+        """Return the parts that differ from what the player has; None where mouthpiece or reed of theirs is not known."""
+        piece, sheet, band = self.view.owned
+        if piece is None or sheet is None:
+            return None
+        kept = (facing.id == piece, reed.id == sheet, band is None or not ligatures or band in ligatures)
+        return tuple(part for part, same in zip(PARTS, kept, strict=True) if not same)
+
+    def _price(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> float | None:
+        """Return the price of what the player does not have."""
+        parts = (facing.mouthpiece, reed.reed, ligature)
+        wanted = [part for part, mine in zip(parts, self.view.owned, strict=True) if part is not None and part.id != mine]
+        prices = [part.price for part in wanted]
+        return None if any(price is None for price in prices) else float(sum(price or 0.0 for price in prices))
+
+    def _assumed(self, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...]) -> tuple[Assumed, ...]:
+        """Return what was assumed of this set-up; that cane is wetted by one factor holds of nearly every reed, and is left to explain."""
+        guessed = [*facing.assumed, *(item for item in reed.assumed if item.what != "wetting")]
+        if self.view.neck_assumed and any(term.name == "volume" and term.known for term in terms):
+            guessed.append(Assumed("neck"))
+        return tuple(guessed)
+
+
+def _offered_first(item: Ligature) -> tuple[bool, float, str]:
+    """Order ligatures that tie: what is in stock, then the cheapest, then by id."""
+    return item.stock == 0, np.inf if item.price is None else item.price, item.id

@@ -1,0 +1,36 @@
+"""``matchkit closing``: how one reed closes on one facing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from matchkit.cli.options import data_option, open_data, output_options
+from matchkit.cli.printing import show
+from matchkit.words.closing import closing_screen
+
+
+@click.command(name="closing")
+@click.argument("mouthpiece")
+@click.argument("reed")
+@click.option("--player", metavar="ID", help="A player of the tables, for blowing pressure and lip.")
+@click.option(
+    "--offset", "reed_offset_mm", type=float, default=0.0, show_default=True, help="Reed's tip past the tip rail, mm."
+)
+@data_option
+@output_options
+def command(
+    mouthpiece: str,
+    reed: str,
+    player: str | None,
+    data: str | None,
+    model: str | None,
+    style: str,
+    out: str | None,
+    **options: Any,
+) -> None:
+    """Compute how REED closes on MOUTHPIECE: resistance, opening, air, and how sure each is."""
+    house = open_data(data, model)
+    report = house.closing(mouthpiece, reed, player=player, **options)
+    show(report, closing_screen, style, out)

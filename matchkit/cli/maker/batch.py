@@ -1,0 +1,83 @@
+"""``matchkit batch``: forty pieces, forty verdicts, and what they say together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from matchkit.cli.options import data_option, jobs_option, open_data, output_options, study_option, write_figure
+from matchkit.cli.printing import show
+from matchkit.cli.progress import bar
+from matchkit.words.maker.batch import batch_screen
+
+if TYPE_CHECKING:
+    from matchkit.maker.conformity.batch import BatchReport
+
+FAILS = 5
+
+
+@click.command(name="batch")
+@click.argument("pieces", required=False)
+@click.option("--house", "spec", metavar="FILE", help="A house.toml with the drawings.  [default: that of --data]")
+@study_option
+@click.option("--no-pairing", "pair", is_flag=True, flag_value=False, default=True, help="Judge only; leave the reeds out.")
+@click.option("--draws", type=int, default=1000, show_default=True, help="Monte Carlo draws a pair.")
+@jobs_option("Workers")
+@click.option("--figure", metavar="FILE", help="Draw the batch, pieces by features, into an svg or png.")
+@click.option("--figure-pairs", metavar="FILE", help="Draw the pairing, pieces by strengths, into an svg or png.")
+@click.option("--figure-chart", metavar="FILE", help="Draw the tip openings in the order of making, into an svg or png.")
+@click.option("--numbers", is_flag=True, help="Tables too: what was read, how capable the making is, the pairing.")
+@data_option
+@output_options
+def command(
+    pieces: str | None,
+    data: str | None,
+    model: str | None,
+    style: str,
+    out: str | None,
+    study: str | None,
+    figure: str | None,
+    figure_pairs: str | None,
+    figure_chart: str | None,
+    *,
+    numbers: bool,
+    **options: Any,
+) -> None:
+    """Judge PIECES against the drawings of their models, and pair them with the house reeds.
+
+    PIECES is a folder of csv tables, or a workbook, with mouthpieces and facings (default: the demo batch). Ends with exit code 5 where a
+    piece fails.
+    """
+    import matchkit as mk
+
+    house = open_data(data, model)
+    studies = () if study is None else mk.gauge_study(study)
+    with bar("measuring and pairing") as progress:
+        report = house.batch(pieces, studies=studies, progress=progress, **options)
+    if pieces is None:
+        click.echo("the demo batch, which is invented", err=True)
+    _draw(report, figure, figure_pairs, figure_chart)
+    show(report, lambda found: batch_screen(found, numbers=numbers), style, out)
+    if report.failed:
+        click.get_current_context().exit(FAILS)
+
+
+def _draw(report: BatchReport, figure: str | None, figure_pairs: str | None, figure_chart: str | None) -> None:
+    if figure is not None:
+        write_figure("batch_figure", report, figure)
+    if figure_pairs is not None:
+        if not report.pairings:
+            raise click.UsageError("there is no pairing to draw")
+        write_figure("pairing_figure", report.pairings[0], figure_pairs)
+        if len(report.pairings) > 1:
+            click.echo(
+                f"{figure_pairs} shows {report.pairings[0].model} only, the first of {len(report.pairings)} models", err=True
+            )
+    if figure_chart is not None:
+        drawn = [item for item in report.features if item.feature == "tip_opening_mm" and item.chart is not None]
+        if not drawn:
+            raise click.UsageError("there is no chart to draw: ten pieces or more, in a known order")
+        write_figure("chart_figure", drawn[0], figure_chart)
+        if len(drawn) > 1:
+            click.echo(f"{figure_chart} shows {drawn[0].model} only, the first of {len(drawn)} models", err=True)

@@ -1,0 +1,30 @@
+"""``matchkit calibrate``: weights and dial readings become a strength scale."""
+
+from __future__ import annotations
+
+import click
+
+from matchkit.cli.options import output_options
+from matchkit.cli.printing import deliver, show, to_csv
+from matchkit.words.maker.gauge import calibration_screen
+
+SCALE_COLUMNS = ("profile_id", "strength", "stiffness_n_per_mm", "state", "spread_pct")
+
+
+@click.command(name="calibrate")
+@click.argument("readings", type=click.Path(dir_okay=False))
+@output_options
+def command(readings: str, style: str, out: str | None) -> None:
+    """Turn READINGS, a csv of loads and dial readings of a few reeds, into rows of strength_scale.csv.
+
+    Columns: profile_id, strength, reed, load_n or mass_g, sink_mm, and state (dry or wet). docs/data.md shows how to take them;
+    --format csv gives rows to paste.
+    """
+    import matchkit as mk
+
+    found = mk.calibrate(readings)
+    if style == "csv":
+        rows = [{name: row[name] for name in SCALE_COLUMNS} for row in found.rows()]
+        deliver(to_csv(rows, SCALE_COLUMNS), out)
+    else:
+        show(found, calibration_screen, style, out)

@@ -1,0 +1,41 @@
+"""``matchkit facing``: what the readings of a mouthpiece tell."""
+
+from __future__ import annotations
+
+import click
+
+from matchkit.cli.options import data_option, open_data, output_options, study_option, write_figure
+from matchkit.cli.printing import show
+from matchkit.words.maker.facing import facing_screen
+
+
+@click.command(name="facing")
+@click.argument("mouthpiece")
+@click.option("--pieces", metavar="PATH", help="Folder or workbook that it is in.  [default: the tables of --data]")
+@study_option
+@click.option("--figure", metavar="FILE", help="Draw the lay and its distance from the fair curve into an svg or png.")
+@click.option("--numbers", is_flag=True, help="Tables too: every length and every feeler.")
+@data_option
+@output_options
+def command(
+    mouthpiece: str,
+    pieces: str | None,
+    data: str | None,
+    model: str | None,
+    style: str,
+    out: str | None,
+    study: str | None,
+    figure: str | None,
+    *,
+    numbers: bool,
+) -> None:
+    """Say what the readings of MOUTHPIECE tell: lengths, shape, smoothness, rails, bumps and flats, and how sure each is."""
+    import matchkit as mk
+
+    studies = () if study is None else mk.gauge_study(study)
+    report = open_data(data, model).facing(mouthpiece, pieces=pieces, studies=studies)
+    if figure is not None:
+        if report.outline is None:
+            raise click.UsageError(f"{mouthpiece} is known by its nominal numbers only: there are no readings to draw")
+        write_figure("facing_figure", report, figure)
+    show(report, lambda found: facing_screen(found, numbers=numbers), style, out)

@@ -1,0 +1,1 @@
+"""Commands about playtests and what is learned from them."""

@@ -1,0 +1,37 @@
+"""``matchkit evaluate``: how well the model predicts what it has not seen."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+import click
+
+from matchkit.cli.options import cache_option, jobs_option, open_data, output_options
+from matchkit.cli.printing import deliver, lay_out, show, to_csv, to_json
+from matchkit.cli.progress import bar
+from matchkit.words.playtest.learned import compared_screen, evaluation_screen
+
+
+@click.command(name="evaluate")
+@click.option("--data", metavar="PATH|URL", help="Folder of csv tables, xlsx workbook, or book.  [default: the demo house]")
+@click.option("--quick", is_flag=True, help="Keep the default settings instead of choosing them inside every fold.")
+@click.option("--models", nargs=2, metavar="FILE FILE", help="Compare two models instead, on the same playtests held back.")
+@jobs_option("Processes that share the folds")
+@cache_option
+@output_options
+def command(data: str | None, models: tuple[str, str] | None, jobs: int, style: str, out: str | None, *, quick: bool) -> None:
+    """Hold players and mouthpieces back in turn, and compare the marks with what each method expected."""
+    house = open_data(data)
+    if models is not None:
+        found = house.compare(*models)
+        rows = [asdict(item) for item in found]
+        if style == "json":
+            deliver(to_json({"schema": "matchkit.compare/1", "models": list(models), "differences": rows}), out)
+        elif style == "csv":
+            deliver(to_csv(rows, list(rows[0])), out)
+        else:
+            deliver(lay_out(compared_screen(found, models)), out)
+        return
+    with bar("holding players and mouthpieces back") as progress:
+        evaluation = house.evaluate(nested=not quick, jobs=jobs, progress=progress)
+    show(evaluation, lambda found: evaluation_screen(found, invented=house.demo), style, out)

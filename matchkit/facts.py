@@ -1,0 +1,249 @@
+"""What was assumed, not measured, not checked or refused, as values that travel with an answer.
+
+No sentence is made here and none is read anywhere: :mod:`matchkit.words` says them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+Part = Literal["mouthpiece", "reed", "ligature"]
+PARTS: tuple[Part, ...] = ("mouthpiece", "reed", "ligature")
+
+Guess = Literal[
+    "facing length",
+    "facing shape",
+    "facing shape, few feelers",
+    "other rail",
+    "profile",
+    "part of the profile",
+    "stiffness by strength number",
+    "stiffness between strengths",
+    "wetting",
+    "blowing pressure",
+    "lip force",
+    "lip place",
+    "neck",
+    "gauge",
+    "growth of side rails",
+]
+"""What may be assumed, for want of a measurement."""
+
+
+@dataclass(frozen=True)
+class Assumed:
+    """One thing that was not measured, with what it was taken as where that is a number or a name."""
+
+    what: Guess
+    value: float | None = None
+    unit: str = ""
+    like: str = ""
+    """The rail that stands for the other, the gauge's quantity, or where a player's number comes from."""
+
+
+@dataclass(frozen=True)
+class KnownOnly:
+    """A part of the present set-up that was typed: a mouthpiece by its tip opening in mm, a reed by its strength and perhaps its line."""
+
+    part: Part
+    value: float
+    line: str = ""
+
+
+class Refusal(StrEnum):
+    """Why two parts cannot be put together, or are not offered."""
+
+    WRONG_INSTRUMENT = "wrong instrument"
+    OUT_OF_STOCK = "out of stock"
+    REED_TOO_NARROW = "reed narrower than the window and one rail"
+    VAMP_TOO_SHORT = "vamp ends too near the facing's end"
+    NOT_SOFTER = "not softer than the present reed"
+    NOT_HARDER = "not harder than the present reed"
+    LIGATURE_TOO_SMALL = "ligature too small for the body"
+    LIGATURE_TOO_LARGE = "ligature too large for the body"
+    OVER_BUDGET = "over the budget"
+
+
+FITS = ""
+"""Stands where a :class:`Refusal` would, if there were one."""
+
+Unchecked = Literal["reed width", "vamp length", "ligature size"]
+"""What of the fit could not be checked for want of a measurement."""
+
+Doubt = Literal["tip", "clamp", "stiffness", "profile", "reed place", "wet factor"]
+UNCERTAINTIES: tuple[Doubt, ...] = ("tip", "clamp", "stiffness", "profile", "reed place", "wet factor")
+"""What the uncertainty of the closing pressure is made of, in this order."""
+
+
+@dataclass(frozen=True)
+class MeasureNext:
+    """The one measurement that would narrow an answer most: against a ``doubt`` of the closing pressure, or for a ``term`` not known."""
+
+    doubt: Doubt | None = None
+    term: str = ""
+    of_present: bool = False
+    """Whether the part to measure is one that the customer plays now."""
+
+
+Sure = Literal["surely", "probably", "perhaps"]
+
+
+@dataclass(frozen=True)
+class Change:
+    """How much more (above 0) or less of something a set-up has than the present one, in steps, and how sure the direction is."""
+
+    steps: float
+    sure: Sure
+
+
+@dataclass(frozen=True)
+class Feel:
+    """What will feel different from the present set-up; None where it cannot be compared or is not known.
+
+    ``tone`` runs from -1 (darker) to 1 (brighter). ``closes_up`` says that the reed shuts before the lip does anything, at a blowing pressure
+    that is known, or only assumed.
+    """
+
+    resistance: Change | None = None
+    air: Change | None = None
+    tone: float | None = None
+    comparable: bool = True
+    closes_up: Literal["known", "assumed"] | None = None
+
+
+@dataclass(frozen=True)
+class Aimed:
+    """What a question aims at: the present set-up, the middle of set-ups that were liked, or of all that fit; and how a wish moves it.
+
+    ``likes`` counts the liked ones, ``lines`` names the lines of reeds that are aimed at by themselves. ``resistance`` and ``air`` are steps.
+    """
+
+    at: Literal["present", "liked", "fitting", "by line", "nothing"]
+    likes: int = 0
+    resistance: int = 0
+    air: int = 0
+
+
+@dataclass(frozen=True)
+class ModelUse:
+    """What scores are learned from: how many playtests, and which model.
+
+    ``use`` says whether a file was taken as it is, taken with marks ``since``, or a model was fitted in memory; ``why`` the reason for the last.
+    """
+
+    tests: int
+    invented: bool = False
+    use: Literal["nothing", "file", "memory"] = "memory"
+    name: str = ""
+    since: int = 0
+    changed: int = 0
+    why: Literal["", "other rules", "other parts", "marks changed", "unreadable"] = ""
+    error: str = ""
+
+
+@dataclass(frozen=True)
+class FeatureAt:
+    """A feature of a drawing: a column of the tables, or ``stop_mm`` or ``rail_difference_mm`` with its rail and feeler."""
+
+    feature: str
+    rail: str | None = None
+    feeler_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is wrong with a piece, from its worst feature: how, by how much, on which rail or on both, and at which feeler.
+
+    ``sure`` is false where the piece is inconclusive: it must be measured again before it is touched.
+    """
+
+    kind: Literal[
+        "rail short",
+        "stop short",
+        "stop long",
+        "tip too close",
+        "tip too open",
+        "table hollow",
+        "table convex",
+        "baffle too high",
+        "baffle too low",
+        "below the drawing",
+        "above the drawing",
+    ]
+    feature: str
+    size: float
+    rail: Literal["left", "right", "both"] | None = None
+    feeler_mm: float | None = None
+    sure: bool = True
+
+
+@dataclass(frozen=True)
+class NotPaired:
+    """Why the pieces of an instrument were not paired with the house reeds."""
+
+    instrument: str
+    why: Literal["no closing range", "no reed known"]
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Reeds of an instrument that are on no strength scale, and were left out of a pairing."""
+
+    instrument: str
+    reeds: int
+
+
+@dataclass(frozen=True)
+class TableFound:
+    """What is known of the table on which everything rests: as recorded (hollow negative), and what the readings show.
+
+    ``rocking`` says whether the readings show a plate that rocks; it cannot be told without a drawing, and a scan had no plate.
+    """
+
+    gap_mm: float | None
+    rocking: Literal["yes", "no", "no drawing", "scanned"]
+
+
+@dataclass(frozen=True)
+class RefaceTarget:
+    """Where a refacing shall go."""
+
+    to: Literal["fair", "drawing", "tip", "reed"]
+    model: str = ""
+    tip_opening_mm: float | None = None
+    reed_id: str = ""
+    closing_kpa: float | None = None
+    middle: bool = False
+    """Whether that closing pressure is the middle of the house's range, and not one that was asked for."""
+
+
+@dataclass(frozen=True)
+class Against:
+    """A reason against doing what a plan says, with the number it rests on and the limit it passes, where there are such."""
+
+    why: Literal[
+        "within its drawing",
+        "one rail",
+        "table convex",
+        "within the uncertainty",
+        "opens too much",
+        "closes too much",
+        "wall unknown",
+        "wall too thin",
+        "never measured",
+    ]
+    size: float | None = None
+    limit: float | None = None
+
+
+@dataclass(frozen=True)
+class OutOfReach:
+    """A place where the lay already stands further from the reed than the target, which removing cannot mend."""
+
+    place_mm: float
+    above_um: float
+
+
+PlanNote = Literal["stays within tolerance", "break as far as it goes"]

@@ -1,0 +1,147 @@
+"""What a model belongs to: the rules it was fitted under, the parts it was fitted on, and the marks themselves.
+
+The first two make one fingerprint. Marks are listed apart, so that later ones can be told from changed ones. Price, stock and words do
+not count, nor does a column that is not filled in, nor a part that nobody marked.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import fields, is_dataclass
+from importlib import import_module
+from pkgutil import iter_modules
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from matchkit.records.people import Playtest
+from matchkit.records.quantity import Record
+
+if TYPE_CHECKING:
+    from matchkit.parts.stock import Stock
+
+RULES = (
+    "constants",
+    "learn.interval",
+    "learn.marks",
+    "learn.nearest",
+    "learn.rater",
+    "pairs.contacts",
+    "parts.scale",
+    "parts.typed",
+    "physics.closing",
+    "physics.contact",
+    "physics.lay.facing",
+    "physics.lay.fair",
+    "physics.lay.scan",
+    "physics.reed",
+    "score.asked",
+    "score.desirability",
+    "score.target",
+    "score.tone",
+)
+"""Modules whose numbers a model rests on: terms with limits and weights, constants, scales, limits of the computation."""
+
+UNREAD: Mapping[str, AbstractSet[str]] = {
+    "mouthpieces": {
+        *("label", "model", "serial", "batch", "material", "stock", "price", "wall_mm", "throat_diameter_mm", "insertion_mm"),
+        *("baffle_10_mm", "baffle_15_mm", "baffle_length_mm", "window_length_mm", "tip_rail_mm", "body_diameter_mm"),
+        *("shank_bore_mm", "window_width_mm", "side_rail_mm"),
+    },
+    "facings": {"date", "operator", "gauge_id", "repeat"},
+    "lay_points": {"date", "operator", "gauge_id"},
+    "reeds": {"label", "lot", "vamp_length_mm", "stock", "price"},
+    "reed_profiles": set(),
+    "strength_scale": set(),
+    "ligatures": {
+        *("label", "material", "min_diameter_mm", "max_diameter_mm", "length_mm", "screws", "mass_g", "stock", "price"),
+    },
+    "necks": {"cork_mm", "chamfered"},
+    "players": {"ligature_id"},
+    "playtests": {
+        *("date", "position", "reed_age", "ease", "resistance", "brightness", "evenness", "note", "corrects"),
+    },
+}
+"""Columns that a model does not read, by table: changing one leaves it as it is."""
+
+
+def rules_digest() -> str:
+    """Return the hash of every number a model rests on besides the house's own data, as they are now."""
+    lines = []
+    terms = (f"score.terms.{found.name}" for found in iter_modules(import_module("matchkit.score.terms").__path__))
+    for name in (*RULES, *terms):
+        module = import_module(f"matchkit.{name}")
+        for constant, value in sorted(vars(module).items()):
+            plain = _numbers(value) if constant.lstrip("_").isupper() else None
+            if plain is not None:
+                lines.append(f"{name}.{constant} {json.dumps(plain, sort_keys=True)}")
+    return _digest("\n".join(lines))
+
+
+def _numbers(value: Any) -> Any:
+    """Return the numbers in a constant as plain values; None where there are none. Words about a number do not count."""
+    if isinstance(value, bool | int | float):
+        return value
+    if isinstance(value, np.ndarray) and value.dtype.kind in "fiu":
+        return value.tolist()
+    if is_dataclass(value) and not isinstance(value, type):
+        value = {field.name: getattr(value, field.name) for field in fields(value)}
+    if isinstance(value, Mapping):
+        found = {str(name): plain for name, item in value.items() if (plain := _numbers(item)) is not None}
+        return found or None
+    if isinstance(value, tuple | list):
+        every = [_numbers(item) for item in value]
+        return None if any(item is None for item in every) or not every else every
+    return None
+
+
+def data_digest(stock: Stock, rated: Sequence[Playtest]) -> str:
+    """Return the hash of what a model reads of a house besides the marks: parts that were marked or are played now, in any order."""
+    players = {test.player_id for test in rated}
+    known = [player for player in stock.players if player.id in players]
+    pieces = {test.mouthpiece_id for test in rated} | {player.mouthpiece_id for player in known}
+    reeds = {test.reed_id for test in rated} | {player.reed_id for player in known}
+    ligatures = {test.ligature_id for test in rated}
+    profiles = {reed.profile_id for reed in stock.reeds if reed.id in reeds} - {None}
+    profiles |= {step.equals_profile_id for step in stock.strength_scale} - {None}
+    used: dict[str, Iterable[Record]] = {
+        "mouthpieces": (item for item in stock.mouthpieces if item.id in pieces),
+        "facings": (item for item in stock.facings if item.mouthpiece_id in pieces),
+        "lay_points": (item for item in stock.lay_points if item.mouthpiece_id in pieces),
+        "reeds": (item for item in stock.reeds if item.id in reeds),
+        "reed_profiles": (item for item in stock.reed_profiles if item.profile_id in profiles),
+        "strength_scale": (item for item in stock.strength_scale if item.profile_id in profiles),
+        "ligatures": (item for item in stock.ligatures if item.id in ligatures),
+        "necks": (item for item in stock.necks if item.id in {player.neck_id for player in known}),
+        "players": known,
+    }
+    lines: list[str] = []
+    for table, rows in used.items():
+        lines += [table, *sorted(_line(row, UNREAD[table]) for row in rows)]
+    # what a profile is made of is told by its first reed, marked or not
+    made_of = {reed.profile_id: reed.material for reed in sorted(stock.reeds, key=lambda reed: reed.id, reverse=True)}
+    lines += [f"{profile} {made_of.get(profile)}" for profile in sorted(profile for profile in profiles if profile)]
+    lines.append(stock.spec.model_dump_json(exclude={"name", "closing_range", "drawing"}, exclude_defaults=True))
+    lines.append(repr(stock.defaults.numbers))
+    return _digest("\n".join(lines))
+
+
+def mark_digests(rated: Sequence[Playtest]) -> dict[str, str]:
+    """Return the hash of each mark and of what was played, by the playtest's id."""
+    return {test.id: _digest(_line(test, UNREAD["playtests"]))[:16] for test in rated}
+
+
+def fingerprint(rules: str, data: str) -> str:
+    """Return the one fingerprint of rules and data."""
+    return _digest(f"{rules} {data}")
+
+
+def _line(row: Record, unread: AbstractSet[str]) -> str:
+    return row.model_dump_json(exclude=set(unread), exclude_defaults=True)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()

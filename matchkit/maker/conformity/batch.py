@@ -1,0 +1,276 @@
+"""A batch of pieces: a verdict on each, and what they say together about how they were made."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar, Literal
+
+import numpy as np
+
+from matchkit.errors import DataError, Problem
+from matchkit.facts import Assumed, FeatureAt, LeftOut, NotPaired
+from matchkit.maker.conformity.capability import Capability, capability, two_sided_factor, worst_share
+from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
+from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged, judge_piece, judged_with, rails_at_stations
+from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
+from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
+from matchkit.maker.pairing import Pairing
+from matchkit.parts.facing import of_pieces
+from matchkit.physics.lay.fair import FairCurve, Readings
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.spec import HouseSpec
+from matchkit.results import Answer
+
+FINER_STEP_MM = 0.1
+"""The finer gauge that the report speaks of reads stops to this."""
+
+DECIMALS = 9
+"""Measured values are equal where they agree to this."""
+
+
+@dataclass(frozen=True)
+class FeatureSummary:
+    """One feature over the batch, in the order of making.
+
+    ``tolerance_low`` and ``tolerance_high`` bound 95 % of such pieces with 95 % confidence; ``chart`` is None below ten pieces.
+    """
+
+    model: str
+    feature: str
+    rail: str | None
+    feeler_mm: float | None
+    count: int
+    mean: float
+    sd: float
+    low: float
+    high: float
+    tolerance_low: float | None
+    tolerance_high: float | None
+    capability: Capability | None
+    chart: Chart | None
+    positions: tuple[str, ...]
+    """Ids of the pieces, in the order of the chart."""
+
+    @property
+    def at(self) -> FeatureAt:
+        """The feature with its rail and feeler."""
+        return FeatureAt(self.feature, self.rail, self.feeler_mm)
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """How many pieces would pass, stay inconclusive or fail if the same values were known better."""
+
+    how: Literal["stops twice as often", "finer stops", "gauges twice as good"]
+    counts: dict[str, int]
+
+
+@dataclass(frozen=True)
+class BatchReport(Answer):
+    """Every piece judged, the batch summed up, and how it pairs with the house reeds."""
+
+    schema: ClassVar[str] = "batch"
+
+    pieces: tuple[PieceJudged, ...]
+    counts: dict[str, int]
+    features: tuple[FeatureSummary, ...]
+    what_if: tuple[WhatIf, ...]
+    worst_share: float | None
+    """The largest share of failing pieces that a batch like this leaves open at 95 %, where every piece passed."""
+    pairings: tuple[Pairing, ...]
+    """One for each model of the batch for whose instrument the house has reeds and a window."""
+    order_known: bool
+    assumed: tuple[Assumed, ...]
+    """Uncertainties of the gauge that entered a verdict and that nobody stated."""
+    not_paired: tuple[NotPaired, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+
+    @property
+    def failed(self) -> bool:
+        """Whether any piece fails."""
+        return self.counts["fail"] > 0
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Return one flat row a piece."""
+        return [_row(piece) for piece in self.pieces]
+
+
+def _row(piece: PieceJudged) -> dict[str, Any]:
+    """Return a piece with its worst feature and its fault."""
+    worst, fault = piece.worst, piece.fault
+    plain = {name: getattr(piece, name) for name in ("mouthpiece_id", "serial", "model", "verdict")}
+    of_worst = ("feature", "rail", "feeler_mm", "value", "u", "low", "high", "probability")
+    plain |= {name: None if worst is None else getattr(worst, name) for name in of_worst}
+    return {**plain, "fault": None if fault is None else fault.kind, "fault_size": None if fault is None else fault.size}
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """The pieces of a batch with their readings and scans, in the order of making."""
+
+    mouthpieces: tuple[Mouthpiece, ...]
+    readings: dict[str, list[FacingReading]]
+    points: dict[str, list[LayPoint]]
+    order_known: bool = True
+    """Whether every piece has a serial number of its own, so that the order of making is known."""
+
+
+def gather(mouthpieces: Sequence[Mouthpiece], readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> Pieces:
+    """Put readings to their pieces, and the pieces into the order of their serial numbers where all have one."""
+    ordered = list(mouthpieces)
+    if all(piece.serial for piece in ordered):
+        ordered.sort(key=lambda piece: _natural(str(piece.serial)))
+    serials = [piece.serial for piece in ordered]
+    known = all(serial and any(mark.isdigit() for mark in serial) for serial in serials) and len(set(serials)) == len(serials)
+    return Pieces(tuple(ordered), of_pieces(readings), of_pieces(points), known)
+
+
+def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort 9 before 10, whatever stands around the digits."""
+    return tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in re.split(r"(\d+)", serial) if part)
+
+
+def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
+    """Judge every piece against the drawing of its model; raises DataError for pieces whose model has none."""
+    undrawn: dict[str | None, list[str]] = defaultdict(list)
+    for piece in pieces.mouthpieces:
+        if piece.model not in spec.drawing:
+            undrawn[piece.model].append(piece.id)
+    lost = [
+        Problem(
+            "mouthpieces.csv",
+            None,
+            "model",
+            f"{'nothing' if model is None else repr(model)} for piece {ids[0]!r}"
+            + (f" and {len(ids) - 1} more" if len(ids) > 1 else ""),
+            f"a model with a drawing: {', '.join(spec.drawing) or 'the house.toml has none'}",
+            "a drawing stands in house.toml under [drawing.MODEL]",
+        )
+        for model, ids in undrawn.items()
+    ]
+    made_for: dict[str | None, str] = {}
+    for piece in pieces.mouthpieces:
+        if made_for.setdefault(piece.model, piece.instrument) != piece.instrument:
+            expected = f"{made_for[piece.model]}, as the other pieces of model {piece.model!r}"
+            lost.append(Problem("mouthpieces.csv", None, "instrument", f"{piece.instrument} for piece {piece.id!r}", expected))
+    if not pieces.mouthpieces:
+        lost.append(Problem("mouthpieces.csv", None, None, "no piece", "one piece or more"))
+    if lost:
+        raise DataError(lost)
+    curves = {model: drawn_curve(spec.drawing[model]) for model in {str(piece.model) for piece in pieces.mouthpieces}}
+    rails = {
+        piece.id: rails_at_stations(
+            piece,
+            pieces.readings.get(piece.id, []),
+            pieces.points.get(piece.id, []),
+            drawing=spec.drawing[str(piece.model)],
+            gauge=spec.gauge,
+        )
+        for piece in pieces.mouthpieces
+    }
+    judged = tuple(
+        judge_piece(
+            piece, rails[piece.id], drawing=spec.drawing[str(piece.model)], gauge=spec.gauge, curve=curves[str(piece.model)]
+        )
+        for piece in pieces.mouthpieces
+    )
+    counts = _counts(piece.verdict for piece in judged)
+    everything = counts["pass"] == len(judged)
+    return BatchReport(
+        pieces=judged,
+        counts=counts,
+        features=summaries(judged, order_known=pieces.order_known),
+        what_if=_what_if(pieces, rails, spec, curves) if counts["inconclusive"] else (),
+        worst_share=worst_share(len(judged)) if everything else None,
+        pairings=(),
+        order_known=pieces.order_known,
+        assumed=_assumed(judged, spec, scanned=any(pieces.points.values())),
+    )
+
+
+def _assumed(judged: Sequence[PieceJudged], spec: HouseSpec, *, scanned: bool) -> tuple[Assumed, ...]:
+    """Return which uncertainties of the gauges that entered a verdict are nobody's but the default."""
+    read = {item.feature for piece in judged for item in piece.features} - {"stop_mm", "rail_difference_mm"}
+    used = {UNCERTAINTY_OF.get(feature, "u_size_mm") for feature in read}
+    used |= {"u_feeler_mm", "u_stop_mm"} | ({"u_scan_mm"} if scanned else set())
+    return gauge_assumed(spec, [name for name in (*READ, *SIZES) if name in used])
+
+
+def _counts(verdicts: Any) -> dict[str, int]:
+    found = Counter(verdicts)
+    return {verdict: found[verdict] for verdict in ORDER}
+
+
+def _what_if(
+    pieces: Pieces, rails: dict[str, dict[str, Readings]], spec: HouseSpec, curves: dict[str, FairCurve]
+) -> tuple[WhatIf, ...]:
+    """Judge the same values as if they had been read twice as often, or with a finer gauge."""
+    gauge = spec.gauge
+    ways: list[tuple[Any, float, float, float]] = [("stops twice as often", 2**-0.5, gauge.stop_step_mm, 1.0)]
+    if gauge.stop_step_mm > FINER_STEP_MM:
+        ways.append(("finer stops", 1.0, FINER_STEP_MM, 1.0))
+    ways.append(("gauges twice as good", 0.5, gauge.stop_step_mm / 2, 0.5))
+
+    def verdict(piece: Mouthpiece, touch: float, step_mm: float, rest: float) -> Verdict:
+        model = str(piece.model)
+        return judged_with(
+            piece,
+            rails[piece.id],
+            drawing=spec.drawing[model],
+            gauge=gauge,
+            touch=touch,
+            step_mm=step_mm,
+            rest=rest,
+            curve=curves[model],
+        )
+
+    return tuple(WhatIf(how, _counts(verdict(piece, *better) for piece in pieces.mouthpieces)) for how, *better in ways)
+
+
+def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tuple[FeatureSummary, ...]:
+    """Sum up each feature that was judged on two pieces or more, model by model; charts only where the order is known."""
+    models = list(dict.fromkeys(piece.model for piece in pieces))
+    found = []
+    for model in models:
+        columns: dict[FeatureAt, list[tuple[str, Judged]]] = defaultdict(list)
+        for piece in pieces:
+            if piece.model == model:
+                for feature in piece.features:
+                    columns[feature.at].append((piece.mouthpiece_id, feature))
+        for column in columns.values():
+            if len(column) > 1:
+                summary = _summary(column, model=model, charts=len(columns))
+                found.append(summary if order_known else replace(summary, chart=None))
+    return tuple(found)
+
+
+def _summary(column: Sequence[tuple[str, Judged]], *, model: str, charts: int) -> FeatureSummary:
+    values = np.array([judged.value for _, judged in column])
+    level = values.round(DECIMALS)  # equal readings are equal, whatever their last bits
+    sound = np.array([judged.verdict != "fail" for _, judged in column])
+    first = column[0][1]
+    mean, count = float(values.mean()), len(values)
+    sd = float(values.std(ddof=1)) if np.ptp(level) > 0 else 0.0
+    half = two_sided_factor(count) * sd
+    # where most neighbours read alike the limits would be those of the rounding
+    coarse = np.count_nonzero(np.diff(level)) <= len(values) / 2
+    charted = count >= LEAST_PIECES and sd > 0 and not coarse
+    return FeatureSummary(
+        model=model,
+        feature=first.feature,
+        rail=first.rail,
+        feeler_mm=first.feeler_mm,
+        count=count,
+        mean=mean,
+        sd=sd,
+        low=first.low,
+        high=first.high,
+        tolerance_low=mean - half,
+        tolerance_high=mean + half,
+        capability=capability(mean=mean, sd=sd, count=count, limits=Limits(first.low, first.high)),
+        chart=individuals_chart(values, sound=sound, charts=charts) if charted else None,
+        positions=tuple(name for name, _ in column),
+    )

@@ -1,0 +1,309 @@
+"""One piece against the drawing of its model: every feature that was measured, judged with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from matchkit.facts import Fault, FeatureAt
+from matchkit.maker.conformity.rule import CONFIDENCE, ORDER, Limits, Verdict, conformity_probability, judge
+from matchkit.maker.measure.report import drawn_curve, u_stop_m
+from matchkit.parts.facing import rails_of
+from matchkit.physics.lay.fair import FairCurve, Readings
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.spec import Drawing, Gauge, Station
+from matchkit.units import MM
+
+SAME_LEAF_MM = 0.0006
+"""A reading belongs to a station of the drawing whose leaf is within this of its own (leaves marked in inches are rounded)."""
+
+UNCERTAINTY_OF = {
+    "tip_opening_mm": "u_tip_mm",
+    "table_gap_mm": "u_table_mm",
+    "baffle_height_mm": "u_depth_mm",
+    "baffle_10_mm": "u_depth_mm",
+    "baffle_15_mm": "u_depth_mm",
+    "chamber_volume_cm3": "u_volume_cm3",
+}
+"""Which gauge measures a feature; every other one is taken with callipers."""
+
+BAFFLES = ("baffle_height_mm", "baffle_10_mm", "baffle_15_mm")
+
+CAUSES = ("table_gap_mm", "rail_difference_mm", "tip_opening_mm")
+"""Of several features that fail, these are named first, in this order: a table off its plane, a rail off the other and a tip off its
+size make stops fail as well."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One feature of one piece: what was measured, what the drawing allows, and how probable it is that it conforms.
+
+    ``feature`` is a column, or ``stop_mm`` or ``rail_difference_mm`` with ``feeler_mm`` (None: the mean over all leaves) and ``rail``.
+    """
+
+    feature: str
+    rail: str | None
+    feeler_mm: float | None
+    value: float
+    u: float
+    nominal: float
+    low: float
+    high: float
+    probability: float
+    verdict: Verdict
+    critical: bool
+
+    @property
+    def off(self) -> float:
+        """Value minus nominal."""
+        return self.value - self.nominal
+
+    @property
+    def at(self) -> FeatureAt:
+        """The feature with its rail and feeler."""
+        return FeatureAt(self.feature, self.rail, self.feeler_mm)
+
+    def badness(self) -> tuple[int, int, float, float]:
+        """Sort from bad to good: verdict, what causes the others to fail, probability, and how far from the middle of what is allowed."""
+        middle, half = (self.low + self.high) / 2, max((self.high - self.low) / 2, 1e-9)
+        cause = CAUSES.index(self.feature) if self.verdict == "fail" and self.feature in CAUSES else len(CAUSES)
+        return -ORDER[self.verdict], cause, self.probability, -abs(self.value - middle) / math.hypot(half, self.u)
+
+
+@dataclass(frozen=True)
+class PieceJudged:
+    """One piece with its verdict: that of its worst critical feature.
+
+    ``fault`` says what is wrong, or perhaps wrong. ``missing`` is what the drawing asks and nobody measured, ``unmeasured`` those of it for
+    want of which the piece is inconclusive. ``minor`` are failures that are not critical, ``beside_mm`` feelers that the drawing has not.
+    """
+
+    mouthpiece_id: str
+    serial: str | None
+    model: str
+    verdict: Verdict
+    worst: Judged | None
+    fault: Fault | None
+    features: tuple[Judged, ...]
+    missing: tuple[FeatureAt, ...]
+    unmeasured: tuple[FeatureAt, ...]
+    minor: tuple[Judged, ...]
+    beside_mm: tuple[float, ...]
+
+    @property
+    def wants_measuring(self) -> bool:
+        """Whether it is inconclusive for want of a measurement, and not because one is too coarse."""
+        return self.verdict == "inconclusive" and (self.worst is None or self.worst.verdict == "pass")
+
+
+def rails_at_stations(
+    piece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, drawing: Drawing, gauge: Gauge
+) -> dict[str, Readings]:
+    """Give the rails of a piece, a scanned one read at the leaves of the drawing."""
+    heights = np.array(sorted((station.feeler_mm for station in drawing.station), reverse=True)) * MM
+    return rails_of(piece, readings, points, gauge=gauge, heights_m=heights)
+
+
+def judge_piece(
+    piece: Mouthpiece,
+    rails: dict[str, Readings],
+    *,
+    drawing: Drawing,
+    gauge: Gauge,
+    confidence: float = CONFIDENCE,
+    curve: FairCurve | None = None,
+) -> PieceJudged:
+    """Judge everything of a piece that was measured; ``curve`` is :func:`drawn_curve` of the drawing, where it is at hand."""
+    fair = drawn_curve(drawing) if curve is None else curve
+    found: list[Judged] = []
+    missing: list[FeatureAt] = []
+    critical: list[FeatureAt] = []
+    for station in drawing.station:
+        for rail in ("left", "right"):
+            at = _at(rails.get(rail), station.feeler_mm)
+            if at is None:
+                missing.append(FeatureAt("stop_mm", rail, station.feeler_mm))
+                continue
+            low, high = station.limits_mm
+            u = u_stop_m(rails[rail], at, fair) / MM
+            value = float(rails[rail].place_m[at]) / MM
+            found.append(
+                _judged(
+                    "stop_mm", value, u, (station.stop_mm, low, high), station.critical, confidence, rail, station.feeler_mm
+                )
+            )
+    found += _differences(rails, drawing, confidence)
+    for name, feature in drawing.features.items():
+        value = getattr(piece, name)
+        if value is None:
+            missing.append(FeatureAt(name))
+            critical += [FeatureAt(name)] if feature.critical else []
+            continue
+        u = getattr(gauge, UNCERTAINTY_OF.get(name, "u_size_mm"))
+        if name == "tip_opening_mm" and rails:  # a plate that rocks lifts the tip most
+            u = math.hypot(u, next(iter(rails.values())).u_tilt * fair.break_m / MM)
+        found.append(_judged(name, float(value), u, (feature.nominal, *feature.limits), feature.critical, confidence))
+    return _summed_up(piece, found, missing, critical, _beside_mm(rails, drawing.station))
+
+
+def _at(rail: Readings | None, feeler_mm: float) -> int | None:
+    if rail is None:
+        return None
+    near = np.flatnonzero(np.abs(rail.height_m / MM - feeler_mm) <= SAME_LEAF_MM)
+    return int(near[0]) if len(near) else None
+
+
+def _beside_mm(rails: dict[str, Readings], stations: Sequence[Station]) -> tuple[float, ...]:
+    """Return the feelers that were read and that the drawing does not have."""
+    drawn = np.array([station.feeler_mm for station in stations])
+    read = {round(float(height) / MM, 4) for rail in rails.values() for height in rail.height_m}
+    return tuple(sorted(feeler for feeler in read if np.abs(drawn - feeler).min() > SAME_LEAF_MM))
+
+
+def _judged(
+    feature: str,
+    value: float,
+    u: float,
+    allowed: tuple[float, float, float],
+    critical: bool,  # noqa: FBT001 - it goes straight into the record
+    confidence: float,
+    rail: str | None = None,
+    feeler_mm: float | None = None,
+) -> Judged:
+    nominal, low, high = allowed
+    limits = Limits(low, high)
+    return Judged(
+        feature=feature,
+        rail=rail,
+        feeler_mm=feeler_mm,
+        value=value,
+        u=u,
+        nominal=nominal,
+        low=low,
+        high=high,
+        probability=conformity_probability(value, u=u, limits=limits),
+        verdict=judge(value, u=u, limits=limits, confidence=confidence),
+        critical=critical,
+    )
+
+
+def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float) -> list[Judged]:
+    """Judge left minus right over all leaves, and at each: the leaf and the person cancel, only touch and step remain.
+
+    The mean over the leaves decides; one leaf by itself counts where it fails though it is one of several that were looked at.
+    """
+    most = drawing.rail_difference_mm
+    if most is None or len(rails) < 2:
+        return []
+    found, values, variances = [], [], []
+    for station in drawing.station:
+        at = {name: _at(rail, station.feeler_mm) for name, rail in rails.items()}
+        if at["left"] is None or at["right"] is None:
+            continue
+        value = float(rails["left"].place_m[at["left"]] - rails["right"].place_m[at["right"]]) / MM
+        u = math.hypot(*(rails[name].u_place_m[place] for name, place in at.items() if place is not None)) / MM
+        judged = _judged("rail_difference_mm", value, u, (0.0, -most, most), False, confidence, None, station.feeler_mm)  # noqa: FBT003
+        found.append(judged)
+        values.append(value)
+        variances.append(u**2)
+    surely = (1 - confidence) / max(len(found), 1)  # the worst of several, by chance alone, must not fail a sound piece
+    found = [replace(judged, critical=judged.probability <= surely) for judged in found]
+    if values:
+        u = math.sqrt(sum(variances)) / len(values)
+        found.append(_judged("rail_difference_mm", float(np.mean(values)), u, (0.0, -most, most), True, confidence))  # noqa: FBT003
+    return found
+
+
+def _summed_up(
+    piece: Mouthpiece,
+    found: list[Judged],
+    missing: list[FeatureAt],
+    critical: list[FeatureAt],
+    beside_mm: tuple[float, ...],
+) -> PieceJudged:
+    ordered = sorted(found, key=Judged.badness)
+    worst = next((judged for judged in ordered if judged.critical), None)
+    verdict: Verdict = "inconclusive" if worst is None else worst.verdict
+    unread = tuple(at for at in missing if at.feature == "stop_mm")
+    unmeasured = unread or tuple(critical)
+    fault = None if worst is None or verdict == "pass" else fault_of(worst, found)
+    if verdict == "pass" and unmeasured:
+        verdict = "inconclusive"
+    return PieceJudged(
+        mouthpiece_id=piece.id,
+        serial=piece.serial,
+        model=str(piece.model),
+        verdict=verdict,
+        worst=worst,
+        fault=fault,
+        features=tuple(found),
+        missing=tuple(missing),
+        unmeasured=unmeasured if fault is None and verdict == "inconclusive" else (),
+        minor=tuple(judged for judged in ordered if not judged.critical and judged.verdict == "fail"),
+        beside_mm=beside_mm,
+    )
+
+
+def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:
+    """Return what is wrong, in the craftsman's terms, from the worst feature and the others beside it."""
+    size, sure, feeler = abs(worst.off), worst.verdict == "fail", worst.feeler_mm
+    low = worst.off < 0
+    if worst.feature == "rail_difference_mm":
+        return Fault("rail short", worst.feature, size, "left" if worst.value < 0 else "right", feeler, sure)
+    if worst.feature == "stop_mm":
+        both = [judged for judged in features if judged.feature == "stop_mm" and judged.feeler_mm == feeler]
+        alike = len(both) == 2 and all(judged.off * worst.off > 0 and judged.verdict != "pass" for judged in both)
+        rail: Literal["left", "right", "both"] = "both" if alike else "left" if worst.rail == "left" else "right"
+        return Fault("stop short" if low else "stop long", worst.feature, size, rail, feeler, sure)
+    if worst.feature == "tip_opening_mm":
+        return Fault("tip too close" if low else "tip too open", worst.feature, size, sure=sure)
+    if worst.feature == "table_gap_mm":
+        return Fault("table hollow" if worst.value < 0 else "table convex", worst.feature, abs(worst.value), sure=sure)
+    if worst.feature in BAFFLES:  # its size is a depth under the rails: a small one stands high
+        return Fault("baffle too high" if low else "baffle too low", worst.feature, size, sure=sure)
+    return Fault("below the drawing" if low else "above the drawing", worst.feature, size, sure=sure)
+
+
+def _scanned(rail: Readings) -> bool:
+    """Tell a scan from feelers: it has no leaf that could be off."""
+    return bool(np.all(rail.u_height_m <= 1e-8))
+
+
+def judged_with(
+    piece: Mouthpiece,
+    rails: dict[str, Readings],
+    *,
+    drawing: Drawing,
+    gauge: Gauge,
+    touch: float,
+    step_mm: float,
+    rest: float,
+    curve: FairCurve,
+) -> Verdict:
+    """Give the verdict that the same values would have with other uncertainties.
+
+    ``touch`` is a factor on the touch of the stops, ``step_mm`` their step, ``rest`` a factor on leaves, people, scans and
+    everything that is not a stop.
+    """
+    old = gauge.stop_step_mm * MM
+    changed = {
+        name: replace(rail, u_place_m=rail.u_place_m * rest, u_common_m=rail.u_common_m * rest)
+        for name, rail in rails.items()
+        if _scanned(rail)
+    }
+    changed |= {
+        name: replace(
+            rail,
+            u_place_m=np.sqrt(np.maximum(rail.u_place_m**2 - old**2 / 12, 0.0) * touch**2 + (step_mm * MM) ** 2 / 12),
+            u_height_m=rail.u_height_m * rest,
+            u_common_m=rail.u_common_m * rest,
+        )
+        for name, rail in rails.items()
+        if not _scanned(rail)
+    }
+    others = {name: getattr(gauge, name) * rest for name in {*UNCERTAINTY_OF.values(), "u_size_mm"}}
+    return judge_piece(piece, changed, drawing=drawing, gauge=gauge.model_copy(update=others), curve=curve).verdict

@@ -1,0 +1,92 @@
+"""The maker's files: pieces with their readings, weights and dial readings of reeds, gauge studies."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from matchkit.errors import DataError, Problem, RequestError, SourceError
+from matchkit.files import shipped
+from matchkit.maker.conformity.batch import Pieces, gather
+from matchkit.maker.gauge import GaugeStudy, crossed, study
+from matchkit.names import by_id
+from matchkit.parts.calibrate import Calibration, calibrate_readings
+from matchkit.records.calibration import BenchReading
+from matchkit.records.parts import Mouthpiece
+from matchkit.records.study import StudyReading
+from matchkit.tables.read.csv import read_csv
+from matchkit.tables.rules.house import double_rows, study_ranges
+from matchkit.tables.source import Tables
+from matchkit.tables.store import PIECES_TABLES, read_tables
+
+
+def calibrate(path: str | Path) -> Calibration:
+    """Turn a csv of bench readings into rows of the strength scale.
+
+    Raises SourceError where there is no such file, DataError with every problem of it.
+    """
+    place = Path(path)
+    if not place.is_file():
+        raise SourceError(f"{place}: expected a csv file of bench readings")
+    reading = read_csv(place, BenchReading)
+    if reading.problems:
+        raise DataError(reading.problems)
+    return calibrate_readings([record for record in reading.records if isinstance(record, BenchReading)])
+
+
+def gauge_study(
+    path: str | Path | None = None, *, tolerance: float | Mapping[str, float] | None = None
+) -> tuple[GaugeStudy, ...]:
+    """Analyse a csv of study readings, one answer a quantity (default: the demo study, which is invented).
+
+    ``tolerance`` is the width of what a drawing allows, in the unit of the readings, by quantity where there are several. Raises SourceError
+    where there is no such file, DataError with every problem of it, a missing cell among them, RequestError for a tolerance of nothing.
+
+    >>> [study.quantity for study in gauge_study()]
+    ['stop', 'tip_opening']
+    """
+    place = shipped("data/demo-bench/study.csv") if path is None else Path(path)
+    if not place.is_file():
+        raise SourceError(f"{place}: expected a csv file of study readings")
+    reading = read_csv(place, StudyReading)
+    problems = [*reading.problems, *double_rows(reading, StudyReading), *study_ranges(reading)]
+    if problems:
+        raise DataError(problems)
+    rows = [
+        (row, record) for row, record in zip(reading.rows, reading.records, strict=True) if isinstance(record, StudyReading)
+    ]
+    if not rows:
+        raise DataError([Problem(place.name, None, None, "no reading", "several people reading several pieces several times")])
+    quantities = list(dict.fromkeys(record.quantity for _, record in rows))
+    if isinstance(tolerance, float | int) and len(quantities) > 1:
+        raise RequestError(f"a tolerance of which of {', '.join(quantities)}? name it, as {quantities[0]}={tolerance:g}")
+    widths = dict.fromkeys(quantities, tolerance) if isinstance(tolerance, float | int) else dict(tolerance or {})
+    if lost := sorted(set(widths) - set(quantities)):
+        raise RequestError(f"a tolerance of {', '.join(lost)}, which nobody read; the study has {', '.join(quantities)}")
+    return tuple(
+        study(
+            crossed([pair for pair in rows if pair[1].quantity == quantity], source=place.name)[0],
+            quantity=quantity,
+            unit="mm",
+            tolerance=widths.get(quantity),
+        )
+        for quantity in quantities
+    )
+
+
+def read_pieces(pieces: str | Path | None) -> Pieces:
+    """Read a batch, a folder or a workbook with mouthpieces and their readings (default: the demo batch, which is invented).
+
+    Raises DataError with every problem of it, SourceError where there is nothing to read.
+    """
+    tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
+    return gather(tables.mouthpieces, tables.facings, tables.lay_points)
+
+
+def find_piece(tables: Tables, piece: str, pieces: str | Path | None, *, demo: bool) -> tuple[Mouthpiece, Pieces]:
+    """Find a piece in the tables of a house, in those of ``pieces``, or (demo house) in the demo batch; raises UnknownIdError."""
+    if pieces is not None or (demo and all(item.id != piece for item in tables.mouthpieces)):
+        gathered = read_pieces(pieces)
+    else:
+        gathered = gather(tables.mouthpieces, tables.facings, tables.lay_points)
+    return by_id(gathered.mouthpieces, piece, "mouthpiece"), gathered

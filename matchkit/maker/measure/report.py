@@ -1,0 +1,298 @@
+"""What the readings of one mouthpiece say, each length with its uncertainty, in the units of the bench."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal
+
+import numpy as np
+
+from matchkit.facts import Assumed, TableFound
+from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
+from matchkit.parts.facing import FacingPart, facing_part, rails_of
+from matchkit.physics.lay.facing import MeanLay, flaws
+from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
+from matchkit.records.defaults import Defaults
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.spec import Drawing, HouseSpec
+from matchkit.results import Answer
+from matchkit.units import MM, MM2, UM
+
+
+@dataclass(frozen=True)
+class FlawFound:
+    """A bump (the lay stands proud of its fair curve) or a flat (it lies under it), with the uncertainty of its height."""
+
+    kind: str
+    place_mm: float
+    height_um: float
+    u_height_um: float
+    length_mm: float
+
+
+@dataclass(frozen=True)
+class StationRead:
+    """Where one leaf stops on the rails, and how far the lay is there from the fair curve; None for a rail that was not read."""
+
+    feeler_mm: float
+    left_mm: float | None
+    u_left_mm: float | None
+    right_mm: float | None
+    u_right_mm: float | None
+    difference_mm: float | None
+    u_difference_mm: float | None
+    left_off_um: float | None
+    u_left_off_um: float | None
+    right_off_um: float | None
+    u_right_off_um: float | None
+
+
+@dataclass(frozen=True)
+class Outline:
+    """The lines of the figure over ``x_mm``: lay of each rail and of the mean, fair curve, and the uncertainty of their difference."""
+
+    x_mm: tuple[float, ...]
+    fair_mm: tuple[float, ...]
+    left_mm: tuple[float, ...]
+    right_mm: tuple[float, ...]
+    off_um: tuple[float, ...]
+    u_off_um: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class FacingReport(Answer):
+    """What the readings of a mouthpiece say; ``u_`` fields are standard uncertainties, from ``draws`` Monte Carlo draws.
+
+    ``shape`` weighs most of those averaged, ``shape_weights`` has all. ``covariance_mm2`` is that of tip opening, facing length and
+    clamp place on the fair curve, in this order, to first order; ``covariance_monte_carlo_mm2`` the same from the draws, with the tip as it
+    was measured. A rail by itself is taken as an arc, with the uncertainty of its own readings. ``smoothness_floor_um`` is what the gauge's own errors would show on a fair facing. ``table`` says what is known of
+    the table. A mouthpiece known by its nominal numbers has no draws, and the uncertainties are those assumed.
+    """
+
+    schema: ClassVar[str] = "facing"
+
+    mouthpiece_id: str
+    measured: bool
+    tip_opening_mm: float
+    u_tip_opening_mm: float
+    facing_length_mm: float
+    u_facing_length_mm: float
+    u_facing_length_first_order_mm: float
+    clamp_mm: float
+    u_clamp_mm: float
+    break_mm: float
+    u_break_mm: float | None
+    shape: str
+    shape_weights: dict[str, float]
+    covariance_mm2: tuple[tuple[float, ...], ...]
+    covariance_monte_carlo_mm2: tuple[tuple[float, ...], ...] | None
+    smoothness_um: float | None
+    u_smoothness_um: float | None
+    smoothness_floor_um: float | None
+    left_facing_length_mm: float | None
+    right_facing_length_mm: float | None
+    u_rail_facing_length_mm: float | None
+    rail_difference_mm: float | None
+    u_rail_difference_mm: float | None
+    rail_limit_mm: float | None
+    leak_mm2: float | None
+    stations: tuple[StationRead, ...]
+    bumps: tuple[FlawFound, ...]
+    rocking_um: float | None
+    u_rocking_um: float | None
+    twist_um: float | None
+    u_twist_um: float | None
+    twisted: bool
+    table: TableFound
+    budget: dict[str, float]
+    draws: int
+    seed: int
+    assumed: tuple[Assumed, ...]
+    outline: Outline | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form, without the lines of the figure."""
+        plain = super().to_dict()
+        del plain["outline"]
+        return plain
+
+
+def facing_report(
+    mouthpiece: Mouthpiece,
+    readings: Sequence[FacingReading],
+    points: Sequence[LayPoint],
+    *,
+    defaults: Defaults,
+    spec: HouseSpec,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> FacingReport:
+    """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking."""
+    part = facing_part(mouthpiece, readings, points, defaults=defaults, spec=spec)
+    rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
+    lay, fair = part.lay, part.lay.fair
+    unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
+    drawing = spec.drawing.get(mouthpiece.model or "")
+    test = table_test(part, rails, drawing=drawing, drawn=None if drawing is None else drawn_curve(drawing)) if rails else None
+    found = flaws(lay)
+    sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
+    u_flaw = unsure.flaw_m if unsure is not None else ()
+    u_length, u_clamp = fair.u_facing_length_m, fair.u_clamp_m
+    if unsure is not None:
+        u_length, u_clamp = (math.sqrt(unsure.covariance_m2[place, place]) for place in (1, 2))
+    return FacingReport(
+        mouthpiece_id=mouthpiece.id,
+        measured=lay.measured,
+        tip_opening_mm=lay.tip_opening_m / MM,
+        u_tip_opening_mm=lay.u_tip_m / MM,
+        facing_length_mm=fair.facing_length_m / MM,
+        u_facing_length_mm=u_length / MM,
+        u_facing_length_first_order_mm=fair.u_facing_length_m / MM,
+        clamp_mm=fair.clamp_m / MM,
+        u_clamp_mm=u_clamp / MM,
+        break_mm=fair.break_m / MM,
+        u_break_mm=None if unsure is None else unsure.break_m / MM,
+        shape=fair.form,
+        shape_weights={shape.form: float(weight) for shape, weight in zip(fair.shapes, fair.weights, strict=True)},
+        covariance_mm2=_matrix(fair.covariance_m2[:3, :3]),
+        covariance_monte_carlo_mm2=None if unsure is None else _matrix(unsure.covariance_m2),
+        smoothness_um=_times(part.smoothness_m, 1 / UM),
+        u_smoothness_um=None if unsure is None else _times(unsure.smoothness_m, 1 / UM),
+        smoothness_floor_um=None if unsure is None else _times(unsure.smoothness_floor_m, 1 / UM),
+        left_facing_length_mm=sides[0].fair.facing_length_m / MM if sides else None,
+        right_facing_length_mm=sides[1].fair.facing_length_m / MM if sides else None,
+        u_rail_facing_length_mm=max(side.fair.u_facing_length_m for side in sides) / MM if sides else None,
+        rail_difference_mm=_times(part.rail_difference_m, 1 / MM),
+        u_rail_difference_mm=_times(
+            unsure.rail_difference_m if unsure is not None and part.rail_difference_m is not None else part.u_rail_difference_m,
+            1 / MM,
+        ),
+        rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
+        leak_mm2=_times(part.leak_m2, 1 / MM2),
+        stations=stations(rails, fair, unsure),
+        bumps=tuple(
+            FlawFound(f.kind, f.place_m / MM, f.height_m / UM, u / UM, f.length_m / MM)
+            for f, u in zip(found, u_flaw, strict=True)
+        ),
+        rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
+        u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
+        twist_um=None if test is None else _times(test.twist_m, 1 / UM),
+        u_twist_um=None if test is None else _times(test.u_twist_m, 1 / UM),
+        twisted=test is not None and test.twisted,
+        table=TableFound(mouthpiece.table_gap_mm, _rocking(test, drawn=drawing is not None, scanned=bool(points))),
+        budget=budget_of(spec),
+        draws=0 if unsure is None else unsure.draws,
+        seed=seed,
+        assumed=(*part.assumed, *gauge_assumed(spec)) if rails else part.assumed,
+        outline=None if unsure is None else _outline(part, unsure),
+    )
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def drawn_curve(drawing: Drawing) -> FairCurve:
+    """Give the fair curve through the stations and the tip of a drawing."""
+    ordered = sorted(drawing.station, key=lambda station: -station.feeler_mm)
+    y, x = (np.array([getattr(s, name) for s in ordered]) * MM for name in ("feeler_mm", "stop_mm"))
+    drawn = Readings(y, x, np.full(len(y), 1 * UM), np.full(len(y), 20 * UM))
+    return fair_curve(drawn, tip_opening_m=drawing.tip_opening_mm.nominal * MM, u_tip_m=5 * UM)
+
+
+def stations(rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty | None) -> tuple[StationRead, ...]:
+    """Give each leaf with its stops, thinnest first; the difference of the rails is free of the leaf's own error."""
+    if unsure is None:
+        return ()
+    heights = sorted({float(height) for rail in rails.values() for height in rail.height_m})
+    return tuple(_station(height, rails, fair, unsure) for height in heights)
+
+
+def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty) -> StationRead:
+    values: dict[str, float | None] = {}
+    touch = {}
+    for name in ("left", "right"):
+        rail = rails.get(name)
+        at = None if rail is None else next(iter(np.flatnonzero(rail.height_m == height)), None)
+        if rail is None or at is None:
+            values |= {f"{name}_mm": None, f"u_{name}_mm": None, f"{name}_off_um": None, f"u_{name}_off_um": None}
+            continue
+        place = float(rail.place_m[at])
+        values[f"{name}_mm"] = place / MM
+        values[f"u_{name}_mm"] = u_stop_m(rail, int(at), fair) / MM
+        values[f"{name}_off_um"] = (height - float(fair.height_m(np.array(place)))) / UM
+        values[f"u_{name}_off_um"] = float(unsure.off_m[name][at]) / UM
+        touch[name] = float(rail.u_place_m[at])
+    left, right = values["left_mm"], values["right_mm"]
+    known = left is not None and right is not None
+    return StationRead(
+        feeler_mm=height / MM,
+        difference_mm=left - right if left is not None and right is not None else None,
+        u_difference_mm=math.hypot(*touch.values()) / MM if known else None,
+        **values,
+    )
+
+
+def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
+    """Give the standard uncertainty of where the lay has a height: touch, step and person along x, leaf and tilt through the slope."""
+    x = rail.place_m[at]
+    step = 1 * UM
+    fall = max(float(fair.height_m(np.array(x - step)) - fair.height_m(np.array(x + step))) / (2 * step), 1e-4)
+    u_height = math.hypot(rail.u_height_m[at], rail.u_tilt * max(fair.break_m - x, 0.0))
+    return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + (u_height / fall) ** 2)
+
+
+def _rocking(test: TableTest | None, *, drawn: bool, scanned: bool) -> Literal["yes", "no", "no drawing", "scanned"]:
+    """Return whether the readings show a plate that rocks on the table, or why that cannot be told."""
+    if scanned:
+        return "scanned"
+    if test is not None and test.rocks:
+        return "yes"
+    return "no" if drawn else "no drawing"
+
+
+READ = ("u_feeler_mm", "u_stop_mm", "u_tip_mm")
+"""What enters the uncertainty of a facing."""
+SIZES = ("u_scan_mm", "u_size_mm", "u_depth_mm", "u_table_mm", "u_volume_cm3")
+"""What else a batch is judged with."""
+
+
+def gauge_assumed(spec: HouseSpec, names: Sequence[str] = READ) -> tuple[Assumed, ...]:
+    """Return the uncertainties of the gauge that neither the house nor a study ever stated: they are the defaults, and assumed."""
+    stated = spec.gauge.model_fields_set if "gauge" in spec.model_fields_set else set()
+    return tuple(
+        Assumed("gauge", getattr(spec.gauge, name), name.rpartition("_")[2], like=name) for name in names if name not in stated
+    )
+
+
+def budget_of(spec: HouseSpec) -> dict[str, float]:
+    """Give the standard uncertainties that entered."""
+    gauge = spec.gauge
+    return {
+        "u_feeler_mm": gauge.u_feeler_mm,
+        "u_stop_mm": gauge.u_stop_mm,
+        "stop_step_mm": gauge.stop_step_mm,
+        "u_operator_mm": gauge.u_operator_mm,
+        "u_tip_mm": gauge.u_tip_mm,
+    }
+
+
+def _matrix(values: np.ndarray[Any, Any]) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(float(entry) / MM2 for entry in row) for row in values)
+
+
+def _outline(part: FacingPart, unsure: Uncertainty) -> Outline:
+    x, band = unsure.band_m
+    lay = part.lay
+    left, right = getattr(lay, "left", lay), getattr(lay, "right", lay)
+    columns = (
+        x / MM,
+        lay.fair.height_m(x) / MM,
+        left.height_m(x) / MM,
+        right.height_m(x) / MM,
+        (lay.height_m(x) - lay.fair.height_m(x)) / UM,
+        band / UM,
+    )
+    return Outline(*(tuple(float(value) for value in column) for column in columns))

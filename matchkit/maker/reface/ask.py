@@ -1,0 +1,228 @@
+"""Plan the refacing of one piece: from what was asked to a target, a plan, and the house reeds before and after."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.errors import RequestError
+from matchkit.facts import Against, Assumed, PlanNote, RefaceTarget
+from matchkit.maker.batch import bench_scorer
+from matchkit.maker.conformity.batch import Pieces
+from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
+from matchkit.maker.measure.report import drawn_curve
+from matchkit.maker.pairing import lots_of
+from matchkit.maker.reface.plan import BeforeAfter, RefacePlan, blank_of, plan_removal, stop_m, surely_over
+from matchkit.maker.reface.target import Worn, at_bound, fair_with_tip, match_reed, nearest_fair, table_for_tip_m
+from matchkit.parts.facing import FacingPart, facing_part, rails_of
+from matchkit.physics.lay.facing import Lay, MeanLay
+from matchkit.physics.lay.fair import FairCurve
+from matchkit.records.parts import Mouthpiece
+from matchkit.records.spec import Drawing, HouseSpec
+from matchkit.score.player import PlayerView, Visitor, playing_openings_m
+from matchkit.score.scorer import Scorer
+from matchkit.units import KPA, MM
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Where a refacing shall go: the nearest fair curve, the drawing, a tip opening, or a reed at a closing pressure."""
+
+    drawing: bool = False
+    tip_opening_mm: float | None = None
+    reed: str | None = None
+    closing_kpa: float | None = None
+    table_down: bool = False
+
+
+USUAL_LEAVES_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2)
+
+
+def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: HouseSpec, wanted: Wanted) -> RefacePlan:
+    """Plan the refacing of one piece, with the reeds of a house before and after.
+
+    Raises RequestError for a target that cannot be meant or that no removal reaches.
+    """
+    readings, points = pieces.readings.get(piece.id, []), pieces.points.get(piece.id, [])
+    facing = facing_part(piece, readings, points, defaults=scorer.parts.stock.defaults, spec=spec)
+    rails = rails_of(piece, readings, points, gauge=spec.gauge)
+    blank = blank_of(facing, rails)
+    gap_m = abs(piece.table_gap_mm or 0.0) * MM
+    drawing = spec.drawing.get(piece.model or "")
+    if gap_m <= 2 * spec.gauge.u_table_mm * MM or _allowed_hollow(piece, drawing if wanted.drawing else None):
+        gap_m = 0.0  # within the leaf's own doubt, or a hollow that may stay: many players want one
+    house = bench_scorer(scorer, spec)
+    view = house.view(Visitor(instrument=piece.instrument))
+    flat = blank.lowered(gap_m, spec.gauge.u_table_mm * MM if gap_m else 0.0)
+    down = 0.0
+    if wanted.table_down and wanted.tip_opening_mm is not None:
+        down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
+    target, aim = _target(house, flat.worn.lowered(down), drawing, view, wanted, piece, spec)
+    within = drawing is not None and wanted.drawing and _meets(flat.worn, target, drawing)
+    if wanted.table_down and not down and not within:
+        down = float(surely_over(flat, target).max())
+    leaves = (
+        sorted({float(height) / MM for rail in rails.values() for height in rail.height_m}) if readings else USUAL_LEAVES_MM
+    )
+    if drawing is not None:
+        leaves = [station.feeler_mm for station in drawing.station]
+    plan = plan_removal(
+        facing,
+        blank,
+        target,
+        aim=aim,
+        leaves_mm=[round(leaf, 4) for leaf in leaves],
+        table_m=gap_m,
+        table_down_m=down,
+        u_table_m=spec.gauge.u_table_mm * MM,
+        within=within,
+    )
+    notes: list[PlanNote] = []
+    if within and surely_over(flat, target).any():
+        notes.append("stays within tolerance")
+    if wanted.drawing and drawing is not None:
+        verdict = judge_piece(
+            piece,
+            rails_at_stations(piece, readings, points, drawing=drawing, gauge=spec.gauge),
+            drawing=drawing,
+            gauge=spec.gauge,
+        ).verdict
+        if verdict == "pass":
+            plan = replace(plan, do_not=(Against("within its drawing"), *plan.do_not))
+    lowered = flat.lowered(down).worn
+    final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
+    reached = nearest_fair(final) if plan.unreached else target
+    idle = all(max(removal.left_um, removal.right_um) <= removal.u_um for removal in plan.removals)
+    # where nothing comes off that can be told, nothing changes
+    later = facing.lay if idle else _as_lay(final, reached, facing.lay.u_tip_m)
+    reeds = _before_and_after(house, facing, later, view)
+    if not wanted.drawing and at_bound(lowered, target):
+        notes.append("break as far as it goes")
+    player = (Assumed("blowing pressure", view.blow_pa / KPA, "kPa"), Assumed("lip force", view.lip_force_n, "N"))
+    return replace(
+        plan,
+        reeds=reeds,
+        closing_range_kpa=spec.closing_range.get(piece.instrument),
+        notes=tuple(notes),
+        player=player if reeds else (),
+    )
+
+
+def _allowed_hollow(piece: Mouthpiece, drawing: Drawing | None) -> bool:
+    """Tell a hollow table that may stay: any, unless a drawing sets a limit to it."""
+    gap, feature = piece.table_gap_mm or 0.0, None if drawing is None else drawing.table_gap_mm
+    return gap < 0 and (feature is None or gap >= feature.limits[0])
+
+
+def _meets(worn: Worn, target: FairCurve, drawing: Drawing) -> bool:
+    """Tell whether what removing gives at best, the target or the lay where that is higher, stays within a drawing's limits."""
+    final = np.maximum(target.height_m(worn.x_m), worn.height_m)
+    if float(final[0]) / MM > drawing.tip_opening_mm.limits[1]:
+        return False
+    stops = [(stop_m(worn.x_m, final, station.feeler_mm * MM), station.limits_mm[1]) for station in drawing.station]
+    return all(stop is not None and stop / MM <= high for stop, high in stops)
+
+
+def _target(
+    house: Scorer,
+    worn: Worn,
+    drawing: Drawing | None,
+    view: PlayerView,
+    wanted: Wanted,
+    piece: Mouthpiece,
+    spec: HouseSpec,
+) -> tuple[FairCurve, RefaceTarget]:
+    if wanted.table_down and wanted.reed is not None:
+        raise RequestError("the table can be faced down for a drawing or a tip opening, not to match a reed")
+    named = [wanted.drawing, wanted.tip_opening_mm is not None, wanted.reed is not None]
+    if sum(named) > 1:
+        raise RequestError("one target at a time: the drawing, a tip opening, or a reed")
+    if wanted.closing_kpa is not None and wanted.reed is None:
+        raise RequestError("a closing pressure goes with a reed")
+    if wanted.drawing:
+        if drawing is None:
+            drawn = ", ".join(spec.drawing) or "the house.toml has none"
+            raise RequestError(f"no drawing for the model {piece.model!r} of {piece.id}; drawings there are: {drawn}")
+        return drawn_curve(drawing), RefaceTarget("drawing", model=str(piece.model))
+    if wanted.tip_opening_mm is not None:
+        curve = fair_with_tip(worn, _tip_asked_m(wanted.tip_opening_mm))
+        return curve, RefaceTarget("tip", tip_opening_mm=wanted.tip_opening_mm)
+    if wanted.reed is not None:
+        return _reed_target(house, worn, view, wanted, spec)
+    return nearest_fair(worn), RefaceTarget("fair")
+
+
+def _reed_target(
+    house: Scorer, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec
+) -> tuple[FairCurve, RefaceTarget]:
+    instrument = view.player.instrument
+    reed = house.parts.reed(str(wanted.reed))
+    if reed.reed.instrument != instrument:
+        raise RequestError(f"{reed.reed.id} is for {reed.reed.instrument}, the mouthpiece for {instrument}")
+    window = spec.closing_range.get(instrument)
+    if wanted.closing_kpa is None and window is None:
+        raise RequestError(f"at which closing pressure? the house has no closing range for {instrument}")
+    closing = sum(window) / 2 if wanted.closing_kpa is None and window is not None else float(wanted.closing_kpa or 0.0)
+    if not closing > 0:
+        raise RequestError(f"a closing pressure of {closing:g} kPa; expected more than 0")
+    curve = match_reed(
+        worn,
+        reed,
+        closing_pa=closing * KPA,
+        lip_m=view.lip_m,
+        lip_load_n=view.lip_force_n,
+        lip_spread_m=constants.LIP_SPREAD.value * MM,
+    )
+    return curve, RefaceTarget("reed", reed_id=reed.id, closing_kpa=closing, middle=wanted.closing_kpa is None)
+
+
+TIP_RANGE_MM = (0.5, 4.0)
+
+
+def _tip_asked_m(tip_mm: float) -> float:
+    if not TIP_RANGE_MM[0] <= tip_mm <= TIP_RANGE_MM[1]:
+        raise RequestError(f"a tip opening of {tip_mm:g} mm; expected {TIP_RANGE_MM[0]:g} to {TIP_RANGE_MM[1]:g} mm")
+    return tip_mm * MM
+
+
+def _as_lay(final: Worn, fair: FairCurve, u_tip_m: float) -> Lay:
+    """Make a lay of heights over a net: knots every millimetre up to the break."""
+    end = max(fair.break_m, float(final.x_m[final.height_m > 0].max()))
+    at = np.arange(0.0, end - 0.2 * MM, 1 * MM)
+    level = np.interp(at, final.x_m, final.height_m)
+    kept = level > 0
+    return Lay(np.append(at[kept], end), np.append(level[kept], 0.0), fair, u_tip_m, measured=True)
+
+
+def _before_and_after(house: Scorer, facing: FacingPart, after: Lay | MeanLay, view: PlayerView) -> tuple[BeforeAfter, ...]:
+    """Solve every house reed of the instrument on the piece as it is and as it would be."""
+    lots = lots_of(house.parts.reeds_for(facing.mouthpiece.instrument))
+    if not lots:
+        return ()
+    later = replace(
+        facing, mouthpiece=facing.mouthpiece.model_copy(update={"id": f"{facing.mouthpiece.id} refaced"}), lay=after
+    )
+    before, after_it = (house.grid((part,), [lot.reed for lot in lots], lip_m=view.lip_m) for part in (facing, later))
+    both = before.join(after_it)
+    pressure = both.closing_pressure_pa / KPA
+    opening = playing_openings_m(both, blow_pa=view.blow_pa) / MM
+    share = both.closing_share(lip_force_n=view.lip_force_n)
+    doubt = house.uncertainty(after_it).total
+    return tuple(
+        BeforeAfter(
+            reed=lot.id,
+            closing_pressure_before_kpa=float(pressure[row]),
+            closing_pressure_after_kpa=float(pressure[row + len(lots)]),
+            u_closing_pressure_kpa=float(pressure[row + len(lots)] * doubt[row]),
+            playing_opening_before_mm=float(opening[row]),
+            playing_opening_after_mm=float(opening[row + len(lots)]),
+            closing_share_before=float(share[row]),
+            closing_share_after=float(share[row + len(lots)]),
+        )
+        for row, lot in enumerate(lots)
+    )

@@ -1,0 +1,187 @@
+"""Where a refacing may go: fair curves that lie nowhere above what is there, since only removal is possible.
+
+Heights are over the plane of the table, larger where more is taken off; a target may be higher than the lay and never lower. All targets
+but a drawing are power laws ``y = T (1 - x/L)^m``, of which an arc is nearly one (m = 2).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.errors import RequestError
+from matchkit.parts.reed import ReedPart
+from matchkit.physics.closing import close_reeds, closing_share
+from matchkit.physics.lay.fair import CLAMP, THIN, FairCurve, Shape, averaged
+from matchkit.physics.share_table import REACH, flexibility, power_beams
+from matchkit.units import KPA, MM, UM
+
+Array = NDArray[np.float64]
+
+POWERS = (1.7, 2.8)
+FURTHER_M = 4 * MM
+"""A target's break lies at most this much behind the lay's own."""
+ALIKE_M = 5 * UM
+"""Heights within this are the same: no hand takes off less."""
+NETS = (1.0, 0.06, 0.004)
+"""How wide each net of breaks and exponents is drawn, as a share of everything allowed."""
+MOST_OPENED_M = 0.5 * MM
+"""A change of tip opening beyond this makes another mouthpiece of it (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Worn:
+    """The upper envelope of both rails as they are: places (n,) from the tip and heights (n,); a target must cover it."""
+
+    x_m: Array
+    height_m: Array
+
+    @property
+    def tip_m(self) -> float:
+        """Tip opening."""
+        return float(self.height_m[0])
+
+    def lowered(self, down_m: float) -> Worn:
+        """What is left to cover where the table is faced down."""
+        return Worn(self.x_m, np.maximum(self.height_m - down_m, 0.0))
+
+
+def at_bound(worn: Worn, target: FairCurve) -> bool:
+    """Tell whether a target's break lies as far back as one may, so that a longer facing might suit better still."""
+    return target.break_m - _end_m(worn) > 0.98 * FURTHER_M
+
+
+def _end_m(worn: Worn) -> float:
+    return float(worn.x_m[worn.height_m > CLAMP].max())
+
+
+def power_curve(tip_m: float, break_m: float, exponent: float) -> FairCurve:
+    """Give the fair curve of one power law."""
+    run = break_m * (1 * MM / tip_m) ** (1 / exponent)
+    return averaged([Shape("power law", np.array([break_m, run, 1 / exponent]), np.zeros((3, 3)))], np.ones(1))
+
+
+def least_tip_m(worn: Worn, break_m: Array, exponent: Array) -> Array:
+    """Give the smallest tip opening with which a power law of this break and exponent covers the lay (same shape as the arguments)."""
+    inside = worn.height_m > CLAMP
+    run = np.maximum(1 - worn.x_m[inside] / np.asarray(break_m)[..., None], 1e-9)
+    return np.asarray((worn.height_m[inside] / run ** np.asarray(exponent)[..., None]).max(axis=-1))
+
+
+def _removal(worn: Worn, tip_m: Array, break_m: Array, exponent: Array) -> Array:
+    """Give the area (m2) between a power law and the lay."""
+    run = np.maximum(1 - worn.x_m / break_m[..., None], 0.0)
+    return np.asarray(np.trapezoid(np.maximum(tip_m[..., None] * run ** exponent[..., None] - worn.height_m, 0.0), worn.x_m))
+
+
+def _grid(worn: Worn, centre: tuple[float, float] | None = None, width: float = 1.0) -> tuple[Array, Array]:
+    """Give breaks and exponents to try: everything, or a narrower net about a centre."""
+    end = _end_m(worn)
+    spans = [(end + 0.2 * MM, end + FURTHER_M), POWERS]
+    if centre is not None:
+        spans = [
+            (max(low, at - width * (high - low)), min(high, at + width * (high - low)))
+            for (low, high), at in zip(spans, centre, strict=True)
+        ]
+    edges, powers = np.meshgrid(*(np.linspace(*span, 41) for span in spans), indexing="ij")
+    return edges.ravel(), powers.ravel()
+
+
+def nearest_fair(worn: Worn) -> FairCurve:
+    """Give the fair curve that covers the lay with the least removal, by a net drawn closer three times."""
+    centre, tip, best = (0.0, 0.0), np.zeros(1), 0
+    for width in NETS:
+        edge, power = _grid(worn, None if width == 1 else centre, width)
+        tip = least_tip_m(worn, edge, power)
+        best = int(_removal(worn, tip, edge, power).argmin())
+        centre = (float(edge[best]), float(power[best]))
+    return power_curve(float(tip[best]), centre[0], centre[1])
+
+
+def fair_with_tip(worn: Worn, tip_m: float) -> FairCurve:
+    """Give the fair curve of this tip opening that covers the lay with the least removal.
+
+    Raises RequestError where none does: the tip is too open already.
+    """
+    centre = (0.0, 0.0)
+    for width in NETS:
+        edge, power = _grid(worn, None if width == 1 else centre, width)
+        covers = least_tip_m(worn, edge, power) <= tip_m + ALIKE_M
+        if not covers.any():
+            raise RequestError(
+                f"no fair curve with a tip of {tip_m / MM:.2f} mm covers the lay, whose tip is {worn.tip_m / MM:.2f} mm open: removing "
+                "only opens it; facing the table down closes it"
+            )
+        area = np.where(covers, _removal(worn, np.full(len(edge), tip_m), edge, power), np.inf)
+        best = int(area.argmin())
+        centre = (float(edge[best]), float(power[best]))
+    return power_curve(tip_m, centre[0], centre[1])
+
+
+def table_for_tip_m(worn: Worn, tip_m: float) -> float:
+    """Give the least the table must be faced down for a fair curve of this tip opening to cover the lay, to a micrometre.
+
+    0 where one does as it is. Facing down by the whole tip opening would always do.
+    """
+
+    def covers(down_m: float) -> bool:
+        try:
+            fair_with_tip(worn.lowered(down_m), tip_m)
+        except RequestError:
+            return False
+        return True
+
+    if covers(0.0):
+        return 0.0
+    low, high = 0.0, max(worn.tip_m - THIN, 0.0)
+    while high - low > 1e-6:
+        middle = (low + high) / 2
+        low, high = (low, middle) if covers(middle) else (middle, high)
+    return high
+
+
+def match_reed(
+    worn: Worn, reed: ReedPart, *, closing_pa: float, lip_m: float, lip_load_n: float, lip_spread_m: float
+) -> FairCurve:
+    """Give the facing that closes most evenly on one reed: the smallest closing share under the lip at a wanted closing pressure.
+
+    For each break and exponent the tip opening follows from the closing pressure; those that cover the lay and open it by at most
+    0.5 mm are solved exactly, and the net is drawn closer twice. Raises RequestError where there is none.
+    """
+    centre = None
+    best_curve: tuple[float, float, float] | None = None
+    for width in (1.0, 0.1, 0.02):
+        edge, power = _grid(worn, centre, width)
+        span = (float(edge.min()) * 0.7, float(edge.max()))
+        soft = flexibility(reed.shape, clamps_m=span)
+        tip = np.full(len(edge), worn.tip_m)
+        for _ in range(20):  # the clamp follows the tip, and the tip the clamp
+            clamp = edge * (1 - (CLAMP / tip) ** (1 / power))
+            tip = closing_pa / reed.modulus_pa * np.exp(soft(clamp, np.zeros(len(edge))))
+            tip = np.clip(tip, 2 * THIN, 10 * MM)
+        fits = (least_tip_m(worn, edge, power) <= tip + ALIKE_M) & (tip <= worn.tip_m + MOST_OPENED_M)
+        rows = np.flatnonzero(fits)
+        if not len(rows):
+            if best_curve is not None:
+                break
+            raise RequestError(
+                f"no facing that only removing can reach closes at {closing_pa / KPA:.1f} kPa on {reed.reed.id} with the tip opened by at most "
+                f"{MOST_OPENED_M / MM:g} mm; a softer or harder reed, or another pressure?"
+            )
+        thin = edge[rows] * (1 - (THIN / tip[rows]) ** (1 / power[rows]))
+        half = edge[rows] * (1 - 0.5 ** (1 / power[rows]))
+        beams = power_beams(
+            reed.shape, tip_m=tip[rows], length_m=thin, shape=half / thin, lip_m=lip_m, lip_spread_m=lip_spread_m
+        )
+        solved = close_reeds(
+            beams, tip_width_m=np.full(len(rows), reed.shape.tip_width_m), lip_m=np.minimum(lip_m, REACH * beams.x_m[:, 0])
+        )
+        pressure = solved.pressure_per_modulus * reed.modulus_pa
+        share = closing_share(solved, np.arange(len(rows)), lip_share=lip_load_n / solved.lip_area_m2 / pressure)
+        best = int(share.argmin())
+        centre = (float(edge[rows[best]]), float(power[rows[best]]))
+        best_curve = (float(tip[rows[best]]), *centre)
+    assert best_curve is not None  # noqa: S101 - the first net either finds one or raises
+    return power_curve(*best_curve)

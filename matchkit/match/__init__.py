@@ -1,1 +1,0 @@
-"""From checked records to ranked set-ups: parts, closing, terms, neighbours, blend, order, reasons."""

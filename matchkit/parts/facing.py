@@ -1,0 +1,161 @@
+"""A mouthpiece becomes a physical part: its lay, from feelers, a scan or nominal numbers, and how sure each length is."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.facts import Assumed
+from matchkit.physics.lay.facing import LEAST_LEAVES, AnyLay, MeanLay, mean_lay, measured_lay, nominal_lay
+from matchkit.physics.lay.fair import Readings
+from matchkit.physics.lay.scan import HEIGHTS_M, readings_from_profile
+from matchkit.records.defaults import Defaults
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.spec import Gauge, HouseSpec
+from matchkit.units import MM
+
+Array = NDArray[np.float64]
+Row = TypeVar("Row", FacingReading, LayPoint)
+
+
+@dataclass(frozen=True)
+class FacingPart:
+    """A mouthpiece with its lay.
+
+    ``smoothness_m``, ``leak_m2`` and ``rail_difference_m`` are None where the readings do not give them; ``assumed`` names
+    what was not measured.
+    """
+
+    mouthpiece: Mouthpiece
+    lay: AnyLay
+    smoothness_m: float | None
+    leak_m2: float | None
+    rail_difference_m: float | None
+    u_rail_difference_m: float | None
+    assumed: tuple[Assumed, ...]
+
+    @property
+    def id(self) -> str:
+        """The mouthpiece's id."""
+        return self.mouthpiece.id
+
+    @property
+    def clamp_m(self) -> float:
+        """Where the reed is taken as clamped, from the tip."""
+        return self.lay.fair.clamp_m
+
+    @property
+    def facing_length_m(self) -> float:
+        """Where the thinnest feeler, 0.038 mm, stops on the fair curve."""
+        return self.lay.fair.facing_length_m
+
+
+def of_pieces(rows: Iterable[Row]) -> dict[str, list[Row]]:
+    """Put readings or scanned points to their mouthpieces, in their order; a mouthpiece without any has an empty list."""
+    found: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        found[row.mouthpiece_id].append(row)
+    return found
+
+
+def rails_of(
+    mouthpiece: Mouthpiece,
+    readings: Sequence[FacingReading],
+    points: Sequence[LayPoint],
+    *,
+    gauge: Gauge,
+    heights_m: Array = HEIGHTS_M,
+) -> dict[str, Readings]:
+    """Give the readings of each rail that was read; a scanned rail is read at ``heights_m``, and its scan counts alone.
+
+    On a table recorded as convex the plate rocks, and all readings of the piece are as much less certain.
+    """
+    found: dict[str, Readings] = {}
+    for rail in ("left", "right"):
+        scan = [point for point in points if point.rail == rail]
+        if scan:
+            x, y = (np.array([getattr(point, name) for point in scan]) * MM for name in ("x_mm", "height_mm"))
+            u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in scan]) * MM
+            found[rail] = readings_from_profile(x, y, u, tip_opening_m=mouthpiece.tip_opening_mm * MM, heights_m=heights_m)
+        elif any(reading.rail == rail for reading in readings):
+            found[rail] = _rail(readings, rail, gauge)
+    tilt = max(mouthpiece.table_gap_mm or 0.0, 0.0) / constants.TABLE_HALF.value / math.sqrt(3)  # rectangular, either way
+    return {rail: replace(read, u_tilt=tilt) for rail, read in found.items()} if tilt else found
+
+
+def facing_part(
+    mouthpiece: Mouthpiece,
+    readings: Sequence[FacingReading],
+    points: Sequence[LayPoint] = (),
+    *,
+    defaults: Defaults,
+    spec: HouseSpec,
+) -> FacingPart:
+    """Give one mouthpiece its lay.
+
+    Both rails read: their mean. One rail read: that rail stands for both, and the rails are not known. None: an arc through
+    the tip opening and the facing length, the instrument's default where the length was not given either.
+    """
+    tip_m = mouthpiece.tip_opening_mm * MM
+    rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
+    assumed: list[Assumed] = []
+    lay: AnyLay
+    if len(rails) == 2:
+        lay = mean_lay(rails["left"], rails["right"], tip_opening_m=tip_m, u_tip_m=spec.gauge.u_tip_mm * MM)
+    elif rails:
+        (name, rail), *_ = rails.items()
+        lay = measured_lay(rail, tip_opening_m=tip_m, u_tip_m=spec.gauge.u_tip_mm * MM)
+        assumed.append(Assumed("other rail", like=name))
+    else:
+        length, u_length = mouthpiece.facing_length_mm, constants.U_FACING_NOMINAL.value
+        if length is None:
+            default = defaults.scalar(mouthpiece.instrument, "facing_length_mm")
+            length, u_length = default.value, default.u
+            assumed.append(Assumed("facing length"))
+        assumed.append(Assumed("facing shape"))
+        lay = nominal_lay(
+            tip_opening_m=tip_m,
+            facing_length_m=length * MM,
+            u_tip_m=constants.U_TIP_NOMINAL.value * MM,
+            u_facing_m=u_length * MM,
+        )
+    if lay.measured and not lay.shape_known:
+        assumed.append(Assumed("facing shape, few feelers", LEAST_LEAVES))
+    both = lay if isinstance(lay, MeanLay) and lay.shape_known else None
+    return FacingPart(
+        mouthpiece=mouthpiece,
+        lay=lay,
+        smoothness_m=lay.smoothness_m if lay.shape_known else None,
+        leak_m2=None if both is None else both.leak_m2,
+        rail_difference_m=None if both is None else both.rail_difference_m,
+        u_rail_difference_m=None if both is None else both.u_rail_difference_m,
+        assumed=tuple(assumed),
+    )
+
+
+def _rail(readings: Sequence[FacingReading], rail: str, gauge: Gauge) -> Readings:
+    """Average the repeats of one rail, thickest leaf first.
+
+    Stacked leaves come from one set and err together; the step to which a stop is read does not average out.
+    """
+    by_leaf: dict[float, list[FacingReading]] = defaultdict(list)
+    for reading in readings:
+        if reading.rail == rail:
+            by_leaf[reading.feeler_mm].append(reading)
+    heights, places, u_heights, u_places = [], [], [], []
+    for feeler, taken in sorted(by_leaf.items(), reverse=True):
+        heights.append(feeler)
+        places.append(math.fsum(reading.stop_mm for reading in taken) / len(taken))
+        u_heights.append(max((gauge.u_feeler_mm if r.u_feeler_mm is None else r.u_feeler_mm) * (r.leaves or 1) for r in taken))
+        u_touch = max(gauge.u_stop_mm if r.u_stop_mm is None else r.u_stop_mm for r in taken)
+        u_places.append(math.hypot(u_touch / math.sqrt(len(taken)), gauge.stop_step_mm / math.sqrt(12)))
+    y, x, u_y, u_x = (np.array(column) * MM for column in (heights, places, u_heights, u_places))
+    stacked = np.array([max(r.leaves or 1 for r in taken) > 1 for _, taken in sorted(by_leaf.items(), reverse=True)])
+    return Readings(y, x, u_y, u_x, u_common_m=gauge.u_operator_mm * MM, stacked=stacked if stacked.any() else None)

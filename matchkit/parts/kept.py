@@ -1,0 +1,130 @@
+"""Fitted facings, kept on this machine for the next question.
+
+They are written as JSON, which can run no code, and come back to the last bit.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.facts import Assumed
+from matchkit.files import Cache
+from matchkit.parts.facing import FacingPart, facing_part, of_pieces
+from matchkit.physics.lay.facing import AnyLay, Lay, MeanLay
+from matchkit.physics.lay.fair import FairCurve, Shape
+from matchkit.records.defaults import Defaults
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.spec import HouseSpec
+
+Array = NDArray[np.float64]
+
+
+def kept_facings(
+    mouthpieces: Sequence[Mouthpiece],
+    readings: Sequence[FacingReading],
+    points: Sequence[LayPoint],
+    *,
+    defaults: Defaults,
+    spec: HouseSpec,
+    cache: Cache,
+) -> tuple[FacingPart, ...]:
+    """Return each mouthpiece with its lay, fitted anew only where nothing that it rests on was seen before."""
+    by_piece, scans = of_pieces(readings), of_pieces(points)
+    keys = [
+        _facing_key(piece, by_piece.get(piece.id, []), scans.get(piece.id, []), defaults, spec, cache) for piece in mouthpieces
+    ]
+    found = cache.get(keys)
+    parts, fresh = [], {}
+    for piece, key in zip(mouthpieces, keys, strict=True):
+        part = _facing_from(piece, found[key]) if key in found else None
+        if part is None:
+            part = facing_part(piece, by_piece.get(piece.id, []), scans.get(piece.id, []), defaults=defaults, spec=spec)
+            fresh[key] = json.dumps(_plain_facing(part)).encode()
+        parts.append(part)
+    cache.put(fresh)
+    return tuple(parts)
+
+
+def _facing_key(
+    piece: Mouthpiece,
+    readings: Sequence[FacingReading],
+    points: Sequence[LayPoint],
+    defaults: Defaults,
+    spec: HouseSpec,
+    cache: Cache,
+) -> bytes:
+    length = defaults.scalar(piece.instrument, "facing_length_mm")
+    own = (piece.tip_opening_mm, piece.facing_length_mm, piece.table_gap_mm, length.value, length.u)
+    read = [(r.rail, r.feeler_mm, r.stop_mm, r.u_feeler_mm, r.u_stop_mm, r.leaves) for r in readings]
+    scanned = [(p.rail, p.x_mm, p.height_mm, p.u_height_mm) for p in points]
+    return cache.key("facing", repr((own, read, scanned, tuple(vars(spec.gauge).values()))))
+
+
+def _plain_facing(part: FacingPart) -> dict[str, Any]:
+    numbers = (part.smoothness_m, part.leak_m2, part.rail_difference_m, part.u_rail_difference_m)
+    return {"lay": _plain_lay(part.lay), "numbers": numbers, "assumed": [asdict(item) for item in part.assumed]}
+
+
+def _facing_from(piece: Mouthpiece, entry: bytes) -> FacingPart | None:
+    """Read a facing back; None for what was written in another form."""
+    try:
+        plain = json.loads(entry)
+        smoothness, leak, difference, u_difference = plain["numbers"]
+        assumed = tuple(Assumed(**item) for item in plain["assumed"])
+        return FacingPart(piece, _lay_from(plain["lay"]), smoothness, leak, difference, u_difference, assumed)
+    except (ValueError, KeyError, TypeError, IndexError):
+        return None
+
+
+def _plain_lay(lay: AnyLay) -> dict[str, Any]:
+    if isinstance(lay, MeanLay):
+        return {
+            "left": _plain_lay(lay.left),
+            "right": _plain_lay(lay.right),
+            "fair": _plain_curve(lay.fair),
+            "u_tip_m": lay.u_tip_m,
+        }
+    knots = [lay.knots_x_m.tolist(), lay.knots_y_m.tolist()]
+    return {"knots": knots, "fair": _plain_curve(lay.fair), "u_tip_m": lay.u_tip_m, "measured": lay.measured}
+
+
+def _lay_from(plain: dict[str, Any]) -> AnyLay:
+    fair, u_tip_m = _curve_from(plain["fair"]), float(plain["u_tip_m"])
+    if "left" in plain:
+        left, right = (_lay_from(plain[rail]) for rail in ("left", "right"))
+        if not (isinstance(left, Lay) and isinstance(right, Lay)):
+            raise TypeError("a rail is no lay")
+        return MeanLay(left, right, fair, u_tip_m)
+    x, y = (np.array(knots, dtype=float) for knots in plain["knots"])
+    return Lay(x, y, fair, u_tip_m, measured=bool(plain["measured"]))
+
+
+def _plain_curve(curve: FairCurve) -> dict[str, Any]:
+    shapes = [
+        (shape.form, *(_list(array) for array in (shape.parameters, shape.covariance, shape.with_tip)))
+        for shape in curve.shapes
+    ]
+    arrays = [_list(array) for array in (curve.weights, curve.lengths_m, curve.covariance_m2, curve.unknown_shape_m2)]
+    return {"shapes": shapes, "arrays": arrays, "widest": curve.widest, "scatter": curve.scatter}
+
+
+def _curve_from(plain: dict[str, Any]) -> FairCurve:
+    shapes = tuple(Shape(form, *(_array(item) for item in arrays)) for form, *arrays in plain["shapes"])  # type: ignore[arg-type]
+    weights, lengths, covariance, unknown = (_array(item) for item in plain["arrays"])
+    if weights is None or lengths is None or covariance is None:
+        raise TypeError("a curve without its numbers")
+    return FairCurve(shapes, weights, lengths, covariance, int(plain["widest"]), unknown, float(plain["scatter"]))
+
+
+def _list(array: Array | None) -> list[Any] | None:
+    return None if array is None else array.tolist()
+
+
+def _array(values: list[Any] | None) -> Array | None:
+    return None if values is None else np.array(values, dtype=float)

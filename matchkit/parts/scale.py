@@ -1,0 +1,226 @@
+"""A reed becomes a physical part: its shape, and its modulus as played, from the best that is known of it."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from matchkit import constants
+from matchkit.facts import Assumed
+from matchkit.parts.reed import Basis, ReedPart, ShapeKey, usual_test_m
+from matchkit.physics.reed import (
+    ReedShape,
+    crown_factor,
+    modulus_from_stiffness_pa,
+    stiffness_from_modulus_n_per_m,
+    stiffness_weights_per_m,
+)
+from matchkit.records.defaults import Defaults
+from matchkit.records.parts import ProfilePoint, Reed, StrengthStep
+from matchkit.records.spec import HouseSpec
+from matchkit.units import GPA, MM, N_PER_MM, PERCENT
+
+FIRST_POINT_MM = 3.0
+"""A measured profile begins within this of the tip."""
+
+_CROWN_SPAN = (0.3, 1.0)
+
+
+@dataclass(frozen=True)
+class _Modulus:
+    """A modulus as played, what it rests on, and its relative uncertainties; ``held`` where a bench stiffness is what is known."""
+
+    wet_pa: float
+    basis: Basis
+    u_stiffness: float
+    u_wet: float
+    held: bool
+
+
+class ReedScale:
+    """Turns reeds into parts with the house's profiles and strength scale."""
+
+    def __init__(
+        self,
+        reeds: Iterable[Reed],
+        points: Iterable[ProfilePoint],
+        steps: Iterable[StrengthStep],
+        *,
+        defaults: Defaults,
+        spec: HouseSpec,
+    ) -> None:
+        self._points: dict[str, list[ProfilePoint]] = defaultdict(list)
+        for point in points:
+            self._points[point.profile_id].append(point)
+        self._steps: dict[str, dict[float, StrengthStep]] = defaultdict(dict)
+        for step in steps:
+            self._steps[step.profile_id][step.strength] = step
+        self._cane = {
+            reed.profile_id: reed.material == "cane" for reed in sorted(reeds, key=lambda reed: reed.id, reverse=True)
+        }
+        self._defaults = defaults
+        self._spec = spec
+
+    def part(self, reed: Reed) -> ReedPart:
+        """Give one reed its shape and its modulus."""
+        assumed: list[Assumed] = []
+        shape, key, measured = self._shape(reed, assumed)
+        modulus = self._modulus(reed, shape)
+        scale = None
+        if modulus.basis == "label":
+            scale = reed.profile_id or f"{reed.cut} {reed.instrument} reeds of unknown make"
+            assumed.append(Assumed("stiffness by strength number"))
+        elif modulus.basis == "between steps":
+            assumed.append(Assumed("stiffness between strengths"))
+        if modulus.u_wet:
+            assumed.append(Assumed("wetting"))
+        spread = self._spread(reed)
+        unit_spread = constants.BOX_SPREAD.value * PERCENT if spread is None else spread
+        vamp = reed.vamp_length_mm
+        return ReedPart(
+            reed=reed,
+            shape=shape,
+            shape_key=key,
+            profile_measured=measured,
+            modulus_pa=modulus.wet_pa,
+            basis=modulus.basis,
+            scale=scale,
+            u_stiffness=modulus.u_stiffness if modulus.basis == "reading" else math.hypot(modulus.u_stiffness, unit_spread),
+            u_wet=modulus.u_wet,
+            box_spread=spread,
+            vamp_m=(self._defaults.scalar(reed.instrument, "vamp_length_mm").value if vamp is None else vamp) * MM,
+            vamp_measured=vamp is not None,
+            width_measured=reed.tip_width_mm is not None,
+            stiffness_held=modulus.held,
+            test_weights=stiffness_weights_per_m(shape, **usual_test_m(reed.instrument)),
+            assumed=tuple(assumed),
+        )
+
+    # shape
+
+    def _shape(self, reed: Reed, assumed: list[Assumed]) -> tuple[ReedShape, ShapeKey, bool]:
+        """Give the shape, its key, and whether the profile was measured as far as the reed bends."""
+        sizes = []
+        for name in ("tip_width_mm", "butt_width_mm", "length_mm"):
+            value = getattr(reed, name)
+            sizes.append(self._defaults.scalar(reed.instrument, name).value if value is None else float(value))
+        tip, butt, length = sizes
+        points = sorted(self._points.get(reed.profile_id or "", []), key=lambda point: point.x_mm)
+        generic = self._defaults.profile(reed.instrument, reed.cut)
+        reach = constants.STIFFNESS_CLAMP[reed.instrument]
+        whole = bool(points) and points[0].x_mm <= FIRST_POINT_MM and points[-1].x_mm >= reach
+        line = [(point.x_mm, point.thickness_mm) for point in points]
+        if not whole:
+            line = completed(line, generic)
+            assumed.append(Assumed("part of the profile" if points else "profile"))
+        name = str(reed.profile_id) if whole else f"{reed.profile_id or 'generic'}, {reed.cut} {reed.instrument}"
+        x, thickness = (np.array(column) for column in zip(*line, strict=True))
+        shape = ReedShape(x * MM, thickness * MM, np.array(_crown(points, x)), tip * MM, butt * MM, length * MM)
+        return shape, ShapeKey(name, tip, butt, length), whole
+
+    # modulus
+
+    def _modulus(self, reed: Reed, shape: ReedShape) -> _Modulus:
+        """Give the modulus as played: from the reed's own reading, the house's scale, the strengths beside it, or the label."""
+        cane = reed.material == "cane"
+        if reed.stiffness_n_per_mm is not None:
+            wet, u_wet = self._wet(cane=cane, state=reed.state)
+            tested = modulus_from_stiffness_pa(
+                shape, stiffness_n_per_m=reed.stiffness_n_per_mm * N_PER_MM, **self._own_test_m(reed)
+            )
+            return _Modulus(tested * wet, "reading", self._spec.gauge.u_stiffness_pct * PERCENT, u_wet, held=True)
+        steps = self._steps.get(reed.profile_id or "", {})
+        if reed.strength in steps:
+            step = steps[reed.strength]
+            wet_pa, u_wet = self._step(step, reed, shape, cane=cane)
+            return _Modulus(wet_pa, "scale", constants.U_SCALE.value, u_wet, held=step.modulus_gpa is None)
+        if steps:
+            wet_pa, u_wet = self._between(steps, reed, shape, cane=cane)
+            held = all(step.modulus_gpa is None for step in steps.values())
+            return _Modulus(wet_pa, "between steps", 1.5 * constants.U_SCALE.value, u_wet, held=held)
+        halves = (reed.strength - constants.LABEL_STRENGTH.value) / 0.5
+        dry = constants.LABEL_MODULUS.value * (1 + constants.HALF_STRENGTH.value) ** halves
+        wet, u_wet = self._wet(cane=True, state="dry")  # nothing was tested: one scale of numbers, whatever the material
+        return _Modulus(dry * wet, "label", constants.U_LABEL.value, u_wet, held=False)
+
+    def _own_test_m(self, reed: Reed) -> dict[str, float]:
+        places = usual_test_m(reed.instrument)
+        if reed.stiffness_load_mm is not None:
+            places["load_m"] = reed.stiffness_load_mm * MM
+        if reed.stiffness_clamp_mm is not None:
+            places["clamp_m"] = reed.stiffness_clamp_mm * MM
+        return places
+
+    def _wet(self, *, cane: bool, state: str) -> tuple[float, float]:
+        """Give the factor from tested to wet, and its relative uncertainty."""
+        if not cane or state == "wet":
+            return 1.0, 0.0
+        return self._spec.wet_factor, constants.WET_FACTOR.u / constants.WET_FACTOR.value
+
+    def _step(self, step: StrengthStep, reed: Reed, shape: ReedShape, *, cane: bool) -> tuple[float, float]:
+        """Give the wet modulus of a step of the scale for this reed's shape, and its relative uncertainty from wetting."""
+        if step.equals_profile_id is not None:
+            return self._like(step, reed, shape)
+        wet, u_wet = self._wet(cane=cane, state=step.state)
+        if step.modulus_gpa is not None:
+            return step.modulus_gpa * GPA * wet, u_wet
+        stiffness = float(step.stiffness_n_per_mm or 0.0) * N_PER_MM
+        return modulus_from_stiffness_pa(shape, stiffness_n_per_m=stiffness, **usual_test_m(reed.instrument)) * wet, u_wet
+
+    def _like(self, step: StrengthStep, reed: Reed, shape: ReedShape) -> tuple[float, float]:
+        """Give the wet modulus at which this reed is as stiff on the bench, wet, as the one it is said to play like."""
+        other = self._steps[str(step.equals_profile_id)][float(step.equals_strength or 0.0)]
+        twin = reed.model_copy(update={"profile_id": step.equals_profile_id, "strength": step.equals_strength})
+        twin_shape, _, _ = self._shape(twin, [])
+        twin_pa, u_wet = self._step(other, twin, twin_shape, cane=self._cane.get(step.equals_profile_id, True))
+        places = usual_test_m(reed.instrument)
+        stiffness = stiffness_from_modulus_n_per_m(twin_shape, modulus_pa=twin_pa, **places)
+        return modulus_from_stiffness_pa(shape, stiffness_n_per_m=stiffness, **places), u_wet
+
+    def _between(self, steps: dict[float, StrengthStep], reed: Reed, shape: ReedShape, *, cane: bool) -> tuple[float, float]:
+        """Interpolate the logarithm of the wet modulus between calibrated strengths; beyond them by 12 % a half strength."""
+        strengths = sorted(steps)
+        found = [self._step(steps[strength], reed, shape, cane=cane) for strength in strengths]
+        logs = [math.log(modulus) for modulus, _ in found]
+        slope = math.log(1 + constants.HALF_STRENGTH.value) / 0.5
+        beyond = slope * (max(reed.strength - strengths[-1], 0.0) - max(strengths[0] - reed.strength, 0.0))
+        return math.exp(float(np.interp(reed.strength, strengths, logs)) + beyond), max(u_wet for _, u_wet in found)
+
+    def _spread(self, reed: Reed) -> float | None:
+        """Give the spread of ln E within a box, from the nearest strength that has one; None where none was measured."""
+        steps = self._steps.get(reed.profile_id or "", {})
+        known = [step for step in steps.values() if step.spread_pct is not None]
+        if not known:
+            return None
+        nearest = min(known, key=lambda step: (abs(step.strength - reed.strength), step.strength))
+        return (nearest.spread_pct or 0.0) * PERCENT
+
+
+def completed(line: Sequence[tuple[float, float]], generic: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Complete a short profile with a generic one, scaled to meet it at either end; the generic one where there is none.
+
+    >>> completed([(5.0, 0.3), (10.0, 0.5)], [(1.0, 0.1), (10.0, 0.4), (30.0, 1.6)])
+    [(1.0, 0.1), (5.0, 0.3), (10.0, 0.5), (30.0, 2.0)]
+    """
+    if not line:
+        return list(generic)
+    x, thickness = zip(*generic, strict=True)
+    (first, thin), (last, thick) = line[0], line[-1]
+    before = min(thin / float(np.interp(first, x, thickness)), 1.0)
+    behind = thick / float(np.interp(last, x, thickness))
+    ahead = [(place, round(value * before, 6)) for place, value in generic if place < first]
+    rest = [(place, round(value * behind, 6)) for place, value in generic if place > last]
+    return [*ahead, *line, *rest]
+
+
+def _crown(points: Sequence[ProfilePoint], x_mm: np.ndarray) -> list[float]:
+    """Give the crown factor at places: from edge over centre where edges were read, the usual one otherwise."""
+    known = [point for point in points if point.edge_mm is not None]
+    if not known:
+        return [constants.CROWN.value] * len(x_mm)
+    ratio = [float(np.clip((point.edge_mm or 0.0) / point.thickness_mm, *_CROWN_SPAN)) for point in known]
+    return [float(f) for f in np.interp(x_mm, [point.x_mm for point in known], crown_factor(np.array(ratio)))]

@@ -1,0 +1,205 @@
+"""Players, targets and terms over the parts of one house; each thing computed once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.facts import FITS, KnownOnly
+from matchkit.names import by_id
+from matchkit.pairs.contacts import Contacts
+from matchkit.pairs.kept import solve_or_read
+from matchkit.pairs.table import PairTable, Progress, no_pairs, pair_grid, pair_list
+from matchkit.pairs.uncertainty import Uncertainty
+from matchkit.parts.facing import FacingPart
+from matchkit.parts.fits import pair_refusals
+from matchkit.parts.reed import ReedPart
+from matchkit.parts.stock import Parts
+from matchkit.records.people import Player, Playtest
+from matchkit.score.asked import Asked
+from matchkit.score.features import feature_matrix
+from matchkit.score.player import PlayerView, Present, Visitor, lip_place_m, view_player
+from matchkit.score.target import LIKED, Targets, set_targets
+from matchkit.score.term import Desirabilities, judge_terms
+from matchkit.score.wishes import NO_WISH, Wishes
+from matchkit.units import MM
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Scored:
+    """Pairs of one player (N,), with their terms under a wish and their features without one (N, f)."""
+
+    pairs: PairTable
+    terms: Desirabilities
+    features: Array
+
+
+class Scorer:
+    """What the measurements of a house say of its pairs, for any player."""
+
+    def __init__(self, parts: Parts) -> None:
+        self.parts = parts
+        self.spec = parts.stock.spec
+        self.contacts = Contacts(partial(solve_or_read, cache=parts.cache))
+        self._views: dict[str, PlayerView] = {}
+        self._fitting: dict[str, PairTable] = {}
+
+    # pairs
+
+    def grid(
+        self,
+        facings: Sequence[FacingPart],
+        reeds: Sequence[ReedPart],
+        *,
+        lip_m: float,
+        fits: object = None,
+        jobs: int = 1,
+        progress: Progress | None = None,
+    ) -> PairTable:
+        """Return every facing with every reed, those where ``fits`` (M, R) is false left out."""
+        return pair_grid(self.contacts, facings, reeds, lip_m=lip_m, fits=fits, jobs=jobs, progress=progress)
+
+    def pair(self, facing: FacingPart, reed: ReedPart, *, lip_m: float, offset_m: float = 0.0) -> PairTable:
+        """Return one pair, the reed standing ``offset_m`` past the tip rail."""
+        return pair_list(self.contacts, [(facing, reed)], lip_m=lip_m, offset_m=offset_m)
+
+    def fitting(self, instrument: str) -> PairTable:
+        """Return every pair of an instrument that fits, whatever is in stock."""
+        if instrument not in self._fitting:
+            facings, reeds = self.parts.facings_for(instrument), self.parts.reeds_for(instrument)
+            refused = pair_refusals(facings, reeds, instrument=instrument)
+            self._fitting[instrument] = self.grid(
+                facings, reeds, lip_m=constants.LIP_PLACE[instrument] * MM, fits=refused == FITS
+            )
+        return self._fitting[instrument]
+
+    def uncertainty(self, pairs: PairTable) -> Uncertainty:
+        """Return how sure the closing pressures of pairs are."""
+        return pairs.uncertainty(u_profile_m=self.spec.gauge.u_profile_mm * MM)
+
+    # players
+
+    def view(self, person: str | Player | Visitor, *, neck_id: str | None = None) -> PlayerView:
+        """Return a player of the tables, or one who is in none, as the score sees them.
+
+        Raises UnknownIdError for an id in no table, RequestError for a neck of another instrument.
+        """
+        if isinstance(person, Visitor):
+            return self._view_visitor(person, neck_id)
+        player = by_id(self.parts.stock.players, person, "player") if isinstance(person, str) else person
+        if neck_id is not None:
+            return self._view_player(player, neck_id)
+        if player.id not in self._views:
+            self._views[player.id] = self._view_player(player, player.neck_id)
+        return self._views[player.id]
+
+    def _view_player(self, player: Player, neck_id: str | None) -> PlayerView:
+        facing = None if player.mouthpiece_id is None else self.parts.facing(player.mouthpiece_id)
+        reed = None if player.reed_id is None else self.parts.reed(player.reed_id)
+        return self._view(player, facing, reed, player.ligature_id, (), neck_id)
+
+    def _view_visitor(self, visitor: Visitor, neck_id: str | None) -> PlayerView:
+        said = {name: getattr(visitor, name) for name in ("instrument", "embouchure", "blow_kpa", "lip_mm")}
+        player = Player.model_validate({"id": constants.VISITOR, **said})
+        typed: list[KnownOnly] = []
+        facing = None if visitor.mouthpiece_id is None else self.parts.facing(visitor.mouthpiece_id)
+        if facing is None and visitor.tip_opening_mm is not None:
+            facing = self.parts.typed_facing(visitor.tip_opening_mm, visitor.instrument)
+            typed.append(KnownOnly("mouthpiece", visitor.tip_opening_mm))
+        reed = None if visitor.reed_id is None else self.parts.reed(visitor.reed_id)
+        if reed is None and visitor.strength is not None:
+            reed = self.parts.typed_reed(visitor.strength, visitor.instrument, cut=visitor.cut, profile_id=visitor.profile_id)
+            typed.append(KnownOnly("reed", visitor.strength, visitor.profile_id or ""))
+        return self._view(player, facing, reed, visitor.ligature_id, tuple(typed), neck_id or visitor.neck_id)
+
+    def _view(
+        self,
+        player: Player,
+        facing: FacingPart | None,
+        reed: ReedPart | None,
+        ligature_id: str | None,
+        typed: tuple[KnownOnly, ...],
+        neck_id: str | None,
+    ) -> PlayerView:
+        if ligature_id is not None:
+            self.parts.ligature(ligature_id)
+        present = None
+        if facing is not None and reed is not None:
+            present = Present(self.pair(facing, reed, lip_m=lip_place_m(player)), ligature_id)
+        return view_player(
+            player,
+            present=present,
+            present_facing=facing,
+            present_reed=reed,
+            ligature_id=ligature_id,
+            typed=typed,
+            neck=self.parts.neck(neck_id, player.instrument),
+            neck_assumed=neck_id is None,
+        )
+
+    # marks, as far as targets need them
+
+    @cached_property
+    def marked(self) -> tuple[Playtest, ...]:
+        """Playtests with an overall mark, by id; those on another instrument than the player's own teach nothing here."""
+        stock = self.parts.stock
+        plays = {player.id: player.instrument for player in stock.players}
+        made = {piece.id: piece.instrument for piece in stock.mouthpieces}
+        kept = (t for t in stock.playtests if t.overall is not None and plays[t.player_id] == made[t.mouthpiece_id])
+        return tuple(sorted(kept, key=lambda test: test.id))
+
+    @cached_property
+    def marked_pairs(self) -> PairTable:
+        """What was played in each of :attr:`marked`, in their order."""
+        facings = {part.id: part for part in self.parts.facings}
+        reeds = {part.id: part for part in self.parts.reeds}
+        lips = {player.id: lip_place_m(player) for player in self.parts.stock.players}
+        return pair_list(
+            self.contacts,
+            [(facings[test.mouthpiece_id], reeds[test.reed_id]) for test in self.marked],
+            lip_m=[lips[test.player_id] for test in self.marked],
+            offset_m=[test.reed_offset_mm * MM for test in self.marked],
+        )
+
+    def _liked(self, instrument: str) -> PairTable:
+        pairs = self.marked_pairs
+        mark = np.array([test.overall or 0.0 for test in self.marked])
+        plays = pairs.of_facings(lambda facing: facing.mouthpiece.instrument == instrument) > 0
+        return pairs.select(np.flatnonzero((mark >= LIKED) & plays))
+
+    # targets and terms
+
+    def targets(
+        self, view: PlayerView, reeds: Sequence[ReedPart], wishes: Wishes = NO_WISH, *, training: bool = False
+    ) -> Targets:
+        """Choose what to aim at for one player, under a wish.
+
+        In ``training`` nothing is aimed at the middle of what the house happens to have, so that another part changes nothing that
+        was learned.
+        """
+        instrument, nothing = view.player.instrument, no_pairs(self.contacts)
+        by_middle = view.present is None
+        return set_targets(
+            view,
+            [part.scale for part in reeds],
+            liked=self._liked(instrument) if by_middle else nothing,
+            fitting=self.fitting(instrument) if by_middle and not training else nothing,
+            wishes=wishes,
+            wish_step=self.spec.wish_step,
+        )
+
+    def score(self, view: PlayerView, pairs: PairTable, *, wishes: Wishes = NO_WISH, training: bool = False) -> Scored:
+        """Compute the terms of pairs under a wish, and their features without one."""
+        plain = Asked(pairs, view, self.targets(view, pairs.reeds, training=training), NO_WISH, self.spec.wish_step)
+        wished = plain
+        if wishes != NO_WISH:
+            wished = Asked(pairs, view, self.targets(view, pairs.reeds, wishes), wishes, self.spec.wish_step)
+        return Scored(pairs, judge_terms(wished), feature_matrix(plain))

@@ -1,0 +1,117 @@
+"""What is aimed at: the present set-up, or the middle of what was liked, or of what fits; moved by wishes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.facts import Aimed
+from matchkit.pairs.table import PairTable
+from matchkit.score.player import PlayerView, playing_openings_m
+from matchkit.score.wishes import Wishes
+
+Array = NDArray[np.float64]
+
+LIKED = 7.0
+"""A set-up rated this or more counts as liked."""
+
+ENOUGH_LIKED = 20
+"""So many liked set-ups of an instrument are needed before their median is aimed at."""
+
+EMBOUCHURE_STEP = 0.12
+
+AIR_STEP = 1.15
+"""One step of playing opening, as a factor."""
+
+
+@dataclass(frozen=True)
+class Aim:
+    """One target: closing pressure, playing opening, and the stiffness K0 that goes with them, in SI; ``likes`` set-ups stand behind it."""
+
+    closing_pressure_pa: float
+    playing_opening_m: float
+    stiffness_pa_per_m: float
+    likes: int = 0
+
+
+@dataclass(frozen=True)
+class Targets:
+    """What is aimed at, for reeds of each strength scale; None where reeds of a scale cannot be compared with the target."""
+
+    by_scale: Mapping[str | None, Aim | None]
+    present: bool
+    wishes: Wishes
+
+    def for_reeds(self, pairs: PairTable) -> tuple[Array, Array, Array]:
+        """Return closing pressure, playing opening and stiffness aimed at, each (N,), nan where there is none."""
+
+        def column(name: str) -> Array:
+            numbers = {scale: None if aim is None else getattr(aim, name) for scale, aim in self.by_scale.items()}
+            return pairs.of_reeds(lambda reed: numbers.get(reed.scale))
+
+        return column("closing_pressure_pa"), column("playing_opening_m"), column("stiffness_pa_per_m")
+
+    @property
+    def aimed(self) -> Aimed:
+        """What is aimed at, to be told: for reeds on a strength scale, or else for each line by itself."""
+        known = [aim for aim in self.by_scale.values() if aim is not None]
+        if not known:
+            return Aimed("nothing")
+        moved = {"resistance": self.wishes.resistance, "air": self.wishes.air}
+        if self.present:
+            return Aimed("present", **moved)
+        on_scale = self.by_scale.get(None)
+        if on_scale is None:
+            return Aimed("liked", known[0].likes, **moved) if len(known) == 1 and known[0].likes else Aimed("by line", **moved)
+        return Aimed("liked", on_scale.likes, **moved) if on_scale.likes else Aimed("fitting", **moved)
+
+
+def set_targets(
+    view: PlayerView,
+    scales: Iterable[str | None],
+    *,
+    liked: PairTable,
+    fitting: PairTable,
+    wishes: Wishes,
+    wish_step: float,
+) -> Targets:
+    """Choose what to aim at, for reeds of some strength scales.
+
+    The present set-up; else the median of the set-ups rated 7 or more on this instrument (20 or more of them); else of all
+    fitting pairs. The medians are shifted for a light or firm embouchure; wishes shift either. Reeds known by label only compare
+    within their own scale.
+    """
+    factor = wish_step**-wishes.resistance
+    air_factor = AIR_STEP**wishes.air
+    shift = {"light": 1 - EMBOUCHURE_STEP, "firm": 1 + EMBOUCHURE_STEP}.get(view.player.embouchure or "", 1.0)
+
+    def middle(pairs: PairTable, pressure_factor: float, likes: int = 0) -> Aim | None:
+        if not len(pairs):
+            return None
+        openings = playing_openings_m(pairs, blow_pa=view.blow_pa)
+        return Aim(
+            closing_pressure_pa=float(np.median(pairs.closing_pressure_pa)) * pressure_factor,
+            playing_opening_m=float(np.median(openings)) * air_factor,
+            stiffness_pa_per_m=float(np.median(pairs.stiffness_pa_per_m)),
+            likes=likes,
+        )
+
+    def of_scale(pairs: PairTable, scale: str | None) -> PairTable:
+        mine = np.array([part.scale == scale for part in pairs.reeds], dtype=bool)
+        return pairs.select(mine[pairs.reed_of] if len(pairs) else np.zeros(0, dtype=bool))
+
+    present = view.present
+    chosen: dict[str | None, Aim | None] = {}
+    for scale in dict.fromkeys(scales):
+        if present is not None:
+            chosen[scale] = middle(present.pair, factor) if present.reed.scale == scale else None
+            continue
+        loved = of_scale(liked, scale)
+        if len(loved) >= ENOUGH_LIKED:
+            chosen[scale] = middle(loved, shift * factor, len(loved))
+        else:
+            chosen[scale] = middle(of_scale(fitting, scale), shift * factor)
+    return Targets(chosen, present is not None, wishes)

@@ -1,0 +1,58 @@
+"""How near a pair comes to what is aimed at: resistance, air, and how many reeds of a box do."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.score.asked import Asked, share_within
+from matchkit.score.desirability import by_steps
+from matchkit.score.term import Term
+
+Array = NDArray[np.float64]
+
+
+def _two_sided(steps: Array, term: Term, asked: Asked) -> Array:
+    del asked
+    return by_steps(steps, good=term.good, poor=term.poor)
+
+
+def _box_share(asked: Asked) -> Array:
+    """Return the share of a reed's box within one step of the target."""
+    return share_within(asked.resistance_ln, asked.pairs.of_reeds(lambda reed: reed.box_spread), step=asked.step_ln)
+
+
+TERMS = (
+    Term(
+        name="resistance",
+        weight=4,
+        good=0,
+        poor=2,
+        unit="steps",
+        meaning="closing pressure against the target, in half strengths",
+        measure="the stiffness of the reed, and the facing",
+        value=lambda asked: asked.resistance_ln / asked.step_ln,
+        judge=_two_sided,
+    ),
+    Term(
+        name="air",
+        weight=2,
+        good=0,
+        poor=2,
+        unit="steps",
+        meaning="playing opening against the target, in factors of 1.15",
+        measure="the tip opening, and the stiffness of the reed",
+        value=lambda asked: asked.air_steps,
+        judge=_two_sided,
+    ),
+    Term(
+        name="box spread",
+        weight=1,
+        good=1,
+        poor=0,
+        unit="",
+        meaning="share of the box within half a strength of the target",
+        measure="the stiffness of a few reeds of the box",
+        value=_box_share,
+    ),
+)

@@ -1,0 +1,83 @@
+"""What bears on tuning and tone: the chamber against the missing cone, and baffle and chamber against the present ones."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit import constants
+from matchkit.physics.air import missing_cone_volume_m3
+from matchkit.score.asked import Asked
+from matchkit.score.desirability import NEUTRAL
+from matchkit.score.term import Term
+from matchkit.score.tone import tone_vote
+from matchkit.units import CM3, MM
+
+Array = NDArray[np.float64]
+
+TONE_REACH = 0.3
+"""How far the tone term may move from neutral: ordinal and weak."""
+
+
+def _has_cone(asked: Asked) -> float:
+    neck = asked.view.neck
+    return float(neck is not None and neck.half_angle_deg > 0 and neck.instrument in constants.REED_VOLUME.values)
+
+
+def _volume_miss(asked: Asked) -> Array:
+    """Return chamber and reed against the missing cone: ``(V - V_cone) / V_cone``, signed.
+
+    A reed as stiff as the one aimed at is taken to have the published equivalent volume, others in inverse proportion to K0.
+    A reed that cannot be compared has the published one.
+    """
+    neck = asked.view.neck
+    if neck is None:
+        return np.full(len(asked.pairs), math.nan)
+    cone_m3 = missing_cone_volume_m3(end_radius_m=neck.bore_mm / 2 * MM, half_angle_rad=math.radians(neck.half_angle_deg))
+    chamber_cm3 = asked.pairs.of_facings(lambda facing: facing.mouthpiece.chamber_volume_cm3)
+    against = asked.aimed_stiffness / asked.pairs.stiffness_pa_per_m
+    reed_cm3 = constants.REED_VOLUME[neck.instrument] * np.where(np.isfinite(against), against, 1.0)
+    return np.asarray((chamber_cm3 + reed_cm3) * CM3 / cone_m3 - 1)
+
+
+def _vote(asked: Asked) -> Array:
+    """Return the tone vote in the wished direction, from -1 (against it) to 1."""
+    present, direction = asked.view.present_facing, asked.wishes.tone
+    if present is None or direction == 0:
+        return np.full(len(asked.pairs), math.nan)
+    votes = asked.pairs.of_facings(lambda facing: tone_vote(facing.mouthpiece, present.mouthpiece))
+    return votes if direction > 0 else -votes
+
+
+def _near_neutral(vote: Array, term: Term, asked: Asked) -> Array:
+    del term, asked
+    return NEUTRAL + TONE_REACH * vote
+
+
+TERMS = (
+    Term(
+        name="volume",
+        weight=1,
+        good=0.05,
+        poor=0.30,
+        unit="",
+        meaning="chamber and reed against the missing tip of the cone",
+        measure="the volume of the chamber, with water",
+        value=_volume_miss,
+        counts=_has_cone,
+    ),
+    Term(
+        name="tone",
+        weight=1,
+        good=0,
+        poor=0,
+        unit="",
+        meaning="baffle and chamber against the present ones, a vote",
+        measure="the height of the baffle, and the volume of the chamber",
+        value=_vote,
+        judge=_near_neutral,
+        counts=lambda asked: abs(asked.wishes.tone),
+    ),
+)

@@ -1,0 +1,161 @@
+"""Rows of text become records: header matched to fields, cells parsed, everything that is wrong collected."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from matchkit.errors import Problem
+from matchkit.names import nearly
+from matchkit.records.building import build
+from matchkit.records.quantity import OtherUnit, Quantity, Record, quantities
+from matchkit.tables.read.cells import CellType, Refusal, cell_type, parse_cell, shown
+
+MAX_ROWS = 200_000
+
+
+class NumberCell(str):
+    """A cell that a spreadsheet holds as a number; a text column must not have one, or 007 has become 7."""
+
+    __slots__ = ()
+
+
+@dataclass
+class Reading:
+    """What a file gave: records with the row each stood in, what is wrong, and what is merely odd."""
+
+    source: str
+    records: list[Record] = field(default_factory=list)
+    rows: list[int] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
+    last_row: int = 1
+    ids: set[str] = field(default_factory=set)
+    """Every id that stands in the file, of refused rows too."""
+    header_read: bool = False
+
+
+@dataclass(frozen=True)
+class _Column:
+    """A column of the file and the field it fills."""
+
+    place: int
+    header: str
+    name: str
+    kind: CellType
+    quantity: Quantity
+    other: OtherUnit | None
+
+
+def take_rows(rows: Iterator[list[str]], model: type[Record], reading: Reading, *, decimal_comma: bool) -> None:
+    """Read a header and its rows into ``reading``; rows count from 1, blank ones too."""
+    header = next(rows, None)
+    if header is None or not any(cell.strip() for cell in header):
+        reading.problems.append(Problem(reading.source, 1, None, "an empty first row", "a header row with column names"))
+        return
+    columns = _columns(header, model, reading)
+    if reading.problems:
+        return
+    reading.header_read = True
+    for number, cells in enumerate(rows, start=2):
+        if number > MAX_ROWS:
+            reading.problems.append(Problem(reading.source, number, None, "more rows", f"at most {MAX_ROWS} rows"))
+            return
+        reading.last_row = number
+        if any(cell.strip() for cell in cells):
+            _read_row(number, cells, columns, model, reading, len(header), decimal_comma=decimal_comma)
+
+
+def _columns(header: list[str], model: type[Record], reading: Reading) -> list[_Column]:
+    """Match the header to the fields; names are compared without regard to case."""
+    described = quantities(model)
+    kinds = {name: cell_type(info.annotation) for name, info in model.model_fields.items()}
+    other = {unit.column: (name, unit) for name, quantity in described.items() for unit in quantity.accepts}
+    columns: list[_Column] = []
+    strange: list[str] = []
+    for place, cell in enumerate(header):
+        title = "".join(character for character in cell.strip() if character.isprintable())
+        if not title:
+            continue
+        name, unit = other.get(title.lower(), (title.lower(), None))
+        if name not in described:
+            strange.append(title)
+        elif any(column.name == name for column in columns):
+            expected = f"one column for {name}"
+            reading.problems.append(Problem(reading.source, 1, title, shown(title), expected, "two columns say the same thing"))
+        else:
+            columns.append(_Column(place, title, name, kinds[name], described[name], unit))
+    present = {column.name for column in columns}
+    for name, info in model.model_fields.items():
+        if info.is_required() and name not in present:
+            near = _near(name, strange)
+            if near is not None:
+                strange.remove(near)
+            hint = f"is it the column {near}?" if near else ""
+            reading.problems.append(Problem(reading.source, 1, name, "no such column", f"a column {name}", hint))
+    for title in strange:
+        near = _near(title, [*(name for name in described if name not in present), *other])
+        expected = "a column of this table; it was left out"
+        hint = f"did you mean {near}?" if near else ""
+        reading.warnings.append(Problem(reading.source, 1, title, shown(title), expected, hint))
+    return columns
+
+
+def _near(word: str, others: list[str]) -> str | None:
+    return next(iter(nearly(word.lower(), others, most=1, alike=0.75)), None)
+
+
+def _read_row(
+    number: int,
+    cells: list[str],
+    columns: list[_Column],
+    model: type[Record],
+    reading: Reading,
+    width: int,
+    *,
+    decimal_comma: bool,
+) -> None:
+    spare = [cell for cell in cells[width:] if cell.strip()]
+    if spare:
+        hint = "a comma inside a number or a name needs quotes"
+        reading.problems.append(Problem(reading.source, number, None, f"{len(cells)} cells", f"{width} cells", hint))
+        return
+    found: list[Problem] = []
+    values: dict[str, Any] = {}
+    for column in columns:
+        text = cells[column.place] if column.place < len(cells) else ""
+        if not text.strip():
+            if model.model_fields[column.name].is_required():
+                expected = f"a value: {column.quantity.meaning}"
+                found.append(Problem(reading.source, number, column.header, "nothing", expected))
+            continue
+        value = _value(text, column, reading, decimal_comma=decimal_comma)
+        if isinstance(value, Refusal):
+            found.append(Problem(reading.source, number, column.header, value.read or shown(text), value.expected, value.hint))
+        else:
+            values[column.name] = value
+    if found:
+        reading.problems.extend(found)
+        return
+    record = build(model, values)
+    if isinstance(record, list):  # the schema knows more than the cell parser: keep its own words
+        reading.problems.extend(
+            Problem(reading.source, number, slip.field or None, shown(slip.read) if slip.read else "this row", slip.expected)
+            for slip in record
+        )
+        return
+    reading.records.append(record)
+    reading.rows.append(number)
+
+
+def _value(text: str, column: _Column, reading: Reading, *, decimal_comma: bool) -> Any | Refusal:
+    """Parse one cell; ids lose blanks around them and are noted, whatever becomes of their row."""
+    if column.name == "id" or column.name.endswith("_id"):
+        if isinstance(text, NumberCell):
+            hint = "format the column as text and type it again: a number loses zeros before it"
+            return Refusal("an id as text", hint, read=f"the number {text}")
+        text = text.strip()
+        if column.name == "id":
+            reading.ids.add(text)
+    return parse_cell(text, column.kind, column.quantity, other=column.other, decimal_comma=decimal_comma)

@@ -1,0 +1,248 @@
+"""What must hold of the readings of one facing; one slip is told once, in the row where it stands."""
+
+from __future__ import annotations
+
+import statistics
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+from matchkit import constants
+from matchkit.errors import Problem
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.tables.read.cells import plain
+from matchkit.tables.source import SourceReading
+
+MAX_REPEAT_MM = 1.0
+MAX_RAIL_DIFFERENCE_MM = 1.0
+MAX_TIP_MISS_MM = 0.25
+MAX_TIP_MISS = 0.15
+ENDS_OF_TYPICAL = (0.6, 1.6)
+"""A facing leaves the table within these shares of the instrument's typical facing length."""
+
+
+@dataclass(frozen=True)
+class _Leaf:
+    """One feeler on one rail: mean stop, and its rows."""
+
+    feeler_mm: float
+    stop_mm: float
+    readings: tuple[tuple[int, float], ...]
+
+    @property
+    def row(self) -> int:
+        return self.readings[-1][0]
+
+
+def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
+    """Look at each facing: repeats, order, tip opening, length, rails; what follows from one slip is not told again."""
+    rails: dict[str, dict[str, dict[float, list[tuple[int, float]]]]] = defaultdict(
+        lambda: defaultdict(lambda: defaultdict(list))
+    )
+    for row, reading in house.rows("facings", FacingReading):
+        rails[reading.mouthpiece_id][reading.rail][reading.feeler_mm].append((row, reading.stop_mm))
+    pieces = {record.id: (row, record) for row, record in house.rows("mouthpieces", Mouthpiece)}
+    file, of_pieces = house.file("facings"), house.file("mouthpieces")
+    for piece, found in rails.items():
+        read = {
+            rail: [
+                _Leaf(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
+                for feeler, taken in sorted(leaves.items())
+            ]
+            for rail, leaves in found.items()
+        }
+        slips: list[Problem] = []
+        for rail, leaves in read.items():
+            slips += list(_repeats(leaves, rail, file)) or list(_order(leaves, rail, file))
+        if not slips and piece in pieces:
+            row, record = pieces[piece]
+            for rail, leaves in read.items():
+                slips = slips or list(_tip(leaves, rail, record, row, file, of_pieces))
+                slips = slips or list(_length(leaves, rail, record, file))
+        if not slips and len(read) == 2:
+            slips = list(_rails(read["left"], read["right"], file))
+        yield from slips
+
+
+LEAST_SCAN_POINTS = 20
+SCAN_START_MM = 2.0
+SCAN_END_MM = 0.038
+
+
+def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
+    """A scan of a rail reaches from the tip to where the thinnest leaf would stop, and agrees with the tip opening."""
+    rails: dict[tuple[str, str], list[tuple[int, LayPoint]]] = defaultdict(list)
+    for row, point in house.rows("lay_points", LayPoint):
+        rails[point.mouthpiece_id, point.rail].append((row, point))
+    tips = {record.id: record.tip_opening_mm for _, record in house.rows("mouthpieces", Mouthpiece)}
+    file = house.file("lay_points")
+    for (piece, rail), found in rails.items():
+        found.sort(key=lambda pair: pair[1].x_mm)
+        (first_row, first), (last_row, last) = found[0], found[-1]
+        what = f"the {rail} rail of {piece}"
+        if len(found) < LEAST_SCAN_POINTS:
+            yield Problem(
+                file,
+                last_row,
+                "x_mm",
+                f"{len(found)} points for {what}",
+                f"{LEAST_SCAN_POINTS} or more, half a millimetre apart",
+            )
+        elif (hole := _hole(found)) is not None:
+            yield hole_problem(file, what, *hole)
+        elif (speck := _speck(found)) is not None:
+            row, point, expected_mm = speck
+            read = f"{plain(point.height_mm)} mm at {plain(point.x_mm)} mm, {what}"
+            yield Problem(
+                file,
+                row,
+                "height_mm",
+                read,
+                f"about {plain(expected_mm)} mm, as its neighbours",
+                "dust? scan it again, or leave it out",
+            )
+        elif first.x_mm > SCAN_START_MM:
+            read = f"{what} from {plain(first.x_mm)} mm on"
+            yield Problem(file, first_row, "x_mm", read, f"points from {SCAN_START_MM:g} mm of the tip or nearer")
+        elif last.height_mm > SCAN_END_MM:
+            read = f"{what} up to {plain(last.x_mm)} mm, still {plain(last.height_mm)} mm high"
+            turned = "is x_mm counted from the table? it is counted from the tip" if last.height_mm > first.height_mm else ""
+            yield Problem(file, last_row, "height_mm", read, f"points on to where it is lower than {SCAN_END_MM:g} mm", turned)
+        elif (
+            piece in tips
+            and not -MAX_TIP_MISS_MM <= tips[piece] - first.height_mm <= SCAN_TIP_FALL * first.x_mm + MAX_TIP_MISS_MM
+        ):
+            read = f"{plain(first.height_mm)} mm at {plain(first.x_mm)} mm"
+            expected = f"a height that goes with the tip opening of {plain(tips[piece])} mm"
+            yield Problem(file, first_row, "height_mm", read, expected, _scan_hint(first, tips[piece]))
+
+
+def _scan_hint(first: LayPoint, tip_mm: float) -> str:
+    """Name the unit in which the first height would go with the tip opening."""
+    units = ((25.4, "inches"), (0.0254, "thousandths of an inch"), (1e-3, "thousandths of a mm"), (10.0, "centimetres"))
+    near = (name for factor, name in units if abs(first.height_mm * factor - tip_mm) <= MAX_TIP_MISS_MM)
+    return next((f"heights in {name}?" for name in near), "")
+
+
+def hole_problem(file: str, what: str, row: int, start_mm: float, end_mm: float) -> Problem:
+    """Say where a scan has no points."""
+    read = f"no point from {plain(start_mm)} to {plain(end_mm)} mm, {what}"
+    return Problem(file, row, "x_mm", read, f"points at most {SCAN_HOLE_MM:g} mm apart")
+
+
+def _hole(found: list[tuple[int, LayPoint]]) -> tuple[int, float, float] | None:
+    for (_, before), (row, after) in pairwise(found):
+        if after.x_mm - before.x_mm > SCAN_HOLE_MM:
+            return row, before.x_mm, after.x_mm
+    return None
+
+
+def _speck(found: list[tuple[int, LayPoint]]) -> tuple[int, LayPoint, float] | None:
+    """Find a point that stands off the line of its neighbours by more than a lay bends, with the height they let expect."""
+    for (_, before), (row, point), (_, after) in zip(found, found[1:], found[2:], strict=False):
+        part = (point.x_mm - before.x_mm) / max(after.x_mm - before.x_mm, 1e-9)
+        expected = before.height_mm + part * (after.height_mm - before.height_mm)
+        if abs(point.height_mm - expected) > SCAN_SPECK_MM:
+            return row, point, expected
+    return None
+
+
+SCAN_HOLE_MM = 2.0
+SCAN_SPECK_MM = 0.1
+SCAN_TIP_FALL = 0.35
+"""A lay falls by at most this much a millimetre near the tip."""
+
+
+def _repeats(leaves: list[_Leaf], rail: str, file: str) -> Iterator[Problem]:
+    """Repeats of one leaf agree within 1 mm; of two that do not, the one further from the rest of the rail is named."""
+    for place, leaf in enumerate(leaves):
+        stops = [stop for _, stop in leaf.readings]
+        if max(stops) - min(stops) <= MAX_REPEAT_MM:
+            continue
+        thicker = leaves[place + 1].stop_mm if place + 1 < len(leaves) else 0.0
+        thinner = leaves[place - 1].stop_mm if place else max(stops)
+        middle = statistics.median(stops) if len(stops) > 2 else (thicker + thinner) / 2
+        row, stop = max(leaf.readings, key=lambda item: abs(item[1] - middle))
+        others = ", ".join(plain(other) for number, other in leaf.readings if number != row)
+        yield Problem(
+            file,
+            row,
+            "stop_mm",
+            f"{plain(stop)} mm",
+            f"within 1 mm of the other readings of this leaf on the {rail} rail: {others}",
+        )
+
+
+def _order(leaves: list[_Leaf], rail: str, file: str) -> Iterator[Problem]:
+    """A thicker leaf stops nearer the tip."""
+    for thin, thick in pairwise(leaves):
+        if thick.stop_mm >= thin.stop_mm:
+            yield Problem(
+                file,
+                thick.row,
+                "stop_mm",
+                f"{plain(thick.stop_mm)} mm for the {plain(thick.feeler_mm)} mm leaf",
+                f"less than the {plain(thin.stop_mm)} mm of the {plain(thin.feeler_mm)} mm leaf on the {rail} rail",
+                "are two readings swapped?",
+            )
+
+
+def _tip(leaves: list[_Leaf], rail: str, piece: Mouthpiece, row: int, file: str, of_pieces: str) -> Iterator[Problem]:
+    """The readings, carried on to the tip, agree with the tip opening.
+
+    In sqrt(height) an arc is nearly straight, so the two thickest leaves are carried on in it.
+    """
+    tip, thick = piece.tip_opening_mm, leaves[-1]
+    if thick.feeler_mm >= tip:
+        expected = f"less than the tip opening, {plain(tip)} mm in row {row} of {of_pieces}"
+        yield Problem(file, thick.row, "feeler_mm", f"{plain(thick.feeler_mm)} mm", expected)
+    elif len(leaves) > 1:
+        thinner = leaves[-2]
+        slope = (thick.feeler_mm**0.5 - thinner.feeler_mm**0.5) / (thinner.stop_mm - thick.stop_mm)
+        leads_to = (thick.feeler_mm**0.5 + slope * thick.stop_mm) ** 2
+        if abs(leads_to - tip) > max(MAX_TIP_MISS_MM, MAX_TIP_MISS * tip):
+            yield Problem(
+                of_pieces,
+                row,
+                "tip_opening_mm",
+                f"{plain(tip)} mm",
+                f"about {leads_to:.2f} mm, where the {rail} rail's readings lead",
+                "measure the tip again, or look for a slip in the readings",
+            )
+
+
+def _length(leaves: list[_Leaf], rail: str, piece: Mouthpiece, file: str) -> Iterator[Problem]:
+    """Tip opening and thinnest leaf lead to a place where a facing of this instrument can leave the table."""
+    thin = leaves[0]
+    end = thin.stop_mm / (1 - (thin.feeler_mm / piece.tip_opening_mm) ** 0.5)
+    typical = constants.FEATURE_SCALES["facing_length"].typical[piece.instrument]
+    low, high = (share * typical for share in ENDS_OF_TYPICAL)
+    if not low <= end <= high:
+        yield Problem(
+            file,
+            thin.row,
+            "stop_mm",
+            f"{plain(thin.stop_mm)} mm for the {plain(thin.feeler_mm)} mm leaf on the {rail} rail",
+            f"a facing that ends {low:.0f} to {high:.0f} mm from the tip of a {piece.instrument} mouthpiece, not {end:.0f} mm",
+            "half millimetres? they have a column of their own, stop_half_mm" if low <= end / 2 <= high else "",
+        )
+
+
+def _rails(left: list[_Leaf], right: list[_Leaf], file: str) -> Iterator[Problem]:
+    """The same leaf stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
+    here = {leaf.feeler_mm: leaf for leaf in left}
+    pairs = [(here[leaf.feeler_mm], leaf) for leaf in right if leaf.feeler_mm in here]
+    far = [pair for pair in pairs if abs(pair[0].stop_mm - pair[1].stop_mm) > MAX_RAIL_DIFFERENCE_MM]
+    if far:
+        one, two = max(far, key=lambda pair: abs(pair[0].stop_mm - pair[1].stop_mm))
+        half = 1.7 < max(one.stop_mm, two.stop_mm) / min(one.stop_mm, two.stop_mm) < 2.3
+        hint = "half millimetres on one of them?" if half else "read both rails again"
+        yield Problem(
+            file,
+            two.row,
+            "stop_mm",
+            f"{plain(two.stop_mm)} mm right, {plain(one.stop_mm)} mm left for the {plain(two.feeler_mm)} mm leaf",
+            f"rails within {plain(MAX_RAIL_DIFFERENCE_MM)} mm",
+            hint + (f"; so for {len(far)} leaves" if len(far) > 1 else ""),
+        )

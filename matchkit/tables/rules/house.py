@@ -1,0 +1,378 @@
+"""What must hold across rows and tables; each rule is a plain function that gives the problems it finds."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+
+from matchkit import constants
+from matchkit.errors import Problem
+from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, ProfilePoint, Reed, StrengthStep
+from matchkit.records.people import Player, Playtest
+from matchkit.records.quantity import Record, quantities
+from matchkit.records.schema import REQUIRED_TABLES, TABLES
+from matchkit.records.study import StudyReading
+from matchkit.records.trials import Trial
+from matchkit.tables.read.cells import plain, shown
+from matchkit.tables.read.sheet import Reading
+from matchkit.tables.rules.facings import readings_make_sense, scans_make_sense
+from matchkit.tables.source import SPEC_FILE, SourceReading
+
+PROFILE_REACH_MM = 20.0
+PROFILE_START_MM = 3.0
+
+Rule = Callable[[SourceReading], Iterator[Problem]]
+
+
+def check_house(house: SourceReading) -> None:
+    """Run every rule, adding to the problems and warnings of a reading."""
+    for rule in PROBLEM_RULES:
+        house.problems.extend(rule(house))
+    for rule in WARNING_RULES:
+        house.warnings.extend(rule(house))
+
+
+def duplicates(house: SourceReading) -> Iterator[Problem]:
+    """No two rows may share their key."""
+    for table, model in TABLES.items():
+        if table in house.tables:
+            yield from double_rows(house.tables[table], model)
+
+
+def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
+    """Give the rows of one table whose key stands in an earlier row."""
+    seen: dict[tuple[object, ...], int] = {}
+    for row, record in zip(reading.rows, reading.records, strict=True):
+        key = tuple(getattr(record, name) for name in model.key)
+        if model is FacingReading and key[-1] is None:
+            continue  # unnumbered repeats are averaged
+        if key in seen:
+            what = ", ".join(shown(str(part)) for part in key)
+            yield Problem(reading.source, row, model.key[0], what, "each one once", f"row {seen[key]} has it already")
+        else:
+            seen[key] = row
+
+
+STUDY_RANGES_MM = {"stop": (0.1, 45.0), "tip_opening": (0.5, 4.0)}
+
+
+def study_ranges(reading: Reading) -> Iterator[Problem]:
+    """A reading of a study lies where such a quantity can lie at all."""
+    for row, record in zip(reading.rows, reading.records, strict=True):
+        if isinstance(record, StudyReading) and record.quantity in STUDY_RANGES_MM:
+            low, high = STUDY_RANGES_MM[record.quantity]
+            if not low <= record.reading_mm <= high:
+                what = record.quantity.replace("_", " ")
+                read, expected = f"{plain(record.reading_mm)} mm", f"a {what} from {low:g} to {high:g} mm"
+                yield Problem(reading.source, row, "reading_mm", read, expected)
+
+
+def references(house: SourceReading) -> Iterator[Problem]:
+    """An id that points to another table must be there; each missing id is told once, where it first stands.
+
+    A table that could not be read at all is not pointed at: its slips come first.
+    """
+    ids = {
+        table: (house.tables[table].ids if table in house.tables else set()) | house.elsewhere.get(table, set())
+        for table in TABLES
+    }
+    unusable = {table for table in REQUIRED_TABLES if table not in house.tables and table not in house.elsewhere}
+    unusable |= {table for table, reading in house.tables.items() if not reading.header_read}
+    for table, model in TABLES.items():
+        targets = {name: quantity.refers_to for name, quantity in quantities(model).items() if quantity.refers_to}
+        lost: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+        for row, record in house.rows(table, model):
+            for name, target in targets.items():
+                value = getattr(record, name)
+                if value is not None and target not in unusable and value not in ids[target]:
+                    lost[name, target, value].append(row)
+        for (name, target, value), rows in lost.items():
+            hint = f"in {len(rows)} rows, this one first" if len(rows) > 1 else ""
+            missing = "" if target in house.tables else ", which is not there"
+            yield Problem(house.file(table), rows[0], name, shown(value), f"an id of {house.file(target)}{missing}", hint)
+
+
+def reserved_names(house: SourceReading) -> Iterator[Problem]:
+    """No player of the tables has the name of one who is in none: what is known of the one would be said of the other."""
+    for row, player in house.rows("players", Player):
+        if player.id == constants.VISITOR:
+            meant = "it is what a player who is in no table is called"
+            yield Problem(house.file("players"), row, "id", shown(player.id), "another id", meant)
+
+
+def limits_in_order(house: SourceReading) -> Iterator[Problem]:
+    """A lower limit stands below its upper one, a vamp ends before the reed does."""
+    for row, ligature in house.rows("ligatures", Ligature):
+        low, high = ligature.min_diameter_mm, ligature.max_diameter_mm
+        if low is not None and high is not None and low > high:
+            yield Problem(
+                house.file("ligatures"),
+                row,
+                "max_diameter_mm",
+                f"{plain(high)} mm",
+                f"at least min_diameter_mm, {plain(low)} mm",
+                "are the two swapped?",
+            )
+    for row, reed in house.rows("reeds", Reed):
+        vamp, length = reed.vamp_length_mm, reed.length_mm
+        if vamp is not None and length is not None and vamp >= length:
+            yield Problem(
+                house.file("reeds"), row, "vamp_length_mm", f"{plain(vamp)} mm", f"less than the length, {plain(length)} mm"
+            )
+        clamp = reed.stiffness_clamp_mm or constants.STIFFNESS_CLAMP[reed.instrument]
+        load = constants.STIFFNESS_LOAD.value if reed.stiffness_load_mm is None else reed.stiffness_load_mm
+        if load >= clamp:
+            yield Problem(
+                house.file("reeds"),
+                row,
+                "stiffness_load_mm",
+                f"{plain(load)} mm",
+                f"less than the clamp's place, {plain(clamp)} mm",
+            )
+    for instrument, (low, high) in house.spec.closing_range.items():
+        if not 0 < low < high:
+            hint = "are the two swapped?" if low > high > 0 else ""
+            yield Problem(
+                SPEC_FILE,
+                None,
+                f"closing_range.{instrument}",
+                f"[{plain(low)}, {plain(high)}]",
+                "[low, high] in kPa, above 0",
+                hint,
+            )
+
+
+def profiles_complete(house: SourceReading) -> Iterator[Problem]:
+    """A profile needs three thicknesses or more."""
+    points: dict[str, list[int]] = defaultdict(list)
+    for row, point in house.rows("reed_profiles", ProfilePoint):
+        points[point.profile_id].append(row)
+    for profile, rows in points.items():
+        if len(rows) < 3:
+            hint = "2, 5, 10, 15, 20, 30 mm and the vamp's end are a good set"
+            yield Problem(
+                house.file("reed_profiles"),
+                rows[-1],
+                "profile_id",
+                f"{len(rows)} points for {shown(profile)}",
+                "three or more",
+                hint,
+            )
+
+
+def scale_rows_whole(house: SourceReading) -> Iterator[Problem]:
+    """A step of a strength scale says one thing: a stiffness, a modulus, or what it plays like."""
+    steps = {(step.profile_id, step.strength): (row, step) for row, step in house.rows("strength_scale", StrengthStep)}
+    for row, step in steps.values():
+        likeness = step.equals_profile_id is not None or step.equals_strength is not None
+        said = [step.stiffness_n_per_mm is not None, step.modulus_gpa is not None, likeness]
+        if sum(said) != 1:
+            expected = "one of stiffness_n_per_mm, modulus_gpa, or equals_profile_id with equals_strength"
+            yield Problem(house.file("strength_scale"), row, None, f"{sum(said)} of them", expected)
+        elif likeness and (step.equals_profile_id is None or step.equals_strength is None):
+            yield Problem(
+                house.file("strength_scale"),
+                row,
+                "equals_strength",
+                "half of a likeness",
+                "equals_profile_id with equals_strength",
+            )
+        elif likeness and (step.equals_profile_id, step.equals_strength) not in steps:
+            read = f"{shown(str(step.equals_profile_id))} {plain(step.equals_strength or 0.0)}"
+            yield Problem(house.file("strength_scale"), row, "equals_profile_id", read, "a row of this table")
+        elif likeness and _goes_round(step, {key: found for key, (_, found) in steps.items()}):
+            yield Problem(
+                house.file("strength_scale"),
+                row,
+                "equals_profile_id",
+                "a likeness that leads back to itself",
+                "a measured row at its end",
+            )
+
+
+def _goes_round(step: StrengthStep, steps: dict[tuple[str, float], StrengthStep]) -> bool:
+    seen = {(step.profile_id, step.strength)}
+    while step.equals_profile_id is not None and step.equals_strength is not None:
+        key = (step.equals_profile_id, step.equals_strength)
+        if key in seen:
+            return True
+        if key not in steps:
+            return False
+        seen.add(key)
+        step = steps[key]
+    return False
+
+
+def far_loads(house: SourceReading) -> Iterator[Problem]:
+    """A stiffness read far from the tip says less about closing."""
+    for row, reed in house.rows("reeds", Reed):
+        load = reed.stiffness_load_mm
+        if reed.stiffness_n_per_mm is not None and load is not None and load > constants.STIFFNESS_LOAD_FAR.value:
+            yield Problem(
+                house.file("reeds"),
+                row,
+                "stiffness_load_mm",
+                f"{plain(load)} mm",
+                f"{plain(constants.STIFFNESS_LOAD.value)} mm; further back the closing pressure is about twice as uncertain",
+            )
+
+
+def short_profiles(house: SourceReading) -> Iterator[Problem]:
+    """A profile that does not reach from the tip to where the reed is held is completed with a generic one."""
+    points: dict[str, list[tuple[float, int]]] = defaultdict(list)
+    for row, point in house.rows("reed_profiles", ProfilePoint):
+        points[point.profile_id].append((point.x_mm, row))
+    for profile, found in points.items():
+        (first, _), (last, row) = min(found), max(found)
+        if first > PROFILE_START_MM or last < PROFILE_REACH_MM:
+            read = f"{shown(profile)} from {plain(first)} to {plain(last)} mm"
+            expected = "2 mm to the vamp's end; a generic profile is assumed for the rest"
+            yield Problem(house.file("reed_profiles"), row, "x_mm", read, expected)
+
+
+def odd_profiles(house: SourceReading) -> Iterator[Problem]:
+    """A reed thickens from tip to butt along its vamp, and its middle is thicker than its edges."""
+    points: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
+    for row, point in house.rows("reed_profiles", ProfilePoint):
+        points[point.profile_id].append((point.x_mm, point.thickness_mm, row))
+        if point.edge_mm is not None and point.edge_mm > point.thickness_mm:
+            expected = f"at most the thickness in the middle, {plain(point.thickness_mm)} mm"
+            yield Problem(
+                house.file("reed_profiles"), row, "edge_mm", f"{plain(point.edge_mm)} mm", expected, "are the two swapped?"
+            )
+    for profile, found in points.items():
+        for (near, thin, _), (far, thick, row) in pairwise(sorted(found)):
+            if thick < thin:
+                read = f"{plain(thick)} mm at {plain(far)} mm of {shown(profile)}"
+                expected = f"at least the {plain(thin)} mm read at {plain(near)} mm: a reed thickens towards the butt"
+                yield Problem(house.file("reed_profiles"), row, "thickness_mm", read, expected)
+
+
+def unknown_profiles(house: SourceReading) -> Iterator[Problem]:
+    """A profile that was neither measured nor calibrated is taken as a generic one."""
+    known = {point.profile_id for _, point in house.rows("reed_profiles", ProfilePoint)}
+    known |= {step.profile_id for _, step in house.rows("strength_scale", StrengthStep)}
+    told: set[str] = set()
+    for row, reed in house.rows("reeds", Reed):
+        if reed.profile_id is not None and reed.profile_id not in known | told:
+            told.add(reed.profile_id)
+            expected = "a profile of reed_profiles.csv or strength_scale.csv; a generic one is assumed"
+            yield Problem(house.file("reeds"), row, "profile_id", shown(reed.profile_id), expected)
+
+
+def other_instruments(house: SourceReading) -> Iterator[Problem]:
+    """A player's own parts are usually for their own instrument."""
+    made: dict[str, dict[str, str]] = {
+        "mouthpiece_id": {record.id: record.instrument for _, record in house.rows("mouthpieces", Mouthpiece)},
+        "reed_id": {record.id: record.instrument for _, record in house.rows("reeds", Reed)},
+    }
+    for row, player in house.rows("players", Player):
+        for name, parts in made.items():
+            part = getattr(player, name)
+            if part in parts and parts[part] != player.instrument:
+                yield Problem(
+                    house.file("players"), row, name, f"{shown(part)}, for {parts[part]}", f"a part for {player.instrument}"
+                )
+    plays = {player.id: player.instrument for _, player in house.rows("players", Player)}
+    for row, test in house.rows("playtests", Playtest):
+        piece = made["mouthpiece_id"].get(test.mouthpiece_id)
+        if piece is not None and test.player_id in plays and plays[test.player_id] != piece:
+            read = f"{shown(test.mouthpiece_id)}, for {piece}"
+            expected = f"a part for {plays[test.player_id]}, the player's instrument; the test is kept and not learned from"
+            yield Problem(house.file("playtests"), row, "mouthpiece_id", read, expected)
+
+
+def scale_rises(house: SourceReading) -> Iterator[Problem]:
+    """A higher strength of one profile is usually stiffer."""
+    by_profile: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
+    for row, step in house.rows("strength_scale", StrengthStep):
+        if step.stiffness_n_per_mm is not None and step.state == "dry":
+            by_profile[step.profile_id].append((step.strength, step.stiffness_n_per_mm, row))
+    for profile, steps in by_profile.items():
+        for (low, soft, _), (high, stiff, row) in pairwise(sorted(steps)):
+            if stiff <= soft:
+                read = f"{plain(stiff)} N/mm for {shown(profile)} {plain(high)}"
+                expected = f"more than the {plain(soft)} N/mm of strength {plain(low)}"
+                yield Problem(house.file("strength_scale"), row, "stiffness_n_per_mm", read, expected)
+
+
+def unrated_playtests(house: SourceReading) -> Iterator[Problem]:
+    """A playtest without an overall mark teaches nothing."""
+    rows = [row for row, test in house.rows("playtests", Playtest) if test.overall is None]
+    if rows:
+        read = f"no mark in {len(rows)} rows" if len(rows) > 1 else "no mark"
+        yield Problem(
+            house.file("playtests"),
+            rows[0],
+            "overall",
+            read,
+            "a mark from 0 to 10; without it the row is kept and not learned from",
+        )
+
+
+def corrections(house: SourceReading) -> Iterator[Problem]:
+    """A row that corrects another one stands after it, and each row is corrected once at most (the correction may be corrected)."""
+    kept: tuple[tuple[str, list[tuple[int, Playtest]] | list[tuple[int, Trial]]], ...] = (
+        ("playtests", house.rows("playtests", Playtest)),
+        ("trials", house.rows("trials", Trial)),
+    )
+    for table, rows in kept:
+        first = {record.id: row for row, record in rows}
+        replaced: dict[str, str] = {}
+        for row, record in rows:
+            old = record.corrects
+            if old is None or old not in first:
+                continue  # an id that is not there is told as such
+            if first[old] >= row:
+                yield Problem(house.file(table), row, "corrects", shown(old), "a row before this one")
+            elif old in replaced:
+                hint = f"{shown(replaced[old])} corrects it already: correct that one"
+                yield Problem(house.file(table), row, "corrects", shown(old), "a row that nothing corrects yet", hint)
+            else:
+                replaced[old] = record.id
+
+
+def trials_make_sense(house: SourceReading) -> Iterator[Problem]:
+    """The two set-ups of a trial are made of parts that are there: mouthpiece/reed or mouthpiece/reed/ligature."""
+    parts = [
+        (house.tables[table].ids if table in house.tables else set()) | house.elsewhere.get(table, set())
+        for table in ("mouthpieces", "reeds", "ligatures")
+    ]
+    if not all(parts):
+        return  # a table that is not there is told as such
+    told: set[str] = set()
+    for row, trial in house.rows("trials", Trial):
+        if trial.set_a == trial.set_b:
+            yield Problem(house.file("trials"), row, "set_b", shown(trial.set_b), "another set-up than set_a")
+        for column in ("set_a", "set_b"):
+            named = getattr(trial, column)
+            ids = named.split("/")
+            if named not in told and (
+                len(ids) not in (2, 3) or any(item not in known for item, known in zip(ids, parts, strict=False))
+            ):
+                told.add(named)
+                yield Problem(house.file("trials"), row, column, shown(named), "mouthpiece/reed/ligature, by their ids")
+
+
+PROBLEM_RULES: tuple[Rule, ...] = (
+    duplicates,
+    references,
+    readings_make_sense,
+    scans_make_sense,
+    reserved_names,
+    limits_in_order,
+    profiles_complete,
+    scale_rows_whole,
+    corrections,
+    trials_make_sense,
+)
+WARNING_RULES: tuple[Rule, ...] = (
+    far_loads,
+    short_profiles,
+    odd_profiles,
+    unknown_profiles,
+    scale_rises,
+    other_instruments,
+    unrated_playtests,
+)

@@ -1,0 +1,237 @@
+"""Facts in words: what was assumed, not checked, refused, aimed at and learned from, and what to measure next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from matchkit.facts import Aimed, Assumed, Change, Feel, Guess, KnownOnly, MeasureNext, ModelUse, Refusal, Sure, Unchecked
+from matchkit.score.term import all_terms
+from matchkit.words.numbers import counted, is_alike, strengths
+from matchkit.words.screen import listed
+
+MEASURES = {
+    "tip": "the tip opening, with a gauge",
+    "clamp": "the facing, with feelers on both rails",
+    "stiffness": "the stiffness of the reed",
+    "profile": "the thickness of the reed at seven places",
+    "reed place": "where the reed's tip stands against the tip rail",
+    "wet factor": "the stiffness of the reed when wet",
+}
+"""The measurement that narrows each part of the closing pressure's doubt."""
+
+DOUBTS = {
+    "tip": "the tip opening",
+    "clamp": "the length of the facing",
+    "stiffness": "the stiffness of the reed",
+    "profile": "the profile of the reed",
+    "reed place": "the place of the reed",
+    "wet factor": "how much the reed softens when wet",
+}
+
+GAUGES = {
+    "u_feeler_mm": "feelers",
+    "u_stop_mm": "one reading of a stop",
+    "u_tip_mm": "the tip gauge",
+    "u_scan_mm": "a height of a scan",
+    "u_size_mm": "callipers",
+    "u_depth_mm": "the depth gauge of the baffle",
+    "u_table_mm": "the feelers under the straight edge",
+    "u_volume_cm3": "the volume of the chamber",
+}
+
+_SOURCES = {"present set-up": "from what they play now", "assumed": "usual"}
+
+_GUESSES: Mapping[Guess, str] = {
+    "facing length": "the facing length",
+    "facing shape": "the shape of the facing",
+    "facing shape, few feelers": "the shape of the facing (fewer than {value:g} feelers)",
+    "other rail": "the other rail, as the {like} one",
+    "profile": "the profile of the reed",
+    "part of the profile": "part of the reed's profile",
+    "stiffness by strength number": "the stiffness, from the strength number",
+    "stiffness between strengths": "the stiffness, from the strengths beside it",
+    "wetting": "how much the reed softens when wet",
+    "blowing pressure": "blowing pressure {value:.1f} kPa{source}",
+    "lip force": "lip force {value:.1f} N{source}",
+    "lip place": "lip {value:g} mm from the tip",
+    "neck": "the usual neck",
+    "gauge": "{gauge} to {value:g} {unit}",
+    "growth of side rails": "side rails that grow by {value:g} mm for each mm that comes off",
+}
+
+
+def guess_words(item: Assumed) -> str:
+    """Return one thing that was assumed, as a noun phrase."""
+    source = f" ({_SOURCES[item.like]})" if item.like in _SOURCES else ""
+    gauge = GAUGES.get(item.like, "")
+    return _GUESSES[item.what].format(value=item.value, unit=item.unit, like=item.like, source=source, gauge=gauge)
+
+
+def assumed_words(items: Iterable[Assumed]) -> str:
+    """Return what was assumed as one sentence, nothing where nothing was."""
+    named = list(dict.fromkeys(guess_words(item) for item in items))
+    return f"Assumed: {listed(named)}." if named else ""
+
+
+_UNMEASURED: Mapping[Guess, str] = {
+    "facing length": "facing",
+    "facing shape": "facing",
+    "facing shape, few feelers": "facing",
+    "other rail": "one rail",
+    "profile": "profile of the reed",
+    "part of the profile": "profile of the reed",
+    "stiffness by strength number": "stiffness of the reed",
+    "stiffness between strengths": "stiffness of the reed",
+}
+"""What was not measured, in the fewest words, where something was assumed instead."""
+
+
+def unmeasured_words(assumed: Iterable[Assumed], terms: Iterable[str] = ()) -> str:
+    """Return in one short sentence what was not measured on a set-up; ``terms`` are those of the score that are not known."""
+    parts = dict.fromkeys(_UNMEASURED[item.what] for item in assumed if item.what in _UNMEASURED)
+    also = [_TERM_PARTS[name] for name in terms if name in _TERM_PARTS]
+    named = list(dict.fromkeys([*parts, *(part for part in also if part not in parts)]))
+    return f"Not measured: {listed(named)}." if named else ""
+
+
+_TERM_PARTS = {
+    "smoothness": "facing",
+    "rails": "facing",
+    "volume": "chamber",
+    "box spread": "spread of the box",
+    "tone": "baffle and chamber",
+}
+
+_UNCHECKED: Mapping[Unchecked, str] = {
+    "reed width": "whether the reed covers the rails",
+    "vamp length": "whether the vamp is long enough",
+    "ligature size": "whether the ligature goes on",
+}
+
+
+def unchecked_words(items: Iterable[Unchecked]) -> str:
+    """Return what of the fit could not be checked, as one sentence."""
+    named = [_UNCHECKED[item] for item in items]
+    return f"Try first {listed(named)}: not measured." if named else ""
+
+
+_REFUSALS = {
+    Refusal.WRONG_INSTRUMENT: "for another instrument",
+    Refusal.OUT_OF_STOCK: "out of stock",
+    Refusal.REED_TOO_NARROW: "reed too narrow for the rails",
+    Refusal.VAMP_TOO_SHORT: "vamp too short for the facing",
+    Refusal.NOT_SOFTER: "reed not softer than now",
+    Refusal.NOT_HARDER: "reed not harder than now",
+    Refusal.LIGATURE_TOO_SMALL: "ligature too small",
+    Refusal.LIGATURE_TOO_LARGE: "ligature too large",
+    Refusal.OVER_BUDGET: "over the budget",
+}
+
+
+def refusal_words(reason: Refusal) -> str:
+    """Return why two parts do not go together, in a few words."""
+    return _REFUSALS[reason]
+
+
+def left_out_words(refused: Mapping[Refusal, int]) -> str:
+    """Return how many set-ups were left out and why, those for another instrument aside."""
+    told = [f"{count} {refusal_words(reason)}" for reason, count in refused.items() if reason != Refusal.WRONG_INSTRUMENT]
+    return f"Left out: {', '.join(told)}." if told else ""
+
+
+def measure_words(item: MeasureNext) -> str:
+    """Return the measurement to take next, as a noun phrase."""
+    if item.term:
+        return all_terms()[item.term].measure
+    named = MEASURES[item.doubt or "stiffness"]
+    return f"of what they play now, {named}" if item.of_present else named
+
+
+def aimed_words(aimed: Aimed) -> str:
+    """Return what is aimed at, as a noun phrase."""
+    at = {
+        "present": "what is played now",
+        "liked": f"the middle of {counted(aimed.likes, 'playtest')} marked 7 or more",
+        "fitting": "the middle of all set-ups that fit",
+        "by line": "the middle of each line of reeds",
+        "nothing": "nothing: no reed here can be compared with the one that is played now",
+    }[aimed.at]
+    moved = []
+    if aimed.resistance and aimed.at != "nothing":
+        moved.append(f"{strengths(aimed.resistance)} {'freer' if aimed.resistance < 0 else 'harder'}")
+    if aimed.air and aimed.at != "nothing":
+        moved.append(f"{'much ' if abs(aimed.air) > 1 else ''}{'bigger' if aimed.air > 0 else 'smaller'}")
+    return f"{listed(moved)} than {at}" if moved else at
+
+
+def typed_words(item: KnownOnly) -> str:
+    """Return that a part is known by one number only, as a sentence."""
+    if item.part == "mouthpiece":
+        return f"Their mouthpiece is known by its tip opening only, {item.value:.2f} mm."
+    if item.line:
+        return f"Their reed is known as a {item.line} {item.value:g}."
+    return f"Their reed is known as a {item.value:g} only, and taken as this house's reeds of that strength."
+
+
+def model_words(use: ModelUse) -> str:
+    """Return what scores are learned from, as a sentence without its full stop."""
+    if not use.tests:
+        return "from measurements alone: there are no playtests with marks yet"
+    head = f"from measurements and {counted(use.tests, 'playtest')}{' (invented)' if use.invented else ''}"
+    if use.use == "file":
+        return f"{head}; model {use.name}" + (f" and {counted(use.since, 'playtest')} since" if use.since else "")
+    why = {
+        "": "" if use.name else "; usual settings, matchkit train learns this house's own",
+        "other rules": f"; {use.name} was trained under other weights or constants, train it again",
+        "other parts": f"; {use.name} was trained on other parts than these, train it again",
+        "marks changed": f"; {counted(use.changed, 'playtest')} of {use.name} changed or gone, train it again",
+        "unreadable": f"; {use.error}",
+    }[use.why]
+    return head + why
+
+
+def resistance_words(change: Change) -> str:
+    """Return how a set-up feels against the present one, without a capital.
+
+    >>> resistance_words(Change(-1.0, "surely")), resistance_words(Change(0.1, "perhaps")), resistance_words(Change(2.0, "perhaps"))
+    ('half a strength freer', 'as free as now', 'may be a full strength harder')
+    """
+    if is_alike(change.steps):
+        return "as free as now"
+    return _SURE[change.sure] + f"{strengths(change.steps)} {'harder' if change.steps > 0 else 'freer'}"
+
+
+_SURE: Mapping[Sure, str] = {"surely": "", "probably": "probably ", "perhaps": "may be "}
+
+
+def _size(change: Change) -> str:
+    """Return how big a set-up sounds against the present one."""
+    size = abs(change.steps)
+    amount = "a little " if size < 0.75 else "" if size < 1.75 else "much "
+    return f"{amount}{'bigger' if change.steps > 0 else 'smaller'}"
+
+
+def sound_words(feel: Feel) -> str:
+    """Return how big and how bright a set-up may sound against the present one; tone is never more than "may"."""
+    said: dict[Sure, list[str]] = {}
+    if feel.air is not None and not is_alike(feel.air.steps):
+        said.setdefault(feel.air.sure, []).append(_size(feel.air))
+    if feel.tone:
+        said.setdefault("perhaps", []).append("brighter" if feel.tone > 0 else "darker")
+    return ", ".join(f"{_SURE[sure]}{listed(words)}" for sure, words in said.items())
+
+
+def feel_words(feel: Feel) -> str:
+    """Return what will feel different, as one sentence; nothing where there is nothing to hold it against."""
+    parts = [] if feel.comparable else ["how free it blows cannot be compared with now"]
+    parts += [] if feel.resistance is None else [resistance_words(feel.resistance)]
+    return ", ".join(part for part in (*parts, sound_words(feel)) if part)
+
+
+def closes_up_words(feel: Feel) -> str:
+    """Return that the reed may shut, as a sentence; nothing where it does not."""
+    if feel.closes_up is None:
+        return ""
+    if feel.closes_up == "known":
+        return "Closes up: the reed shuts before the lip does anything."
+    return "May close up: blown as usual, the reed shuts before the lip does anything."

@@ -1,0 +1,129 @@
+"""One facing for its maker: the verdict on the rails, then lengths with their ranges, bumps, and what the table leaves open."""
+
+from __future__ import annotations
+
+from matchkit.maker.measure.report import FacingReport, FlawFound, StationRead
+from matchkit.words.facts import assumed_words
+from matchkit.words.maker.features import DUST
+from matchkit.words.numbers import TWO_SIDED, plus_minus
+from matchkit.words.screen import Block, Screen, Table, screen, sentences
+
+SURE = 3.0
+"""A rail is called short, and not perhaps short, from so many standard uncertainties on, as a plan levels rails from there."""
+
+
+def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
+    """Return the screen of a facing, with every feeler where numbers were asked for."""
+    return screen(
+        _rails(report) if report.measured else f"{report.mouthpiece_id} was never measured: these are its nominal numbers.",
+        _lengths(report),
+        (_flaw(flaw) for flaw in report.bumps if _told(flaw)),
+        _table(report) if report.measured else None,
+        _numbers(report) if numbers else None,
+        assumed_words(report.assumed) or None,
+        None if numbers or not report.stations else "More: --numbers has every feeler.",
+    )
+
+
+def _rails(report: FacingReport) -> list[str]:
+    """Return whether the rails are level, and what to do where they are not."""
+    difference, u = report.rail_difference_mm, report.u_rail_difference_mm
+    name = report.mouthpiece_id
+    if difference is None or u is None:
+        return [f"{name}: the rails cannot be held against one another from these readings."]
+    if abs(difference) <= 2 * u:
+        return [f"{name}: the rails are level, as far as the gauge can tell ({abs(difference):.2f} mm)."]
+    short = "left" if difference < 0 else "right"
+    other = "right" if short == "left" else "left"
+    what = f"the {short} rail stops the thinnest feeler {abs(difference):.2f} mm before the {other}"
+    limit = report.rail_limit_mm
+    if limit is not None and abs(difference) <= limit:
+        return [f"{name}: {what}, within the {limit:g} mm of the drawing."]
+    if abs(difference) <= SURE * u:
+        return [sentences(f"{name}: perhaps {what}", "read both rails twice more before touching it")]
+    edge = "lay a straight edge across the table first: a twisted table reads the same"
+    return [f"{name}: {what}.", sentences(edge, f"if it is flat, lengthen the {short} rail"), DUST]
+
+
+def _lengths(report: FacingReport) -> str:
+    smooth = ""
+    if report.smoothness_um is not None:
+        floor = report.smoothness_floor_um
+        alone = "" if floor is None else f" (the gauge alone shows {floor:.0f})"
+        smooth = f", smooth to {report.smoothness_um:.0f} µm{alone}"
+    tip = plus_minus(report.tip_opening_mm, report.u_tip_opening_mm, 2, "mm")
+    length = plus_minus(report.facing_length_mm, report.u_facing_length_mm, 1, "mm")
+    return f"Tip {tip}, facing {length}{smooth}. Each ± holds 19 times of 20."
+
+
+def _told(flaw: FlawFound) -> bool:
+    return abs(flaw.height_um) > 2 * flaw.u_height_um
+
+
+def _flaw(flaw: FlawFound) -> str:
+    size = f"{abs(flaw.height_um):.0f} ± {TWO_SIDED * flaw.u_height_um:.0f} µm over {flaw.length_mm:.0f} mm"
+    return f"A {flaw.kind} {flaw.place_mm:.0f} mm from the tip: {size}."
+
+
+def _table(report: FacingReport) -> str:
+    """Return what is known of the table, and what cannot be seen in readings."""
+    gap = report.table.gap_mm
+    if gap is None:
+        told = "table flatness is not recorded; a hollow table cannot be seen in these readings"
+    elif gap > 0:
+        told = f"the table is convex by {gap:.3f} mm: the plate rocks, so the readings are less sure"
+    else:
+        told = f"the table is hollow by {-gap:.3f} mm" if gap < 0 else "the table is flat"
+    rocking = {
+        "yes": "the readings drift off the drawing towards the tip: see whether the plate rocks on the table",
+        "no drawing": "without a drawing a rocking plate reads as a longer facing",
+        "no": None,
+        "scanned": None,
+    }[report.table.rocking]
+    return sentences(told, rocking)
+
+
+def _numbers(report: FacingReport) -> list[Block | str]:
+    rows = [
+        ("tip opening", f"{report.tip_opening_mm:.2f}", _u(report.u_tip_opening_mm), "mm", ""),
+        ("facing length", f"{report.facing_length_mm:.2f}", _u(report.u_facing_length_mm), "mm", "where 0.038 mm stops"),
+        ("held", f"{report.clamp_mm:.2f}", _u(report.u_clamp_mm), "mm", "where the reed is taken as held"),
+        ("break", f"{report.break_mm:.1f}", _u(report.u_break_mm, 1), "mm", "where the lay leaves the table"),
+    ]
+    if report.left_facing_length_mm is not None and report.right_facing_length_mm is not None:
+        u = report.u_rail_facing_length_mm
+        rows.append(("left rail", f"{report.left_facing_length_mm:.2f}", _u(u), "mm", "taken alone, as an arc"))
+        rows.append(("right rail", f"{report.right_facing_length_mm:.2f}", _u(u), "mm", "taken alone, as an arc"))
+    if report.leak_mm2 is not None:
+        rows.append(("gap of the rails", f"{report.leak_mm2:.2f}", "-", "mm2", "between them, seen from the side"))
+    shapes = sorted(report.shape_weights.items(), key=lambda item: -item[1])
+    shape = ", ".join(f"{name} {100 * weight:.0f} %" for name, weight in shapes)
+    blocks: list[Block | str] = ["", Table(("", "value", "u", "unit", ""), tuple(rows), right=(1, 2)), ""]
+    if report.stations:
+        titles = ("feeler", "left", "right", "left - right", "left off", "right off")
+        blocks += [Table(titles, tuple(map(_station, report.stations)), right=(0, 1, 2, 3, 4, 5)), ""]
+        blocks.append("Stops in mm; off is how far the lay is from its fair curve, in µm; u in brackets.")
+    return [*blocks, f"Fair curve, by weight: {shape}.", *([_draws(report)] if report.draws else [])]
+
+
+def _draws(report: FacingReport) -> str:
+    first = f"to first order that of the facing length is {report.u_facing_length_first_order_mm:.2f} mm"
+    return f"u is one standard uncertainty, from {report.draws} draws; {first}."
+
+
+def _u(value: float | None, digits: int = 2) -> str:
+    return "-" if value is None else f"{value:.{digits}f}"
+
+
+def _station(read: StationRead) -> tuple[str, ...]:
+    def with_u(value: float | None, u: float | None, digits: int) -> str:
+        return "-" if value is None or u is None else f"{value:.{digits}f} ({u:.{digits}f})"
+
+    return (
+        f"{read.feeler_mm:.3f}",
+        with_u(read.left_mm, read.u_left_mm, 2),
+        with_u(read.right_mm, read.u_right_mm, 2),
+        with_u(read.difference_mm, read.u_difference_mm, 2),
+        with_u(read.left_off_um, read.u_left_off_um, 0),
+        with_u(read.right_off_um, read.u_right_off_um, 0),
+    )

@@ -1,0 +1,83 @@
+"""Features of a drawing and what can be wrong with them, in the craftsman's words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from matchkit.facts import Fault, FeatureAt
+
+NAMES = {
+    "tip_opening_mm": "tip opening",
+    "table_gap_mm": "table",
+    "tip_rail_mm": "tip rail",
+    "side_rail_mm": "side rails",
+    "window_width_mm": "window width",
+    "window_length_mm": "window length",
+    "baffle_height_mm": "baffle at 5 mm",
+    "baffle_10_mm": "baffle at 10 mm",
+    "baffle_15_mm": "baffle at 15 mm",
+    "chamber_volume_cm3": "chamber",
+    "throat_diameter_mm": "throat",
+    "shank_bore_mm": "shank bore",
+    "body_diameter_mm": "body",
+}
+
+DUST = "Refacing makes dust that must not be breathed: work wet, follow local rules, ask a qualified person."
+
+
+def feature_words(at: FeatureAt) -> str:
+    """Return a feature with its rail and feeler.
+
+    >>> feature_words(FeatureAt("stop_mm", "left", 0.1)), feature_words(FeatureAt("tip_opening_mm"))
+    ('left rail, 0.1 mm feeler', 'tip opening')
+    """
+    feeler = "" if at.feeler_mm is None else f", {at.feeler_mm:g} mm feeler"
+    if at.feature == "stop_mm":
+        return f"{at.rail} rail{feeler}"
+    if at.feature == "rail_difference_mm":
+        return f"left against right rail{feeler}"
+    return NAMES[at.feature]
+
+
+def fault_words(fault: Fault) -> str:
+    """Return what is wrong, with its size."""
+    rails = "both rails" if fault.rail == "both" else f"{fault.rail} rail"
+    name = NAMES.get(fault.feature, "")
+    at = "" if fault.feeler_mm is None else f" at the {fault.feeler_mm:g} mm feeler"
+    said: Mapping[str, Callable[[], str]] = {
+        "rail short": lambda: f"{rails} {fault.size:.2f} mm short{at}",
+        "stop short": lambda: f"{rails} {fault.size:.2f} mm short{at}",
+        "stop long": lambda: f"{rails} {fault.size:.2f} mm long{at}",
+        "tip too close": lambda: f"tip {fault.size:.2f} mm too close",
+        "tip too open": lambda: f"tip {fault.size:.2f} mm too open",
+        "table hollow": lambda: f"table hollow by {fault.size:.3f} mm",
+        "table convex": lambda: f"table convex by {fault.size:.3f} mm",
+        "baffle too high": lambda: f"{name} {fault.size:.2f} mm too high",
+        "baffle too low": lambda: f"{name} {fault.size:.2f} mm too low",
+        "below the drawing": lambda: f"{name} {fault.size:.2f} too small",
+        "above the drawing": lambda: f"{name} {fault.size:.2f} too large",
+    }
+    return said[fault.kind]()
+
+
+REMEDIES = {
+    "rail short": "lay a straight edge across the table; if it is flat, lengthen that rail",
+    "stop short": "take material off there",
+    "stop long": "only facing the table down shortens it",
+    "tip too close": "open it towards the tip",
+    "tip too open": "only facing the table down closes it",
+    "table hollow": "flatten it first, then measure everything again",
+    "table convex": "flatten it first, then measure everything again",
+    "baffle too high": "take material off there",
+    "baffle too low": "nothing can be put back on it",
+    "below the drawing": "see whether taking material off can mend it",
+    "above the drawing": "see whether anything can mend it",
+}
+"""What to do about each fault: removing material is the only move on a facing (common practice, no source)."""
+
+
+def again_words(fault: Fault) -> str:
+    """Return what to read again, where a piece is too near a limit to say."""
+    if fault.feature == "rail_difference_mm":
+        return "both rails"
+    return feature_words(FeatureAt(fault.feature, fault.rail if fault.rail != "both" else "left", fault.feeler_mm))

@@ -1,0 +1,98 @@
+"""How far a gauge can be trusted, and the strength scale that weights and a dial make."""
+
+from __future__ import annotations
+
+from matchkit.maker.gauge import AnovaRow, GaugeStudy
+from matchkit.parts.calibrate import FEW, Calibration, ScaleRow
+from matchkit.words.numbers import counted, percent
+from matchkit.words.screen import Block, Screen, Table, screen, sentences
+
+_WORTH = {
+    "good": "good enough",
+    "usable": "good enough to sort pieces; near a limit read twice",
+    "too coarse": "too coarse for this: read with a finer gauge, or more often",
+    "nothing": "nothing can be said: every reading of a piece is the same; read to a finer step",
+}
+
+
+def gauge_screen(studies: tuple[GaugeStudy, ...], *, numbers: bool = False) -> Screen:
+    """Return the screen of gauge studies, one a quantity, with the analysis of variance where numbers were asked for."""
+    blocks: list[Block | str] = []
+    for study in studies:
+        blocks += [*_study(study), *(_numbers(study) if numbers else ()), ""]
+    return screen(blocks, None if numbers else "More: --numbers has the analysis of variance.")
+
+
+def _study(study: GaugeStudy) -> list[str]:
+    name = study.quantity.replace("_", " ")
+    people = ""
+    if study.reproducibility is not None:
+        people = f", people among one another by {study.reproducibility:.3f}"
+    classes = "" if study.distinct is None else f" ({counted(study.distinct, 'class', 'classes')} can be told apart)"
+    of = ""
+    if study.share_of_tolerance is not None:
+        of = f"it takes {percent(study.share_of_tolerance)} of the tolerance of {study.tolerance:g} {study.unit}"
+    lines = [
+        sentences(f"{name}: one person reading twice differs by {study.repeatability:.3f} {study.unit}{people}"),
+        sentences(f"{_WORTH[study.verdict]}{classes}", of),
+    ]
+    if study.people == 1:
+        lines.append("One person read everything: what another would read is not known.")
+    return [*lines, *_for_house(study)]
+
+
+def _for_house(study: GaugeStudy) -> list[str]:
+    """Return the lines for house.toml."""
+    if study.repeatability <= 0:
+        return []
+    if study.quantity == "tip_opening":
+        return [f"For house.toml, under [gauge]: u_tip_mm = {study.gauge:.3f}"]
+    if study.quantity != "stop":
+        return []
+    people = "" if study.reproducibility is None else f", u_operator_mm = {study.reproducibility:.3f}"
+    return [
+        f"For house.toml, under [gauge]: u_stop_mm = {study.repeatability:.3f}{people}",
+        "The step of the gauge is in it: leave stop_step_mm out, or give the file to facing and batch with --study.",
+    ]
+
+
+def _numbers(study: GaugeStudy) -> list[Block | str]:
+    size = f"{counted(study.pieces, 'piece')}, {counted(study.people, 'person', 'people')}, {study.repeats} repeats"
+    titles = ("source", "sum of squares", "df", "mean square", "F", "p")
+    blocks: list[Block | str] = ["", f"{size}:", "", Table(titles, tuple(map(_row, study.table)), right=(1, 2, 3, 4, 5)), ""]
+    spread = f"gauge {study.gauge:.3f} {study.unit}, pieces {study.piece:.3f}: the gauge makes {percent(study.share_of_study)}"
+    pooled = (
+        "pieces and people do not interact, so that is counted as repeatability" if study.pooled and study.people > 1 else ""
+    )
+    blocks.append(
+        sentences(f"{spread} of the spread in this study", pooled, "10 % is good and 30 % usable, by usual guideline")
+    )
+    if study.by_ranges is not None:
+        older = study.by_ranges
+        by = f"repeatability {older.repeatability:.3f}, people {older.reproducibility:.3f}, both {older.gauge:.3f} {study.unit}"
+        blocks.append(f"By averages and ranges, the older way: {by}.")
+    return blocks
+
+
+def _row(row: AnovaRow) -> tuple[str, ...]:
+    f = "-" if row.f is None else f"{row.f:.2f}"
+    p = "-" if row.probability is None else f"{row.probability:.3f}"
+    return row.source, f"{row.sum_of_squares:.5g}", str(row.degrees), f"{row.mean_square:.4g}", f, p
+
+
+def calibration_screen(found: Calibration) -> Screen:
+    """Return the screen of a strength scale."""
+    titles = ("profile", "strength", "N/mm", "state", "spread", "reeds", "± in the mean")
+    few = [row for row in found.steps if row.reeds < FEW]
+    return screen(
+        Table(titles, tuple(map(_scale_row, found.steps)), right=(1, 2, 4, 5, 6)),
+        "",
+        f"Fewer than {FEW} reeds say little about the spread within a box: read more of them." if few else None,
+        "Add these rows to strength_scale.csv; --format csv writes them.",
+    )
+
+
+def _scale_row(row: ScaleRow) -> tuple[str, ...]:
+    spread = "-" if row.spread_pct is None else f"{row.spread_pct:.1f} %"
+    mean = f"{1.96 * row.u_pct:.0f} %"
+    return row.profile_id, f"{row.strength:g}", f"{row.stiffness_n_per_mm:.3f}", row.state, spread, str(row.reeds), mean

@@ -1,0 +1,235 @@
+"""A refacing plan for the bench: what comes off where, what speaks against it, the steps, and the house reeds before and after."""
+
+from __future__ import annotations
+
+from matchkit.facts import Against, RefaceTarget
+from matchkit.maker.reface.plan import RefacePlan, Step
+from matchkit.maker.reface.target import FURTHER_M
+from matchkit.units import MM
+from matchkit.words.facts import assumed_words
+from matchkit.words.screen import Block, Screen, Table, Text, screen, sentences
+
+SHOWN_REEDS = 8
+
+CAUTIONS = (
+    "Work wet: dust of hard rubber and of metal is harmful and must not be breathed.",
+    "Wear a respirator and safety glasses, touch no swarf with bare fingers, keep food away, clean up wet.",
+    "Old or plated pieces may hold hazardous metals: leave them to somebody equipped for it.",
+    "Wash and disinfect the mouthpiece before it is played, and before it is handed on.",
+    "Follow local rules, and ask a qualified person where you are not one.",
+    "What is off stays off: measure after every step, and stop early.",
+)
+
+_AGAINST = {
+    "within its drawing": "it meets its drawing as it stands: leave it",
+    "one rail": "one rail was not measured and is taken as the other one: measure it first",
+    "table convex": "the table is convex: flatten it, measure again, and plan again",
+    "within the uncertainty": "the whole change is within what the gauge can tell: measure better, or leave it",
+    "never measured": "the facing was never measured: a plan from nominal numbers is a guess",
+    "wall unknown": "the wall is not recorded: measure it (wall_mm) before anything comes off",
+}
+
+
+def reface_screen(plan: RefacePlan) -> Screen:
+    """Return the screen of a plan."""
+    return screen(
+        _verdict(plan),
+        *(sentences(_against(reason)) for reason in plan.do_not),
+        *_unreached(plan),
+        "",
+        _removals(plan),
+        "",
+        "Take off so much where each feeler shall stop in the end; ± is how well the facing is known there, 19 times of 20.",
+        *_notes(plan),
+        "",
+        _steps(plan),
+        "",
+        _reeds(plan),
+        assumed_words([*plan.assumed, *plan.player]) or None,
+        *CAUTIONS,
+    )
+
+
+def target_words(target: RefaceTarget) -> str:
+    """Return where a refacing goes, as a noun phrase."""
+    if target.to == "drawing":
+        return f"the drawing of {target.model}"
+    if target.to == "tip":
+        return f"a fair curve with a tip of {target.tip_opening_mm:.2f} mm"
+    if target.to == "reed":
+        middle = ", the middle of the house's range" if target.middle else ""
+        return f"the facing that closes most evenly on {target.reed_id} at {target.closing_kpa:.1f} kPa{middle}"
+    return "the nearest fair curve, which takes off least"
+
+
+def _verdict(plan: RefacePlan) -> str:
+    most = max((removal for removal in plan.removals), key=lambda item: max(item.left_um, item.right_um), default=None)
+    size = 0.0 if most is None else max(most.left_um, most.right_um)
+    where = "" if most is None else "at the tip" if most.place_mm == 0 else f"{most.place_mm:.1f} mm from the tip"
+    tip = f"the tip goes from {plan.tip_opening_mm:.2f} to {plan.target_tip_opening_mm:.2f} mm"
+    work = f"take off up to {size:.0f} µm, most {where}" if size >= 1 else "nothing comes off"
+    return sentences(f"{plan.mouthpiece_id} to {target_words(plan.target)}: {work}; {tip}")
+
+
+def _against(reason: Against) -> str:
+    if reason.why in ("opens too much", "closes too much"):
+        way = "opens" if reason.why == "opens too much" else "closes"
+        return f"do not do this: it {way} the tip by {reason.size:.2f} mm, which makes another mouthpiece"
+    if reason.why == "wall too thin":
+        return f"do not do this: it leaves {reason.size:.1f} mm of wall, and {reason.limit:g} mm is the least (assumed)"
+    return _AGAINST[reason.why]
+
+
+def _unreached(plan: RefacePlan) -> list[str]:
+    places = [f"{1 * place.place_mm:.1f} mm from the tip by {place.above_um:.0f} µm" for place in plan.unreached]
+    if not places:
+        return []
+    down = f"facing the table down by {plan.needs_table_down_mm:.2f} mm would mend it (--table-down), which is no small thing"
+    return [sentences(f"out of reach: the facing is too open already {', '.join(places)}", down)]
+
+
+def _removals(plan: RefacePlan) -> Table:
+    rows = tuple(
+        (
+            f"{removal.place_mm:.1f}",
+            "tip" if removal.place_mm == 0 else f"{removal.leaf_mm:.3f}",
+            f"{removal.left_um:.0f}",
+            f"{removal.right_um:.0f}",
+            f"{1.96 * removal.u_um:.0f}",
+        )
+        for removal in plan.removals
+    )
+    return Table(("mm from tip", "feeler mm", "left rail µm", "right rail µm", "±"), rows, right=(0, 1, 2, 3, 4))
+
+
+_PLAN_NOTES = {
+    "stays within tolerance": "Where the facing stays above the middle of the drawing it stays, within its tolerance.",
+    "break as far as it goes": f"The facing reaches as far back as a plan goes, {FURTHER_M / MM:g} mm behind its own.",
+}
+
+
+def _notes(plan: RefacePlan) -> list[str]:
+    return [_PLAN_NOTES[note] for note in plan.notes]
+
+
+# steps
+
+
+def _steps(plan: RefacePlan) -> list[Block]:
+    found: list[Block] = []
+    before: Step | None = None
+    for number, step in enumerate(plan.steps, start=1):
+        what, until = _step_words(plan, step)
+        found.append(Text(f"{number}. {sentences(what, f'stop when {until}' if until else None)}", hang=3))
+        after = _after(step, before)
+        if after:
+            found.append(Text(after, indent=3))
+        before = step
+    return found
+
+
+def _after(step: Step, before: Step | None) -> str:
+    """Return what to expect after a step, where it changes something."""
+    stops, sizes = _stops(step), _sizes(step)
+    told = [] if before is not None and (step.idle or stops == _stops(before)) else [stops]
+    told += [size for size in sizes if before is None or size not in _sizes(before)]
+    head = "now" if before is None else "then"
+    return sentences(f"{head}: {', '.join(told)}") if told else ""
+
+
+def _stops(step: Step) -> str:
+    def one(left: float | None, right: float | None) -> str:
+        sides = ["-" if side is None else f"{side:.1f}" for side in (left, right)]
+        return sides[0] if sides[0] == sides[1] else f"{sides[0]} left and {sides[1]} right"
+
+    feelers = ", ".join(f"{stop.leaf_mm:g} at {one(stop.left_mm, stop.right_mm)}" for stop in step.stops)
+    return f"tip {step.tip_opening_mm:.2f} mm, feelers {feelers} mm"
+
+
+def _sizes(step: Step) -> list[str]:
+    sizes = (
+        ("tip rail {:.2f} mm", step.tip_rail_mm),
+        ("side rails {:.2f} mm", step.side_rail_mm),
+        ("baffle {:.2f} mm under the rails", step.baffle_height_mm),
+    )
+    return [words.format(size) for words, size in sizes if size is not None]
+
+
+def _step_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
+    """Return what to do in a step and when to stop."""
+    size = f"{step.most_removed_um:.0f} µm"
+    if step.name == "table":
+        return _table_words(plan, step)
+    words = {
+        "measure": ("measure, photograph, play, and agree with the owner on what shall change", "everything is written down"),
+        "rails": (f"level the rails: take off up to {size} where one is lower", "each feeler stops alike on both rails"),
+        "curve": (
+            f"work the curve, up to {size}, and leave 0.05 mm at the tip",
+            "the feelers stop as below, the thinnest first; one that goes too far cannot be brought back",
+        ),
+        "tip": (f"bring the tip to size, the last {size}", "the tip opening is as below"),
+        "rail widths": (
+            "bring tip rail and side rails back to their widths, for they grow as the tip opens",
+            "they are as wide as they were, and even on both sides",
+        ),
+        "baffle and window edge": (
+            "look at the baffle and the edge of the window: the baffle comes nearer the reed, which is brighter",
+            "the baffle is as below, or as it was if the owner wants the old sound",
+        ),
+        "finish": ("take off burrs, try the seal, play, and measure again", "a sealed reed holds a few seconds"),
+    }
+    idle = {
+        "rails": "the rails are level, as far as the gauge can tell",
+        "curve": "the curve is as it shall be",
+        "tip": "the tip is at its size",
+    }
+    return (idle[step.name], "") if step.idle else words[step.name]
+
+
+def _table_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
+    gap, down = plan.table_gap_mm, plan.table_down_mm
+    done = "no light shows under a straight edge; then measure and plan again"
+    if step.idle and gap is None:
+        return "the flatness of the table is not recorded: lay a straight edge on it before anything else", done
+    if step.idle:
+        kind = (
+            "flat"
+            if not gap
+            else f"hollow by {-gap:.3f} mm, which many leave"
+            if gap < 0
+            else f"convex by {gap:.3f} mm at most"
+        )
+        return f"the table is {kind}: leave it", ""
+    why = f"the table is hollow by {-gap:.3f} mm: " if gap is not None and gap < 0 else ""
+    return f"{why}face the table down by {1e3 * down:.0f} µm, which closes the tip by as much", done
+
+
+# reeds
+
+
+def _reeds(plan: RefacePlan) -> list[Block | str]:
+    if not plan.reeds:
+        return []
+    low, high = plan.closing_range_kpa or (0.0, float("inf"))
+    near = sorted(
+        plan.reeds,
+        key=lambda item: max(low - item.closing_pressure_after_kpa, item.closing_pressure_after_kpa - high, 0.0),
+    )[:SHOWN_REEDS]
+    rows = tuple(
+        (
+            item.reed,
+            f"{item.closing_pressure_before_kpa:.1f} to {item.closing_pressure_after_kpa:.1f}",
+            f"{1.96 * item.u_closing_pressure_kpa:.1f}",
+            f"{item.playing_opening_before_mm:.2f} to {item.playing_opening_after_mm:.2f}",
+            f"{100 * item.closing_share_before:.1f} to {100 * item.closing_share_after:.1f}",
+        )
+        for item in plan.reeds
+        if item in near
+    )
+    house = "" if plan.closing_range_kpa is None else f"; the house's range is {low:g} to {high:g} kPa"
+    return [
+        f"House reeds on it, before to after{house}:",
+        "",
+        Table(("reed", "closing kPa", "±", "opening mm", "left when closed %"), rows, right=(1, 2, 3, 4)),
+        "",
+    ]

@@ -1,0 +1,234 @@
+"""A ranking for the counter: what to hand over first and why, in at most 24 lines for three set-ups.
+
+Where it is longer, sentences go in this order: what was left out, the line of the labels, which lines of reeds are not measured, how the
+player marks, what a doubt rests on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from matchkit.advise.answers import Explanation, NextTry, Ranking, Setup
+from matchkit.constants import VISITOR
+from matchkit.words.facts import (
+    aimed_words,
+    closes_up_words,
+    feel_words,
+    left_out_words,
+    measure_words,
+    typed_words,
+    unchecked_words,
+    unmeasured_words,
+)
+from matchkit.words.numbers import counted, expected, mark, money
+from matchkit.words.screen import Block, Screen, Text, Title, listed, screen, sentences
+from matchkit.words.terms import cost_words
+
+LINES, MORE = 24, 6
+"""Most lines of a ranking of three, and of each set-up beyond."""
+WORTH_SAYING = 0.05
+"""How far off in marks, or in the spread of marks, a player must be for it to be said."""
+COSTLY = 3.0
+"""Points of 100 that a term must cost to be named."""
+
+FREE_STEPS = {
+    "seal": "close the shank with the palm, draw air, and see that the reed holds a few seconds; if not, wet or flatten it",
+    "back": "move the reed back by a quarter of a millimetre",
+    "forward": "move the reed forward by a quarter of a millimetre",
+    "straight": "set the reed straight, flush with the tip rail and even on both rails",
+    "another": "try another reed of the same box",
+    "ligature": "move the ligature a little, and tighten it no more than the reed needs to stay",
+    "pull out": "pull the mouthpiece out by a millimetre, and tune again in the middle",
+    "push in": "push the mouthpiece in by a millimetre, and tune again in the middle",
+}
+
+_TURNS = {"too resistant": "Too hard?", "too soft": "Too soft?", "too bright": "Too bright?", "too dark": "Too dark?"}
+
+
+def rank_screen(ranking: Ranking) -> Screen:
+    """Return the screen of a ranking."""
+    rows = ranking.setups
+    shared = _shared(rows)
+    return screen(
+        _free_steps(ranking),
+        Text(sentences(_who(ranking), *(typed_words(item) for item in ranking.typed))),
+        sentences(_verdict(ranking)),
+        "",
+        (block for row in rows for block in (*setup_blocks(row, shared=shared), *_gap(row, rows))),
+        "" if rows else None,
+        _of_all(rows[0], shared) if rows else None,
+        _now(ranking),
+        _next_tries(ranking),
+        _shared_doubts(ranking),
+        _more(ranking),
+        most=LINES + MORE * max(len(rows) - 3, 0) + 2 * len(ranking.first_try),
+    )
+
+
+def _gap(row: Setup, rows: tuple[Setup, ...]) -> list[str]:
+    return [""] if len(rows) > 3 and row is not rows[-1] else []
+
+
+def _who(ranking: Ranking) -> str:
+    now = ranking.present
+    plays = f", who plays {set_words(now)}" if now is not None else ""
+    wants = f"{' and' if plays else ', who'} wants {listed(ranking.wish)}" if ranking.wish else ""
+    who = "the customer" if ranking.player == VISITOR else ranking.player
+    return f"For {who}{plays}{wants}"
+
+
+def set_words(row: Setup) -> str:
+    """Return a set-up by its ids."""
+    return " + ".join(part for part in (row.mouthpiece_id, row.reed_id, row.ligature_id) if part)
+
+
+def _verdict(ranking: Ranking) -> str:
+    """Return the answer in one sentence."""
+    if not ranking.setups:
+        return "Nothing fits"
+    first, now = ranking.setups[0], ranking.present
+    if now is not None and first.score <= now.score:
+        return "Nothing here beats what they have"
+    tried = {"mouthpiece": first.mouthpiece_id, "reed": first.reed_id, "ligature": str(first.ligature_id)}
+    changes = first.changes
+    if changes is not None and len(changes) == 1:
+        return f"Change only the {changes[0]}: try the {tried[changes[0]]} first"
+    aim = "" if now is not None else f"; aimed at {aimed_words(ranking.aimed)}"
+    return f"Try {set_words(first)} first{aim}"
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What is the same of every set-up shown, and is said once below them."""
+
+    doubt: bool = False
+    closes_up: bool = False
+
+
+def _shared(rows: Sequence[Setup]) -> Shared:
+    """Tell what all of several rows have in common."""
+    if len(rows) < 2:
+        return Shared()
+    doubts = {(row.assumed, row.unchecked, row.measure_next, _unknown(row)) for row in rows}
+    closing = {row.feel.closes_up for row in rows}
+    return Shared(len(doubts) == 1, len(closing) == 1)
+
+
+def _of_all(row: Setup, shared: Shared) -> Text | None:
+    """Return what holds of every set-up shown."""
+    told = sentences(closes_up_words(row.feel) if shared.closes_up else None, _doubt(row) if shared.doubt else None)
+    return Text(f"All of these: {told[0].lower()}{told[1:]}", drop=1) if told else None
+
+
+def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None) -> list[Block]:
+    """Return the lines of one set-up: parts, mark to expect and price; labels; what will feel different; why; what is not known."""
+    shared = shared or Shared()
+    others = len(row.ligature_ids) - 1
+    alike = f" or {counted(others, 'other')}" if others > 0 else ""
+    parts = "  ".join(part for part in (row.mouthpiece_id, row.reed_id, row.ligature_id) if part)
+    head = f"{row.position}  " if place else ""
+    price = "" if row.price == 0 else f"  {money(row.price):>8}"
+    labels = [label for label in (row.mouthpiece_label, row.reed_label, row.ligature_label) if label]
+    feel = "what they play now" if row.is_present else feel_words(row.feel)
+    told = sentences(feel, None if shared.closes_up else closes_up_words(row.feel), *_reasons(row))
+    doubt = "" if shared.doubt else _doubt(row)
+    blocks: list[Block] = [Title(f"{head}{parts}{alike}", f"{expected(row.score, row.score_low, row.score_high)}{price}")]
+    blocks += [Text("; ".join(labels), indent=3, drop=4)] if labels else []
+    blocks += [Text(told, indent=3)] if told else []
+    blocks += [Text(doubt, indent=3, drop=1)] if doubt else []
+    return blocks
+
+
+def _unknown(row: Setup) -> tuple[str, ...]:
+    return tuple(term.name for term in row.terms if not term.known)
+
+
+def _doubt(row: Setup) -> str:
+    """Return what is not known of a set-up, and what would tell it."""
+    return sentences(unmeasured_words(row.assumed, _unknown(row)), unchecked_words(row.unchecked), _measure(row))
+
+
+def _measure(row: Setup) -> str:
+    """Return what to measure next, where something of the set-up is not known."""
+    doubtful = row.assumed or not all(term.known for term in row.terms)
+    return f"Measure next: {measure_words(row.measure_next)}" if doubtful else ""
+
+
+def _reasons(row: Setup) -> list[str]:
+    """Return what raises or lowers the mark most: marks on set-ups alike, and the two terms that cost most."""
+    found = []
+    marks = len(row.neighbours)
+    if marks and abs(row.correction) >= WORTH_SAYING:
+        verb = "raise" if row.correction > 0 else "lower"
+        what = counted(marks, "mark")
+        found.append(f"{what} on set-ups alike {verb if marks > 1 else verb + 's'} it by {abs(row.correction):.1f}")
+    known = (term for term in row.terms if term.known and round(term.cost, 6) >= COSTLY)
+    costly = sorted(known, key=lambda term: -round(term.cost, 6))[:2]
+    return found + [f"{cost_words(term)}: {mark(term.cost)} lower" for term in costly]
+
+
+def _free_steps(ranking: Ranking) -> list[Block | str]:
+    """Return what costs nothing, before anything is bought."""
+    if not ranking.first_try:
+        return []
+    steps = [Text(f"{number}. {FREE_STEPS[step]}.", indent=2) for number, step in enumerate(ranking.first_try, start=1)]
+    return ["Before anything is bought:", *steps, "If that does not help:"]
+
+
+def _now(ranking: Ranking) -> str | None:
+    """Return what to expect of the present set-up, and how the ranges are to be read."""
+    now = "" if ranking.present is None else f"now: expect {mark(ranking.present.score)}"
+    if not ranking.interval:
+        return sentences(now, "too few marks yet for a range around what to expect")
+    if not ranking.setups:
+        return sentences(now)
+    if ranking.wish:
+        wish = "8 of 10 next marks fall in these ranges, if the wish is right"
+    else:
+        wish = "8 of 10 next marks fall in these ranges"
+    return sentences(now, f"{wish}; they are no test of one against another")
+
+
+def _next_tries(ranking: Ranking) -> str | None:
+    """Return the one part to change if the first set-up is wrong; reeds first, which cost least."""
+    tries = [item for item in ranking.next_tries if item.id is not None]
+    return sentences(*(_try(item) for item in tries)) if tries else None
+
+
+def _try(item: NextTry) -> str:
+    price = "" if item.price is None else f" ({money(item.price)})"
+    return f"{_TURNS[item.turn]} Try the {item.id}{price}"
+
+
+def _shared_doubts(ranking: Ranking) -> list[Block]:
+    """Return what holds of every row, once."""
+    found: list[Block] = []
+    if ranking.present_unknown and ranking.setups:
+        found.append(Text(f"What they play now would sharpen this: {listed(ranking.present_unknown)} not known.", drop=2))
+    if ranking.uncompared:
+        verb = "is" if len(ranking.uncompared) == 1 else "are"
+        words = f"{listed(ranking.uncompared)} {verb} not measured: compared only with {'itself' if verb == 'is' else 'themselves'}."
+        found.append(Text(words, drop=3))
+    own = rater_words(ranking.player, ranking)
+    found += [Text(own, drop=2)] if own and ranking.setups else []
+    left_out = left_out_words(ranking.refused)
+    found += [Text(left_out, drop=5)] if left_out and ranking.setups else [Text(left_out)] if left_out else []
+    return found
+
+
+def rater_words(player: str, answer: Ranking | Explanation) -> str:
+    """Return that expected marks are on a player's own line; nothing where their marks are as everybody's."""
+    own = answer.rater
+    if abs(own.offset) < WORTH_SAYING and abs(own.spread - 1) < WORTH_SAYING:
+        return ""
+    return f"Marks to expect are as {player} marks ({counted(own.tests, 'playtest')})."
+
+
+def _more(ranking: Ranking) -> str | None:
+    """Return how to see more of the first set-up."""
+    if not ranking.setups:
+        return None
+    first = ranking.setups[0]
+    parts = " ".join(part for part in (first.mouthpiece_id, first.reed_id, first.ligature_id) if part)
+    return f"More: matchkit explain {parts} --player {ranking.player}" if ranking.player != VISITOR else None

@@ -1,0 +1,89 @@
+"""A screen as blocks: sentences, title lines and tables, which whoever prints lays out within the width there is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+
+@dataclass(frozen=True)
+class Text:
+    """A sentence or more, wrapped; ``drop`` above 0 may be left out where the screen is too long, the largest first."""
+
+    text: str
+    indent: int = 0
+    drop: int = 0
+    hang: int = 0
+    """How much further in the lines after the first begin."""
+
+
+@dataclass(frozen=True)
+class Title:
+    """A line with one part on the left and another on the right."""
+
+    left: str
+    right: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows under titles; ``right`` holds the columns (by place) whose cells end at one edge, as numbers do."""
+
+    titles: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Gap:
+    """An empty line."""
+
+
+Block: TypeAlias = Text | Title | Table | Gap
+
+
+@dataclass(frozen=True)
+class Screen:
+    """Blocks from top to bottom; ``most`` lines where there is a limit, which droppable sentences give way to."""
+
+    blocks: tuple[Block, ...] = field(default=())
+    most: int | None = None
+
+
+def screen(*blocks: Block | str | Iterable[Block | str] | None, most: int | None = None) -> Screen:
+    """Return a screen of blocks; a string is a sentence of its own, an empty one a gap, None nothing."""
+    found: list[Block] = []
+    for block in blocks:
+        if block is None:
+            continue
+        several = [block] if isinstance(block, str | Text | Title | Table | Gap) else list(block)
+        found += [_block(item) for item in several]
+    return Screen(tuple(found), most)
+
+
+def _block(item: Block | str) -> Block:
+    if isinstance(item, str):
+        return Text(item) if item else Gap()
+    return item
+
+
+def sentences(*parts: str | None) -> str:
+    """Join sentences into a paragraph, each with a capital and a full stop; what is empty is left out.
+
+    >>> sentences("softer", None, "as free as now.")
+    'Softer. As free as now.'
+    """
+    whole = [part for part in parts if part]
+    return " ".join(f"{part[0].upper()}{part[1:]}{'' if part[-1] in '.?!:' else '.'}" for part in whole)
+
+
+def listed(items: Sequence[str], last: str = "and") -> str:
+    """Join names as they are said.
+
+    >>> listed(["rails"]), listed(["tip", "table", "rails"])
+    ('rails', 'tip, table and rails')
+    """
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {last} {items[-1]}"

@@ -1,0 +1,195 @@
+"""Strengths side by side, swaps, budgets, complaints, and the next try."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+
+import matchkit as mk
+from matchkit.advise.complaints import COMPLAINTS
+from matchkit.advise.next_try import changed_part
+from matchkit.score.wishes import WISHES
+
+
+def present(house: mk.House, player: str) -> tuple[str, str, str | None]:
+    """What a player of the demo house plays now."""
+    found = next(item for item in house.tables.players if item.id == player)
+    assert found.mouthpiece_id is not None
+    assert found.reed_id is not None
+    return found.mouthpiece_id, found.reed_id, found.ligature_id
+
+
+def test_strengths_are_in_order_and_the_equal_one_is_nearest(house: mk.House) -> None:
+    """Softest first; on the present mouthpiece the present reed is the equal one, right on target, not to be moved."""
+    mouthpiece, reed, _ = present(house, "P02")
+    found = house.strengths(mouthpiece, "P02")
+    pressures = [row.closing_pressure_kpa for row in found.rows]
+    assert pressures == sorted(pressures)
+    (equal,) = [row for row in found.rows if row.equal]
+    assert equal.reed_id == reed
+    assert equal.steps == pytest.approx(0.0, abs=1e-9)
+    assert equal.place_mm == pytest.approx(0.0, abs=1e-9)
+    assert found.to_frame().shape == (19, 13)
+    assert found.to_dict()["schema"] == "matchkit.strengths/1"
+
+
+def test_moving_the_reed_meets_the_target(house: mk.House) -> None:
+    """Moved as far as it says, a reed's closing pressure comes within 3 % of the target (slope against full solution)."""
+    mouthpiece, reed, _ = present(house, "P02")
+    target = house.closing(mouthpiece, reed).closing_pressure_kpa
+    moved = [row for row in house.strengths(mouthpiece, "P02").rows if row.place_mm is not None and abs(row.place_mm) > 0.1]
+    assert len(moved) > 3
+    for row in moved:
+        there = house.closing(mouthpiece, row.reed_id, reed_offset_mm=row.place_mm or 0.0).closing_pressure_kpa
+        assert there == pytest.approx(target, rel=0.03)
+
+
+def test_reeds_on_no_scale_are_shown_and_not_compared(house: mk.House) -> None:
+    """A profile without a scale has its place in kPa and no steps; a mouthpiece without a player is aimed at the house's middle."""
+    found = house.strengths("AM-04", "P02")
+    assert all(row.steps is None for row in found.rows if row.profile == "alto-E")
+    assert all(row.steps is not None for row in found.rows if row.profile != "alto-E")
+    assert "playtests rated 7 or more" in house.strengths("TM-02").target
+
+
+def test_steps_up_say_what_half_a_strength_does(house: mk.House) -> None:
+    """Half a strength up adds effort and closes the opening, for each profile (common practice, no source)."""
+    words = house.strengths("TM-03", "P07").steps_up
+    assert len(words) == 5
+    assert all("+" in word.split("kPa")[0] for word in words)
+    assert sum("-" in word.split("effort and")[1] for word in words) >= 3  # the softest start with the tip wide open
+
+
+def test_swap_finds_the_same_part_first(house: mk.House) -> None:
+    """Swapped for what they have, the present reed comes first and nothing remains."""
+    mouthpiece, reed, _ = present(house, "P02")
+    row = house.swap("P02", mouthpiece=mouthpiece).rows[0]
+    assert row.reed_id == reed
+    assert (row.steps_effort, row.steps_air, row.effort_difference_kpa) == pytest.approx((0.0, 0.0, 0.0), abs=1e-9)
+    assert row.feel[:2] == ("about the same resistance", "about the same air")
+
+
+def test_swap_is_sorted_and_says_what_remains(house: mk.House) -> None:
+    """Rows are nearest first in effort and air together; a wider mouthpiece takes a softer reed (common practice, no source)."""
+    found = house.swap("P11", mouthpiece="TM-01", top=50)
+    distance = [math.hypot(row.steps_effort, row.steps_air) for row in found.rows]
+    assert distance == sorted(distance)
+    assert found.not_comparable > 0
+    wide, close = (house.swap("P02", mouthpiece=name, top=1).rows[0] for name in ("AM-08", "AM-01"))
+    assert wide.opening_difference_mm > close.opening_difference_mm
+    by_reed = house.swap("P02", reed="AR-A-3")
+    assert (by_reed.part, by_reed.new_id) == ("reed", "AR-A-3")
+    assert {row.reed_id for row in by_reed.rows} == {"AR-A-3"}
+    assert by_reed.to_frame().columns.tolist()[0] == "mouthpiece_id"
+
+
+@pytest.mark.parametrize(
+    ("player", "parts", "words"),
+    [
+        ("P02", {}, "one of them"),
+        ("P02", {"mouthpiece": "AM-08", "reed": "AR-A-3"}, "one of them"),
+        ("P04", {"mouthpiece": "AM-08"}, "swap against what?"),
+    ],
+)
+def test_swaps_that_cannot_be_meant(house: mk.House, player: str, parts: dict[str, Any], words: str) -> None:
+    """Neither or both parts, and no present set-up, are refused."""
+    with pytest.raises(mk.RequestError, match=words):
+        house.swap(player, **parts)
+
+
+def test_budget_counts_what_is_new(house: mk.House) -> None:
+    """No row costs more than the budget, the player's own parts cost nothing, and what was left out is counted."""
+    for budget in (0.0, 5.0, 150.0):
+        ranking = house.rank("P02", budget=budget, top=500)
+        assert all(row.price is not None and row.price <= budget for row in ranking.rows)
+        assert ranking.refused["over the budget"] > 0
+        ranked = sum(len(row.ligature_ids) for row in ranking.rows)
+        assert ranked + sum(ranking.refused.values()) == ranking.combinations
+    mouthpiece, reed, ligature = present(house, "P02")
+    own = house.rank("P02", budget=0.0, top=500)
+    assert {(row.mouthpiece_id, row.reed_id, row.ligature_ids) for row in own.rows} == {(mouthpiece, reed, (str(ligature),))}
+    with pytest.raises(mk.RequestError, match="expected 0 or more"):
+        house.rank("P02", budget=-1)
+
+
+@pytest.mark.parametrize("part", ["mouthpiece", "reed", "ligature"])
+def test_only_one_part_may_change(house: mk.House, part: str) -> None:
+    """With change every row keeps the other two parts of the present set-up."""
+    mine = dict(zip(("mouthpiece", "reed", "ligature"), present(house, "P02"), strict=True))
+    for row in house.rank("P02", change=part, top=40).rows:
+        kept = {"mouthpiece": row.mouthpiece_id, "reed": row.reed_id, "ligature": row.ligature_id}
+        assert {name: value for name, value in kept.items() if name != part} == {
+            name: value for name, value in mine.items() if name != part
+        }
+    assert house.rank("P02", change="reed").rows[0].changed in ("reed", None)
+
+
+def test_change_needs_parts_of_the_house(house: mk.House) -> None:
+    """A typed set-up has no parts to keep."""
+    visitor = house.visitor("alto", mouthpiece="1.9mm", reed="2.5")
+    with pytest.raises(mk.RequestError, match="must be parts of this house"):
+        house.rank(visitor, change="reed")
+    with pytest.raises(mk.RequestError, match="cannot be the part to change"):
+        house.rank("P02", change="neck")
+
+
+def test_changed_part_is_the_only_one() -> None:
+    """None where nothing or more than one part differs."""
+    assert changed_part(("a", "b", None), ("a", "b", None)) is None
+    assert changed_part(("a", "b", None), ("x", "y", None)) is None
+    assert changed_part(("a", "b", None), ("a", "b", "z")) == "ligature"
+
+
+def test_next_tries_go_the_way_they_say(house: mk.House) -> None:
+    """Too resistant leads to a reed about a step softer, too soft to a harder one, tone to a mouthpiece of about equal resistance."""
+    pieces = {piece.id: piece for piece in house.tables.mouthpieces}
+    seen = set()
+    for player in ("P01", "P02", "P03", "P07", "P09", "P11"):
+        ranking = house.rank(player)
+        first = ranking.rows[0]
+        for item in ranking.next_tries:
+            if item.id is None:
+                continue
+            seen.add(item.turn)
+            if item.part == "reed":
+                ratio = house.closing(first.mouthpiece_id, item.id).closing_pressure_kpa / first.closing_pressure_kpa
+                steps = math.log(ratio) / -math.log(0.88)
+                assert 0.5 < (steps if item.turn == "too soft" else -steps) < 1.5
+            else:
+                new, old = pieces[item.id], pieces[first.mouthpiece_id]
+                assert new.baffle_height_mm is not None
+                assert old.baffle_height_mm is not None
+                assert new.chamber_volume_cm3 is not None
+                assert old.chamber_volume_cm3 is not None
+                brighter = new.baffle_height_mm < old.baffle_height_mm or new.chamber_volume_cm3 < old.chamber_volume_cm3
+                darker = new.baffle_height_mm > old.baffle_height_mm or new.chamber_volume_cm3 > old.chamber_volume_cm3
+                assert brighter if item.turn == "too dark" else darker
+    assert seen == {"too resistant", "too soft", "too bright", "too dark"}
+
+
+@pytest.mark.parametrize("name", list(COMPLAINTS))
+def test_complaints_begin_with_what_is_free(house: mk.House, name: str) -> None:
+    """Each complaint has free steps, another reed of the box among them, and a wish that is one; the ranking carries both."""
+    complaint = COMPLAINTS[name]
+    assert any("another reed of the same box" in step for step in complaint.free)
+    assert complaint.wish in WISHES
+    ranking = house.rank("P02", complaint=[name.replace(" ", "-")])
+    assert ranking.first_try == complaint.free
+    assert ranking.wish == (complaint.wish,)
+
+
+def test_complaints_that_disagree_or_are_unknown(house: mk.House) -> None:
+    """Two complaints that want opposites are refused in words, and so is one that is not known."""
+    with pytest.raises(mk.RequestError, match="opposites"):
+        house.rank("P02", complaint=["tired lip", "closes up"])
+    with pytest.raises(mk.RequestError, match="not a complaint known here"):
+        house.rank("P02", complaint=["sounds bad"])
+
+
+def test_nothing_beats_what_you_have_is_an_answer(house: mk.House) -> None:
+    """A player kept to their own parts is told that nothing beats them."""
+    ranking = house.rank("P02", budget=0.0)
+    assert ranking.present is not None
+    assert ranking.rows[0].score == pytest.approx(ranking.present.score)

@@ -1,0 +1,420 @@
+"""The model file, training and evaluation."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import zipfile
+from dataclasses import replace
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import pytest
+from conftest import Rows, edit_table
+from matchkit.learn.workshop import Workshop
+from sklearn.datasets import load_diabetes, load_wine
+from sklearn.linear_model import LinearRegression
+from sklearn.model_selection import KFold
+from sklearn.neighbors import KNeighborsRegressor
+from sklearn.preprocessing import StandardScaler
+
+import matchkit as mk
+from matchkit import constants
+from matchkit.files import shipped
+from matchkit.learn.blend import InstrumentNeighbours
+from matchkit.learn.estimator import ResidualNeighbours
+from matchkit.learn.marks import DEFAULT_SETTINGS, LigatureWeights, Settings, shrunk_mean
+from matchkit.learn.model.file import Belonging, load_model, save_model
+from matchkit.learn.model.fingerprint import UNREAD, data_digest, mark_digests, rules_digest
+from matchkit.learn.nearest import kernel
+from matchkit.learn.trial.choosing import SPLITS, choose_settings, folds_of
+from matchkit.learn.trial.evaluation import ranking_quality
+from matchkit.learn.trial.folds import FoldTable
+from matchkit.records.parts import Mouthpiece
+from matchkit.records.people import Playtest
+from matchkit.records.quantity import Quantity
+from matchkit.records.schema import TABLES
+from matchkit.score.desirability import TERMS
+
+
+def belonging(workshop: Workshop) -> Belonging:
+    """What a model fitted now belongs to."""
+    return Belonging(rules_digest(), data_digest(workshop.stock, workshop.rated), mark_digests(workshop.rated))
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A model of the demo house with default settings, on disk."""
+    path = tmp_path_factory.mktemp("model") / "model.npz"
+    workshop = mk.open().workshop
+    save_model(workshop.blend, workshop.rated_tests, path, belonging=belonging(workshop))
+    return path
+
+
+def test_shipped_model_is_what_training_gives(tmp_path: Path) -> None:
+    """Training the demo house again gives the shipped model: same settings, line, intervals and arrays, to 1e-6."""
+    fresh = mk.open().train(tmp_path / "again.npz")
+    (again, its), (demo, demo_its) = load_model(fresh), load_model(shipped("models/demo.npz"))
+    assert its == demo_its == belonging(mk.open().workshop)
+    assert again.settings == demo.settings
+    assert (again.intercept, again.slope) == pytest.approx((demo.intercept, demo.slope), abs=1e-6)
+    for name in ("known_player", "new_player"):
+        assert vars(getattr(again, name)) == pytest.approx(vars(getattr(demo, name)), abs=1e-6)
+    for instrument, known in demo.by_instrument.items():
+        assert again.by_instrument[instrument].tests.features == pytest.approx(known.tests.features, abs=1e-6)
+        assert again.by_instrument[instrument].residual == pytest.approx(known.residual, abs=1e-6)
+
+
+def test_same_playtests_give_the_same_file(saved: Path, tmp_path: Path) -> None:
+    """Saving again gives the same bytes: the header carries no clock."""
+    workshop = mk.open().workshop
+    save_model(workshop.blend, workshop.rated_tests, tmp_path / "two.npz", belonging=belonging(workshop))
+    assert (tmp_path / "two.npz").read_bytes() == saved.read_bytes()
+
+
+def test_a_loaded_model_ranks_as_the_fitted_one(tmp_path: Path) -> None:
+    """A house with a model from disk gives the same answer as the one that trained it."""
+    house = mk.open()
+    path = house.train(tmp_path / "m.npz")
+    loaded = mk.open(model=path)
+    assert loaded.rank("P01", top=5).to_dict() == house.rank("P01", top=5).to_dict()
+    assert "model m.npz" in loaded.model
+
+
+def rewrite(source: Path, target: Path, change: Any) -> Path:
+    """Copy a model with its arrays changed."""
+    with np.load(source, allow_pickle=False) as archive:
+        arrays = {name: archive[name] for name in archive.files}
+    change(arrays)
+    with target.open("wb") as file:
+        np.savez(file, **arrays)
+    return target
+
+
+def header_of(arrays: dict[str, Any], **changes: Any) -> None:
+    header = json.loads(str(arrays["header"]))
+    header.update(changes)
+    arrays["header"] = np.array(json.dumps(header))
+    arrays["seal"] = np.array(hashlib.sha256(str(arrays["header"]).encode()).hexdigest())
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda a: header_of(a, version=99), "a model of version 99; this matchkit reads version 4"),
+        (lambda a: header_of(a, format="something else"), "not a matchkit model, but 'something else'"),
+        (lambda a: a.update(marks=a["marks"][::-1]), "the array marks is not the one that was saved"),
+        (lambda a: header_of(a, settings={"neighbours": 3, "more": 1}), "does not fit its arrays"),
+        (lambda a: header_of(a, line={}), "does not fit its arrays"),
+        (lambda a: header_of(a, raters={"P02": {"offset": 0.1, "spread": 0.0}}), "no line of marks"),
+        (lambda a: header_of(a, raters={"P02": {"spread": "wide"}}), "does not fit its arrays"),
+        (lambda a: header_of(a, raters=[]), "does not fit its arrays"),
+        (lambda a: header_of(a, line={"intercept": float("nan"), "slope": 1.0}), "a line that is not finite"),
+        (
+            lambda a: a.update(header=np.array(str(a["header"]).replace('"kappa"', '"kappa" '))),
+            "header is not the one that was saved",
+        ),
+        (lambda a: a.pop("seal"), "header is not the one that was saved"),
+        (lambda a: a.pop("header"), "it has no header"),
+        (lambda a: a.pop("rating"), "not a whole model file"),
+        (lambda a: a.update(rating=a["rating"] + 1), "the array rating is not the one that was saved"),
+        (lambda a: a.update(players=a["players"][::-1]), "the array players is not the one that was saved"),
+        (lambda a: a.update(header=np.array("[1]")), "it has no header"),
+    ],
+)
+def test_foreign_newer_and_tampered_models_are_refused(saved: Path, tmp_path: Path, change: Any, words: str) -> None:
+    """Each kind of wrong file is a ModelError that says what is wrong."""
+    with pytest.raises(mk.ModelError, match=words):
+        load_model(rewrite(saved, tmp_path / "bad.npz", change))
+
+
+def test_truncated_missing_and_oversized_models_are_refused(
+    saved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half a file, no file, a folder, a file of something else, pickled objects and a huge one are refused, and nothing is run."""
+    whole = saved.read_bytes()
+    for name, content in (("half.npz", whole[: len(whole) // 2]), ("text.npz", b"hello"), ("empty.npz", b"")):
+        (tmp_path / name).write_bytes(content)
+        with pytest.raises(mk.ModelError, match="not a whole model file"):
+            load_model(tmp_path / name)
+    with pytest.raises(mk.ModelError, match="no such model file"):
+        load_model(tmp_path / "none.npz")
+    with pytest.raises(mk.ModelError, match="cannot be read"):
+        load_model(tmp_path)
+    pickled = tmp_path / "pickled.npz"
+    np.savez(pickled, header=np.array([{"run": "me"}], dtype=object))
+    with pytest.raises(mk.ModelError, match="not a whole model file"):
+        load_model(pickled)
+    flipped = bytearray(whole)
+    flipped[len(flipped) // 3] ^= 0xFF
+    (tmp_path / "flipped.npz").write_bytes(bytes(flipped))
+    with pytest.raises(mk.ModelError):
+        load_model(tmp_path / "flipped.npz")
+    monkeypatch.setattr("matchkit.learn.model.file.MAX_BYTES", 1000)
+    with pytest.raises(mk.ModelError, match="expected at most 1000"):
+        load_model(saved)
+
+
+def test_a_zip_bomb_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
+    """An archive that claims more than the limit is refused by its listing alone."""
+    bomb = tmp_path / "bomb.npz"
+    with (
+        zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive,
+        archive.open("rating.npy", "w", force_zip64=True) as member,
+    ):
+        for _ in range(300):
+            member.write(b"\0" * 1024 * 1024)
+    assert bomb.stat().st_size < 1_000_000
+    with pytest.raises(mk.ModelError, match="bytes unpacked"):
+        load_model(bomb)
+
+
+def test_saving_where_nothing_can_be_written(saved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A missing folder, and a disk that fills, are ModelErrors and leave no half file."""
+    workshop = mk.open().workshop
+    with pytest.raises(mk.ModelError, match="cannot be written"):
+        save_model(workshop.blend, workshop.rated_tests, tmp_path / "no" / "m.npz", belonging=belonging(workshop))
+    target = Path(shutil.copy(saved, tmp_path / "m.npz"))
+
+    def fail(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "replace", fail)
+    with pytest.raises(mk.ModelError, match="No space left"):
+        save_model(workshop.blend, workshop.rated_tests, target, belonging=belonging(workshop))
+    assert target.read_bytes() == saved.read_bytes()
+    assert [path.name for path in tmp_path.iterdir()] == ["m.npz"]
+
+
+def test_model_beside_the_tables_counts_while_it_belongs_to_them(demo_copy: Path) -> None:
+    """Stock, labels and parts that nobody marked may change; later marks are counted in, changed ones are said, other parts end it."""
+    mk.open(demo_copy).train()
+    learned = mk.open(demo_copy).workshop.blend.settings
+    assert mk.open(demo_copy).model.endswith("; model model.npz")
+
+    def sell(rows: Rows) -> Rows:
+        rows[0].update(stock="0", label="sold")
+        return [*reversed(rows), {**dict.fromkeys(rows[0], ""), "id": "NEW", "instrument": "alto", "tip_opening_mm": "1.9"}]
+
+    edit_table(demo_copy, "mouthpieces", sell)
+    edit_table(demo_copy, "reeds", lambda rows: [*rows, {**rows[0], "id": "NEW", "strength": "4.5", "stiffness_n_per_mm": ""}])
+    assert mk.open(demo_copy).model.endswith("; model model.npz")
+    edit_table(demo_copy, "playtests", lambda rows: [*rows, {**rows[-1], "id": "later", "session": "new"}])
+    later = mk.open(demo_copy)
+    assert later.model.endswith("; model model.npz, and 1 playtest since")
+    assert (later.workshop.blend.tests, later.workshop.blend.settings) == (901, learned)
+    edit_table(demo_copy, "playtests", lambda rows: [{**rows[0], "overall": "9.9"}, *rows[2:]])
+    changed = mk.open(demo_copy)
+    assert "model fitted in memory (2 of model.npz's playtests have changed or gone: train it again)" in changed.model
+    assert (changed.workshop.blend.tests, changed.workshop.blend.settings) == (900, learned)
+    played = mk.open(demo_copy).tables.playtests[0].mouthpiece_id
+
+    def open_up(rows: Rows) -> Rows:
+        return [{**row, "chamber_volume_cm3": "6.6"} if row["id"] == played else row for row in rows]
+
+    edit_table(demo_copy, "mouthpieces", open_up)
+    for house in (mk.open(demo_copy), mk.open(demo_copy, model=demo_copy / "model.npz")):
+        assert "model fitted in memory (model.npz was trained on other parts than these: train it again)" in house.model
+        assert house.workshop.blend.settings == DEFAULT_SETTINGS
+    (demo_copy / "model.npz").write_bytes(b"broken")
+    assert "not a whole model file" in mk.open(demo_copy).model
+    with pytest.raises(mk.ModelError):
+        mk.open(demo_copy, model=demo_copy / "model.npz")
+
+
+@pytest.mark.parametrize(
+    ("module", "name", "value"),
+    [
+        ("matchkit.score.desirability", "FLOOR", 0.02),
+        ("matchkit.score.desirability", "TERMS", {"effort": replace(TERMS["effort"], weight=8)}),
+        ("matchkit.constants", "LIP_FORCE", replace(constants.LIP_FORCE, value=3.0)),
+        ("matchkit.physics.closing", "UPPER_GAP", 0.8),
+        ("matchkit.score.target", "LIKED", 8.0),
+    ],
+)
+def test_a_model_trained_under_other_rules_is_not_used(
+    saved: Path, monkeypatch: pytest.MonkeyPatch, module: str, name: str, value: object
+) -> None:
+    """Changing a weight, a limit or a constant makes a model stale: it is said, and a model is fitted anew in memory."""
+    assert mk.open(model=saved).model.endswith("; model model.npz")
+    before = getattr(import_module(module), name)
+    monkeypatch.setattr(f"{module}.{name}", {**before, **value} if isinstance(value, dict) else value)
+    house = mk.open(model=saved)
+    assert "model fitted in memory (model.npz was trained under other weights or constants: train it again)" in house.model
+    assert house.rank("P01", top=1).rows
+
+
+def test_words_about_a_number_make_no_model_stale(saved: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a constant is called in words, or where it is from, may change."""
+    monkeypatch.setattr("matchkit.constants.LIP_FORCE", replace(constants.LIP_FORCE, meaning="in other words", source="there"))
+    assert mk.open(model=saved).model.endswith("; model model.npz")
+
+
+def test_an_optional_column_that_is_not_filled_in_changes_nothing(demo_copy: Path) -> None:
+    """A schema with one more optional column in every table leaves every fingerprint as it is; a filled one that is read does not."""
+    workshop = mk.open(demo_copy).workshop
+    before = belonging(workshop)
+
+    class LaterMouthpiece(Mouthpiece):
+        colour_temperature: Annotated[float | None, Quantity("invented for this test")] = None
+
+    class LaterPlaytest(Playtest):
+        humidity: Annotated[float | None, Quantity("invented for this test")] = None
+
+    stock = workshop.stock
+    pieces = [LaterMouthpiece(**piece.model_dump()) for piece in stock.mouthpieces]
+    tests = [LaterPlaytest(**test.model_dump()) for test in stock.playtests]
+    after = belonging(Workshop(replace(stock, mouthpieces=pieces, playtests=tests)))
+    assert after == before
+    tests[0] = tests[0].model_copy(update={"humidity": 0.5})
+    later = belonging(Workshop(replace(stock, mouthpieces=pieces, playtests=tests)))
+    assert later.fingerprint == before.fingerprint
+    assert [name for name, mark in later.marks.items() if before.marks[name] != mark] == [tests[0].id]
+
+
+def test_every_column_that_models_do_not_read_is_a_column() -> None:
+    """The list of unread columns names columns that are there, and no table is forgotten."""
+    for table, columns in UNREAD.items():
+        assert set(columns) <= set(TABLES[table].model_fields), table
+    assert set(UNREAD) == set(TABLES) - {"trials"}
+
+
+# folds against the estimator
+
+
+@pytest.mark.parametrize("settings", [Settings(), Settings(15, 2.0, 4.0, 0.0, 1.0, 0.2)])
+def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
+    """What a fold computes directly is what the fitted estimator predicts, neighbour by neighbour, on every split."""
+    house = mk.open()
+    tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
+    table = FoldTable(tests, ligatures)
+    weights = LigatureWeights(ligatures, tests.ligatures)
+    for split in SPLITS[:2]:
+        fold = folds_of(tests, split)[0]
+        for question in table.questions([fold]):
+            instrument = tests.instruments[int(question.rows[0])]
+            known = np.array([row for row in fold[0] if tests.instruments[row] == instrument], dtype=np.intp)
+            if not len(known):
+                continue
+            train = tests.take(known)
+            behind = InstrumentNeighbours(train, question.residual)
+            correction, evidence = question.answer(settings)
+            for place, row in enumerate(question.rows):
+                other = np.array([name != tests.players[row] for name in train.players]) * np.sqrt(settings.other_player)
+                estimator = ResidualNeighbours(settings.neighbours, settings.bandwidth, settings.kappa)
+                estimator.fit(np.column_stack([train.features, other]), question.residual, sample_weight=train.weight)
+                distance, index = estimator.nearest(np.append(tests.features[row], 0.0)[None])
+                seen = behind.seen_by(tests.players[row], settings)
+                for found, wanted in zip(seen.nearest(tests.features[row : row + 1]), (distance, index), strict=True):
+                    assert np.array_equal(found, wanted)
+                weight = kernel(distance, train.weight[index], bandwidth=settings.bandwidth)
+                weight *= weights.of(np.array([row])[:, None], known[index], settings)
+                guess = question.spread[place] * shrunk_mean(weight, question.residual[index], kappa=settings.kappa)
+                assert correction[place] == pytest.approx(guess[0], abs=1e-9)
+                assert evidence[place] == pytest.approx(weight.sum(), abs=1e-9)
+
+
+def test_settings_are_chosen_and_stay_with_too_few() -> None:
+    """On the demo house the chosen settings predict no worse than the default ones; with few playtests they stay."""
+    house = mk.open()
+    tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
+    chosen = choose_settings(tests, ligatures)
+    table = FoldTable(tests, ligatures)
+    questions = list(table.questions(folds_of(tests, "new mouthpiece")))
+    error = {s: np.abs(tests.rating - table.predict(questions, s).blended).mean() for s in (chosen, DEFAULT_SETTINGS)}
+    assert error[chosen] <= error[DEFAULT_SETTINGS]
+    assert choose_settings(tests.take(np.arange(20)), ligatures) == DEFAULT_SETTINGS
+
+
+def test_evaluation_of_the_demo_house() -> None:
+    """On the invented demo rule the blend beats chance, the average and both its parts where a mouthpiece is new; intervals cover."""
+    evaluation = mk.open().evaluate(nested=False)
+    assert (evaluation.tests, evaluation.players, evaluation.lists) == (900, 16, 16)
+    blend = evaluation.score("new mouthpiece", "blend")
+    for part in ("random", "average", "physics alone", "neighbours alone"):
+        other = evaluation.score("new mouthpiece", part)
+        assert blend.ndcg > other.ndcg
+        assert blend.error < other.error
+    for split in SPLITS:
+        score = evaluation.score(split, "blend")
+        assert score.coverage is not None
+        assert 0.74 < score.coverage < 0.88
+        assert score.width is not None
+        assert 0 < score.width < 8
+    assert evaluation.to_dict()["schema"] == "matchkit.evaluate/1"
+    json.dumps(evaluation.to_dict(), allow_nan=False)
+    assert len(evaluation.to_frame()) == 15
+
+
+def test_too_few_playtests_cannot_be_evaluated(demo_copy: Path) -> None:
+    """Below 40 marks the answer is that there are not enough."""
+    edit_table(demo_copy, "playtests", lambda rows: rows[:30])
+    with pytest.raises(mk.RequestError, match="not enough playtests: 30 with a mark"):
+        mk.open(demo_copy).evaluate()
+
+
+# ranking quality
+
+
+@pytest.mark.parametrize(
+    ("rating", "guess", "ndcg"),
+    [
+        ([10, 0, 0, 1, 5], [0.1, 0.2, 0.3, 4, 70], 0.6957),
+        ([10, 0, 0, 1, 5], [0.05, 1.1, 1.0, 0.5, 0.0], 0.4937),
+    ],
+)
+def test_ndcg_of_published_examples(rating: list[float], guess: list[float], ndcg: float) -> None:
+    """scikit-learn's documented examples of ndcg_score (arguments from memory), which have five items, so NDCG@5 is NDCG."""
+    assert ranking_quality(np.array(rating), np.array(guess))[0] == pytest.approx(ndcg, abs=5e-5)
+
+
+def test_ndcg_of_the_encyclopedia_example() -> None:
+    """DCG set 3,2,3,0,1,2 (from memory): the first five of its own order over the ideal first five, gain = rating, log2(i + 1)."""
+    rating = np.array([3.0, 2.0, 3.0, 0.0, 1.0, 2.0])
+    discount = 1 / np.log2(np.arange(2, 7))
+    expected = (rating[:5] * discount).sum() / (np.sort(rating)[::-1][:5] * discount).sum()
+    assert ranking_quality(rating, np.arange(6, 0, -1.0))[0] == pytest.approx(expected)
+
+
+def test_kendall_tau_of_the_documented_example() -> None:
+    """Scipy's documented example of kendalltau: -0.4714 (inputs from memory); a constant guess has no order."""
+    assert ranking_quality(np.array([12.0, 2, 1, 12, 2]), np.array([1.0, 4, 7, 1, 0]))[1] == pytest.approx(-0.4714, abs=5e-5)
+    assert np.isnan(ranking_quality(np.array([1.0, 2]), np.array([3.0, 3]))[1])
+
+
+# open data: a linear prior and neighbours on its residual
+
+
+@pytest.mark.parametrize("table", ["diabetes", "wine"])
+def test_blend_beats_neither_part_by_accident_on_open_data(table: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """On scikit-learn's bundled tables a linear prior with residual neighbours errs no more than the worse part; all are printed.
+
+    Diabetes, and wine with alcohol as the target from the other columns.
+    """
+    if table == "diabetes":
+        x, y = load_diabetes(return_X_y=True)
+    else:
+        everything, _ = load_wine(return_X_y=True)
+        x, y = everything[:, 1:], everything[:, 0]
+    parts: dict[str, list[float]] = {"linear": [], "neighbours": [], "blend": []}
+    for train, test in KFold(10, shuffle=True, random_state=1).split(x):
+        scaler = StandardScaler().fit(x[train])
+        seen, new = scaler.transform(x[train]), scaler.transform(x[test])
+        linear = LinearRegression().fit(seen, y[train])
+        nearest = KNeighborsRegressor(15).fit(seen, y[train])
+        residual = ResidualNeighbours(15, 2.0, 3.0).fit(seen, y[train] - linear.predict(seen))
+        guesses = {
+            "linear": linear.predict(new),
+            "neighbours": nearest.predict(new),
+            "blend": linear.predict(new) + residual.predict(new),
+        }
+        for name, guess in guesses.items():
+            parts[name].append(float(np.abs(y[test] - guess).mean()))
+    error = {name: float(np.mean(values)) for name, values in parts.items()}
+    with capsys.disabled():
+        print(f"\n{table}: " + ", ".join(f"{name} {value:.4f}" for name, value in error.items()))
+    assert error["blend"] < max(error["linear"], error["neighbours"])
+    assert error["blend"] < 1.05 * min(error["linear"], error["neighbours"])

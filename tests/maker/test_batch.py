@@ -1,0 +1,350 @@
+"""A batch: planted faults are found, sound pieces are left alone, and every slip of the data is told."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from make_bench import FAULTS
+from maker_shop import MODEL, Truth, read_piece, replace, shop_of, spec_with
+from scipy.stats import t as student
+
+import matchkit as mk
+from matchkit.cli.maker.batch import as_text
+from matchkit.files import shipped
+from matchkit.maker.conformity.batch import gather, judge_batch
+from matchkit.maker.conformity.chart import individuals_chart
+from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
+from matchkit.records.parts import FacingReading, Mouthpiece
+from matchkit.records.spec import HouseSpec
+
+
+def test_the_planted_faults_of_the_demo_batch(house: mk.House) -> None:
+    """All six planted pieces fail, each for what was planted, and nothing else does."""
+    report = house.batch(pair=False)
+    failed = {int(piece.serial or 0): piece for piece in report.pieces if piece.verdict == "fail"}
+    assert set(failed) == set(FAULTS)
+    said = {number: piece.advice for number, piece in failed.items()}
+    assert "left rail" in said[7]
+    assert "short" in said[7]
+    assert "tip" in said[13]
+    assert "open" in said[13]
+    assert "both rails" in said[18]
+    assert "long" in said[18]
+    assert "convex" in said[21]
+    assert "baffle" in said[29]
+    assert "right rail" in said[34]
+    tip = next(item for item in report.features if item.feature == "tip_opening_mm")
+    assert tip.chart is not None
+    assert tip.chart.drifts
+    assert tip.chart.slope_low * 1e3 < 1.5 < tip.chart.slope_high * 1e3
+
+
+@pytest.mark.parametrize(("fault", "words"), [("left", "left rail"), ("tip", "tip"), ("both", "rail")])
+def test_faults_of_three_uncertainties_are_found(fault: str, words: str) -> None:
+    """Of 100 seeded pieces with a fault three u or more beyond its limit, 95 or more fail for it; ``make bench`` draws the curve."""
+    spec = spec_with()
+    found = 0
+    for seed in range(100):
+        rng = np.random.default_rng([21, seed])
+        size = rng.uniform(3, 6)
+        truth = {
+            "left": replace(Truth(), left=28 - 0.15 - size * 0.05),
+            "tip": replace(Truth(), tip=2.58 + size * 0.02),
+            "both": replace(Truth(), left=28 - 0.65 - size * 0.13, right=28 - 0.65 - size * 0.13),
+        }[fault]
+        piece, readings = read_piece(truth, rng)
+        report = judge_batch(shop_of([(piece, readings)]), spec=spec)
+        found += report.pieces[0].verdict == "fail" and words in report.pieces[0].advice
+    assert found >= 95
+
+
+def test_sound_pieces_do_not_fail() -> None:
+    """Of 200 seeded pieces made as the drawing says with a little scatter, fewer than 5 % fail."""
+    spec = spec_with()
+    rng = np.random.default_rng(22)
+    items = []
+    for number in range(200):
+        edge, skew = rng.normal(28, 0.12), rng.normal(0, 0.02)
+        truth = Truth(tip=2.5 + rng.normal(0, 0.012), left=edge + skew, right=edge - skew)
+        items.append(read_piece(truth, rng, name=f"P{number}", serial=number))
+    counts = judge_batch(shop_of(items), spec=spec).counts
+    assert counts["fail"] < 10
+    assert counts["pass"] > 120
+
+
+def test_half_millimetres_leave_many_inconclusive_and_a_finer_gauge_helps() -> None:
+    """Stops read to 0.5 mm: the share of inconclusive pieces is told, and reading to 0.1 mm would leave fewer."""
+    spec = spec_with(stop_step_mm=0.5)
+    rng = np.random.default_rng(23)
+    items = [read_piece(Truth(), rng, name=f"P{k}", serial=k, step_mm=0.5) for k in range(30)]
+    report = judge_batch(shop_of(items), spec=spec)
+    assert report.counts["inconclusive"] > 10
+    ways = {way.how: way.counts["inconclusive"] for way in report.what_if}
+    assert ways["stops read to 0.1 mm"] < report.counts["inconclusive"]
+    assert set(ways) == {"every stop read twice as often", "stops read to 0.1 mm", "every gauge twice as good"}
+
+
+def test_all_pass_says_what_that_proves() -> None:
+    """Twenty pieces that pass leave open a share of 13.9 % at 95 % confidence (1 - 0.05^(1/20), analytic)."""
+    spec = spec_with()
+    rng = np.random.default_rng(24)
+    items = [read_piece(Truth(), rng, name=f"P{k}", serial=k) for k in range(20)]
+    report = judge_batch(shop_of(items), spec=spec)
+    assert report.counts == {"pass": 20, "inconclusive": 0, "fail": 0}
+    assert report.worst_share == pytest.approx(0.1391, abs=5e-4)
+    assert not report.failed
+    assert report.what_if == ()
+
+
+def test_the_order_of_making_follows_the_serial_numbers() -> None:
+    """9 comes before 10; without serials the rows keep their order."""
+    pieces = [Mouthpiece(id=f"P{s}", serial=f"B{s}", instrument="tenor", tip_opening_mm=2.5) for s in (10, 9, 100)]
+    assert [piece.id for piece in gather(pieces, [], []).mouthpieces] == ["P9", "P10", "P100"]
+    bare = [piece.model_copy(update={"serial": None}) for piece in pieces]
+    assert [piece.id for piece in gather(bare, [], []).mouthpieces] == ["P10", "P9", "P100"]
+
+
+def test_what_was_not_measured_is_not_judged() -> None:
+    """One rail missing: its stations and the rail difference are named as not measured; nothing is made up."""
+    spec = spec_with()
+    piece, readings = read_piece(Truth(), np.random.default_rng(1), baffle_height_mm=None)
+    report = judge_batch(shop_of([(piece, [r for r in readings if r.rail == "left"])]), spec=spec)
+    judged = report.pieces[0]
+    assert "right rail at the 0.1 mm leaf" in judged.missing
+    assert "baffle at 5 mm" in judged.missing
+    assert all(feature.feature != "rail_difference_mm" for feature in judged.features)
+    nothing = judge_batch(shop_of([(piece, [])]), spec=spec).pieces[0]
+    assert not {feature.feature for feature in nothing.features} & {"stop_mm", "rail_difference_mm"}
+    assert nothing.verdict == "inconclusive"
+    assert "not read: no stop" in nothing.advice
+    assert judged.verdict == "inconclusive"
+    assert "right rail at the" in judged.advice
+
+
+def test_a_critical_size_nobody_measured_leaves_a_piece_inconclusive() -> None:
+    """Everything else in order, the shank unmeasured: not passed, and the report says for want of what."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(1), shank_bore_mm=None)
+    report = judge_batch(shop_of([(piece, readings)]), spec=spec_with())
+    assert report.pieces[0].verdict == "inconclusive"
+    assert report.pieces[0].advice == "not measured, and critical: shank bore"
+    assert report.pieces[0].unmeasured
+    assert "for want of a measurement" in as_text(report)
+    assert "too coarse" not in as_text(report)
+
+
+def test_one_leaf_of_several_does_not_fail_a_sound_piece() -> None:
+    """Identical rails read once to half a millimetre: of 200 pieces at most 10 fail (5 %), though the worst of eight leaves is looked at."""
+    spec = spec_with(stop_step_mm=0.5)
+    items = [
+        read_piece(Truth(tip=2.5), np.random.default_rng([51, k]), name=f"P{k}", serial=k, step_mm=0.5) for k in range(200)
+    ]
+    assert judge_batch(shop_of(items), spec=spec).counts["fail"] <= 10
+
+
+def test_a_small_depth_is_a_high_baffle() -> None:
+    """The baffle is measured as a depth: less of it stands too high, and can be taken off."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(1), baffle_height_mm=5.5)
+    judged = judge_batch(shop_of([(piece, readings)]), spec=spec_with()).pieces[0]
+    assert judged.advice == "baffle at 5 mm 1.00 mm too high: take material off there"
+
+
+def test_leaves_beside_the_drawing_are_told() -> None:
+    """A reading with a leaf the drawing does not have is not judged and is named; a leaf marked in inches belongs to its station."""
+    spec = spec_with()
+    piece, readings = read_piece(Truth(), np.random.default_rng(1))
+    odd = FacingReading(mouthpiece_id="X", rail="left", feeler_mm=0.75, stop_mm=12.7, repeat=1)
+    inch = [r.model_copy(update={"feeler_mm": 0.0381}) if r.feeler_mm == 0.038 else r for r in readings]
+    judged = judge_batch(shop_of([(piece, [*inch, odd])]), spec=spec).pieces[0]
+    assert any("0.75 mm leaf" in remark for remark in judged.remarks)
+    assert "left rail at the 0.038 mm leaf" not in judged.missing
+
+
+def test_what_is_not_critical_is_a_remark() -> None:
+    """A tip rail far out of its limits does not fail the piece and is told."""
+    spec = spec_with()
+    piece, readings = read_piece(Truth(), np.random.default_rng(4), tip_rail_mm=2.0)
+    judged = judge_batch(shop_of([(piece, readings)]), spec=spec).pieces[0]
+    assert judged.verdict == "pass"
+    assert any("tip rail 2.00" in remark for remark in judged.remarks)
+
+
+def test_models_without_a_drawing_and_empty_batches_are_refused() -> None:
+    """Every piece whose model has no drawing is named, with the drawings there are."""
+    spec = spec_with()
+    piece, readings = read_piece(Truth(), np.random.default_rng(1))
+    with pytest.raises(mk.DataError, match="'Q' for piece 'X'; expected a model with a drawing: TB-25"):
+        judge_batch(shop_of([(piece.model_copy(update={"model": "Q"}), readings)]), spec=spec)
+    others = [read_piece(Truth(), np.random.default_rng(k), name=f"X{k}") for k in (2, 3)]
+    many = [(item.model_copy(update={"model": "Q"}), rows) for item, rows in others]
+    with pytest.raises(mk.DataError, match=r"1 problem.*\n.*'Q' for piece 'X2' and 1 more"):
+        judge_batch(shop_of(many), spec=spec)
+    with pytest.raises(mk.DataError, match="one piece or more"):
+        judge_batch(shop_of([]), spec=spec)
+    with pytest.raises(mk.DataError, match=r"house\.toml has none"):
+        judge_batch(shop_of([(piece, readings)]), spec=HouseSpec())
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("stop_mm = 24.55, tol_mm = 0.80", "stop_mm = 24.55", "either tol_mm, or both"),
+        ("stop_mm = 24.55", "stop_mm = 4.55", "a thicker feeler must stop nearer the tip"),
+        ("{ feeler_mm = 1.6, stop_mm = 5.60", "{ feeler_mm = 2.6, stop_mm = 5.60", "thinner than the tip opening"),
+        ("{ feeler_mm = 0.1, stop_mm", "{ feeler_mm = 0.2, stop_mm", "each feeler once"),
+        (
+            "tip_opening_mm = { nominal = 2.50, lower = -0.08",
+            "tip_opening_mm = { nominal = 2.50, lower = 0.08",
+            "less than or equal to 0",
+        ),
+        ("nominal = 2.50", "nominal = 98", "tip_opening_mm with a nominal from 0.5 to 4 mm, not 98"),
+        (
+            "shank_bore_mm",
+            "shank_bore",
+            "TB-25.shank_bore: read what stands there; expected no such key; the keys are station, rail",
+        ),
+        ("stop_mm = 24.55, tol_mm = 0.80", "tol_mm = 0.80", "station 1.stop_mm: read nothing; expected a value"),
+        ("stop_mm = 24.55", "stop_mn = 24.55", "station 1.stop_mn: .* no such key; the keys are feeler_mm, stop_mm"),
+    ],
+)
+def test_drawings_that_cannot_be_are_refused(tmp_path: Path, old: str, new: str, words: str) -> None:
+    """Each slip of a drawing is told with its place in the file."""
+    text = (shipped("data/demo") / "house.toml").read_text(encoding="utf-8")
+    assert old in text
+    path = tmp_path / "house.toml"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    with pytest.raises(mk.DataError, match=words):
+        mk.open().batch(spec=path, pair=False)
+    with pytest.raises(mk.SourceError, match="no such file"):
+        mk.open().batch(spec=tmp_path / "none.toml", pair=False)
+
+
+def test_lower_and_upper_limits_of_a_station(tmp_path: Path) -> None:
+    """Unequal limits are taken as they are written."""
+    text = (shipped("data/demo") / "house.toml").read_text(encoding="utf-8")
+    path = tmp_path / "house.toml"
+    path.write_text(
+        text.replace("stop_mm = 22.40, tol_mm = 0.65", "stop_mm = 22.40, lower_mm = -0.2, upper_mm = 0.9"), encoding="utf-8"
+    )
+    report = mk.open().batch(spec=path, pair=False)
+    judged = next(f for f in report.pieces[0].features if f.feature == "stop_mm" and f.feeler_mm == 0.1)
+    assert (judged.low, judged.high) == pytest.approx((22.2, 23.3))
+
+
+def test_slips_in_the_readings_of_a_batch(tmp_path: Path) -> None:
+    """A feeler beyond the facing, readings that cross, a doubled serial id and a broken scan are named with their row."""
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+
+    def change(table: str, row: int, **cells: str) -> None:
+        path = folder / f"{table}.csv"
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        rows[row - 2] |= cells
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, list(rows[0]))
+            writer.writeheader()
+            writer.writerows(rows)
+
+    change("facings", 2, stop_mm="44")
+    change("facings", 40, stop_mm="3.0")
+    change("mouthpieces", 9, id="TB-25-01")
+    change("lay_points", 2, height_mm="0.4")
+    with pytest.raises(mk.DataError) as caught:
+        mk.open().batch(folder, pair=False)
+    told = str(caught.value)
+    for words in ("facings.csv, row 2", "facings.csv, row", "row 2 has it already", "as its neighbours"):
+        assert words in told
+    with pytest.raises(mk.RequestError, match="draws"):
+        mk.open().batch(draws=5)
+
+
+def test_a_scan_is_judged_at_the_leaves_of_the_drawing(house: mk.House) -> None:
+    """The scanned piece of the demo batch has a verdict at every station, and knows the rails better than feelers do."""
+    report = house.batch(pair=False)
+    scanned = report.pieces[-1]
+    assert not [name for name in scanned.missing if "leaf" in name]
+    differences = [f.u for f in scanned.features if f.feature == "rail_difference_mm" and f.feeler_mm is None]
+    assert differences[0] < 0.1
+
+
+def test_readings_judged_directly() -> None:
+    """Value, limits, uncertainty and probability of one stop are those of the budget (analytic)."""
+    spec = spec_with()
+    piece, readings = read_piece(Truth(), np.random.default_rng(6))
+    drawing = spec.drawing[MODEL]
+    rails = rails_at_stations(piece, readings, (), drawing=drawing, gauge=spec.gauge)
+    judged = judge_piece(piece, rails, drawing=drawing, gauge=spec.gauge)
+    stop = next(f for f in judged.features if f.rail == "left" and f.feeler_mm == 0.9)
+    taken = [r.stop_mm for r in readings if r.rail == "left" and r.feeler_mm == 0.9]
+    assert stop.value == pytest.approx(np.mean(taken))
+    assert (stop.low, stop.high) == pytest.approx((10.70, 11.70))
+    slope = 2 * 2.5 / 28 * np.sqrt(0.9 / 2.5)
+    u = np.sqrt(0.05**2 / 2 + 0.01**2 / 12 + (0.004 / slope) ** 2)
+    assert stop.u == pytest.approx(u, rel=0.02)
+
+
+def test_two_models_are_named_apart_and_a_convex_table_makes_stops_less_certain() -> None:
+    """Features of two models carry the model's name; on a table recorded as convex the same stop has a larger uncertainty."""
+    spec = spec_with()
+    two = spec.model_copy(update={"drawing": {**spec.drawing, "Q": spec.drawing["TB-25"]}})
+    items = [read_piece(Truth(), np.random.default_rng(k), name=f"X{k}", serial=k) for k in range(4)]
+    items = [(piece.model_copy(update={"model": "Q" if k > 1 else "TB-25"}), rows) for k, (piece, rows) in enumerate(items)]
+    shorts = {feature.short for feature in judge_batch(shop_of(items), spec=two).features}
+    assert {"Q, tip opening", "TB-25, tip opening"} <= shorts
+    piece, rows = items[0]
+    plain, rocking = (
+        judge_batch(shop_of([(piece.model_copy(update={"table_gap_mm": gap}), rows)]), spec=two).pieces[0].features[0]
+        for gap in (-0.03, 0.03)
+    )
+    assert plain.value == rocking.value
+    assert rocking.u > 1.3 * plain.u
+
+
+def test_a_column_of_equal_values_has_no_chart() -> None:
+    """Twenty pieces alike in one size to the last digit: no spread, no index, no signal of chance in the arithmetic."""
+    items = [read_piece(Truth(), np.random.default_rng(k), name=f"X{k}", serial=k) for k in range(20)]
+    rail = next(item for item in judge_batch(shop_of(items), spec=spec_with()).features if item.feature == "tip_rail_mm")
+    assert (rail.sd, rail.chart, rail.capability) == (0.0, None, None)
+
+
+def test_without_serials_there_is_no_order() -> None:
+    """Pieces without a serial of their own, or with one twice, are judged and not charted, and the note says why."""
+    spec = spec_with()
+    rng = np.random.default_rng(26)
+    items = [read_piece(Truth(), rng, name=f"P{k:02d}", serial=k) for k in range(12)]
+    assert judge_batch(shop_of(items), spec=spec).features[0].chart is not None
+    bare = [(piece.model_copy(update={"serial": None}), readings) for piece, readings in items]
+    twice = [(piece.model_copy(update={"serial": "1"}), readings) for piece, readings in items]
+    for unknown in (bare, twice):
+        report = judge_batch(shop_of(unknown), spec=spec)
+        assert all(item.chart is None for item in report.features)
+        assert any("order of making is not known" in note for note in report.notes)
+
+
+def test_one_model_is_for_one_instrument() -> None:
+    """A piece of another instrument under the same model is named, and nothing is judged."""
+    spec = spec_with()
+    one, other = (read_piece(Truth(), np.random.default_rng(k), name=f"P{k}", serial=k) for k in (1, 2))
+    alto = (other[0].model_copy(update={"instrument": "alto"}), other[1])
+    with pytest.raises(mk.DataError, match="alto for piece 'P2'; expected tenor"):
+        judge_batch(shop_of([one, alto]), spec=spec)
+
+
+def test_what_is_read_too_coarsely_has_no_chart_and_drift_allows_for_their_number() -> None:
+    """Values of which most neighbours read alike have no limits of their own; a level of 5 % is shared among the charts of a batch."""
+    rng = np.random.default_rng(3)
+    fine = individuals_chart(rng.normal(0, 1, 40))
+    shared = individuals_chart(np.array(fine.values), charts=10)
+    wider = (shared.slope_high - shared.slope_low) / (fine.slope_high - fine.slope_low)
+    assert wider == pytest.approx(student.ppf(1 - 0.0025, 38) / student.ppf(0.975, 38))
+    pieces = [read_piece(Truth(), np.random.default_rng(k), name=f"P{k}", serial=k) for k in range(40)]
+    coarse = [
+        (piece.model_copy(update={"tip_opening_mm": 2.5 + 0.01 * (k == 20)}), read) for k, (piece, read) in enumerate(pieces)
+    ]
+    report = judge_batch(shop_of(coarse), spec=spec_with())
+    tip = next(item for item in report.features if item.feature == "tip_opening_mm")
+    assert tip.sd > 0
+    assert tip.chart is None

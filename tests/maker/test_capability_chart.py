@@ -1,0 +1,118 @@
+"""Capability, tolerance factors, zero-failure samples and the individuals chart, against handbook values."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from matchkit.maker.conformity.capability import (
+    capability,
+    howe_factor,
+    two_sided_factor,
+    worst_share,
+)
+from matchkit.maker.conformity.chart import individuals_chart
+from matchkit.maker.conformity.rule import Limits
+
+FLOW = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
+"""Ten batches of the flow-rate example, NIST/SEMATECH e-Handbook 6.3.2.2."""
+
+
+def test_capability_of_the_handbook() -> None:
+    """Cp 1.0 and Cpk 0.6667: NIST/SEMATECH e-Handbook 6.1.6 (USL 20, LSL 8, mean 16, s 2)."""
+    found = capability(mean=16, sd=2, count=50, limits=Limits(8, 20))
+    assert found is not None
+    assert found.cp == pytest.approx(1.0, abs=5e-5)
+    assert found.cpk == pytest.approx(0.6667, abs=5e-5)
+    assert found.quotable
+
+
+def test_intervals_of_capability() -> None:
+    """Cp 2.29 with 1.57 to 3.01 (n 20, limits 38 to 62, s 1.75: Montgomery ch. 8, from memory); Bissell's Cpk 0.883 to 1.777."""
+    found = capability(mean=50, sd=1.75, count=20, limits=Limits(38, 62))
+    assert found is not None
+    assert (found.cp, found.cp_low, found.cp_high) == pytest.approx((2.2857, 1.565, 3.006), abs=5e-4)
+    bissell = capability(mean=0, sd=1, count=20, limits=Limits(high=1.33 * 3))
+    assert bissell is not None
+    assert bissell.cp is None
+    assert (bissell.cpk_low, bissell.cpk_high) == pytest.approx((0.883, 1.777), abs=5e-4)
+
+
+def test_capability_that_says_nothing() -> None:
+    """No spread, no limit: no index; below twenty pieces it may not be quoted by itself; one piece is an error."""
+    assert capability(mean=1, sd=0, count=30, limits=Limits(0, 2)) is None
+    assert capability(mean=1, sd=1, count=30, limits=Limits()) is None
+    small = capability(mean=1, sd=0.1, count=19, limits=Limits(0, 2))
+    assert small is not None
+    assert not small.quotable
+    with pytest.raises(ValueError, match="two pieces"):
+        capability(mean=1, sd=1, count=1, limits=Limits(0, 2))
+
+
+def test_tolerance_factors() -> None:
+    """NIST/SEMATECH e-Handbook 7.2.6.3 (N 43, Howe) and exact two-sided factors by quadrature."""
+    assert howe_factor(43, coverage=0.90, confidence=0.99) == pytest.approx(2.217, abs=5e-4)
+    exact = {5: 5.0769, 10: 3.3934, 20: 2.7603, 30: 2.5549, 43: 2.4254}
+    assert {n: two_sided_factor(n) for n in exact} == pytest.approx(exact, abs=5e-4)
+
+
+def test_a_tolerance_interval_holds_what_it_says() -> None:
+    """Of 4,000 seeded samples of ten, 95 % have an interval that holds 95 % of the population, within 1.1 points."""
+    rng = np.random.default_rng(3)
+    samples = rng.normal(size=(4000, 10))
+    mean, half = samples.mean(axis=1), two_sided_factor(10) * samples.std(axis=1, ddof=1)
+    content = norm.cdf(mean + half) - norm.cdf(mean - half)
+    assert float((content >= 0.95).mean()) == pytest.approx(0.95, abs=0.011)
+
+
+def test_samples_without_a_failure() -> None:
+    """59 give 95 % confidence of less than 5 %, 299 of 1 %, 22 of 10 % at 90 % (ln(1-C)/ln(1-p), analytic)."""
+    assert worst_share(59) < 0.05 < worst_share(58)
+    assert worst_share(299) < 0.01 < worst_share(298)
+    assert worst_share(22, confidence=0.9) < 0.1 < worst_share(21, confidence=0.9)
+    with pytest.raises(ValueError, match="one piece"):
+        worst_share(0)
+
+
+def test_individuals_chart_of_the_handbook() -> None:
+    """Mean 50.81, MRbar 1.8778, limits 45.8159 and 55.8041, range up to 6.1349: NIST/SEMATECH e-Handbook 6.3.2.2."""
+    chart = individuals_chart(FLOW)
+    assert chart.mean == pytest.approx(50.81, abs=5e-5)
+    assert chart.range_mean == pytest.approx(1.8778, abs=5e-5)
+    assert chart.low == pytest.approx(45.8159, abs=5e-5)
+    assert chart.high == pytest.approx(55.8041, abs=1e-4)
+    assert chart.range_high == pytest.approx(6.1349, abs=3e-4)  # the print rounds MRbar first
+    assert float(FLOW.std(ddof=1)) == pytest.approx(2.0339, abs=5e-5)
+    assert chart.signals == ()
+
+
+def test_the_rule_that_fired_is_named() -> None:
+    """One far point, a run of eight, and a drift are each told as what they are, and nothing else is."""
+    rng = np.random.default_rng(5)
+    quiet = rng.normal(0, 1, 30)
+    assert not individuals_chart(quiet).drifts
+    far = quiet.copy()
+    far[11] += 8
+    assert ("beyond three standard deviations of the mean", (11,)) in [
+        (s.rule, s.positions) for s in individuals_chart(far).signals
+    ]
+    shifted = np.concatenate([rng.normal(0, 1, 15), rng.normal(2.5, 1, 15)])
+    assert any(signal.rule.startswith("8 in a row") for signal in individuals_chart(shifted).signals)
+    drifting = quiet + 0.1 * np.arange(30)
+    chart = individuals_chart(drifting)
+    assert chart.drifts
+    assert chart.slope_low < 0.1 < chart.slope_high
+
+
+def test_a_drift_is_seen_past_a_piece_that_is_something_else() -> None:
+    """Values known to be unsound do not hide a drift; without saying so they do."""
+    rng = np.random.default_rng(6)
+    values = rng.normal(0, 0.2, 30) + 0.02 * np.arange(30)
+    values[2] += 6
+    sound = np.ones(30, dtype=bool)
+    sound[2] = False
+    assert individuals_chart(values, sound=sound).drifts
+    assert not individuals_chart(values).drifts
+    with pytest.raises(ValueError, match="three finite"):
+        individuals_chart(np.array([1.0, 2.0]))

@@ -1,0 +1,169 @@
+"""The gauge study: the manual's ten pieces both ways, and NIST StRD's analysis of variance, ill-conditioned ones among them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from conftest import REFERENCE
+from matchkit.maker.maker import gauge_from
+from numpy.typing import NDArray
+
+import matchkit as mk
+from matchkit.cli import main
+from matchkit.maker.gauge import average_range, expected_range, range_constants, study
+from matchkit.records.spec import Gauge
+
+Array = NDArray[np.float64]
+
+TEN = np.array(
+    [
+        [float(value) for value in row.split()]
+        for row in (REFERENCE / "gauge_study_ten_pieces.txt").read_text(encoding="utf-8").splitlines()
+        if not row.startswith("#")
+    ]
+).reshape(10, 3, 3)
+"""AIAG MSA 4th edition, ten pieces, three people, three repeats (second-hand, two transcriptions agree)."""
+
+
+def test_the_manual_s_study_by_analysis_of_variance() -> None:
+    """Components, shares and categories of the published analysis (interaction pooled, tolerance 8): AIAG MSA, second-hand."""
+    found = study(TEN, quantity="other", unit="mm", tolerance=8)
+    assert found.pooled
+    assert found.repeatability**2 == pytest.approx(0.03997, abs=5e-6)
+    assert found.reproducibility is not None
+    assert found.reproducibility**2 == pytest.approx(0.05146, abs=5e-6)
+    assert found.gauge**2 == pytest.approx(0.09143, abs=5e-6)
+    assert found.piece**2 == pytest.approx(1.08645, abs=5e-6)
+    assert 100 * found.share_of_study == pytest.approx(27.86, abs=0.005)
+    assert found.share_of_tolerance is not None
+    assert 100 * found.share_of_tolerance == pytest.approx(22.68, abs=0.005)
+    assert found.distinct == 4
+    squares = {row.source: (row.sum_of_squares, row.degrees) for row in found.table}
+    assert squares["piece"] == pytest.approx((88.3619, 9), abs=5e-5)
+    assert squares["person"] == pytest.approx((3.1673, 2), abs=5e-5)
+    assert squares["piece x person"] == pytest.approx((0.3590, 18), abs=5e-5)
+    cross = next(row for row in found.table if row.source == "piece x person")
+    assert cross.f == pytest.approx(0.434, abs=5e-4)
+    assert cross.probability == pytest.approx(0.974, abs=5e-4)
+
+
+def test_the_manual_s_study_by_averages_and_ranges() -> None:
+    """EV .202, AV .230, GRR .306, PV 1.104, TV 1.146, 5.09 categories: AIAG MSA, second-hand (its PV is low by .0006)."""
+    found = average_range(TEN)
+    assert (found.repeatability, found.reproducibility, found.gauge) == pytest.approx((0.2019, 0.2297, 0.3058), abs=1e-3)
+    assert (found.piece, found.total) == pytest.approx((1.1046, 1.1461), abs=1e-3)
+    assert found.distinct == pytest.approx(5.09, abs=5e-3)
+
+
+def test_range_constants() -> None:
+    """d2 and d3 of tables (ASTM, by way of Montgomery, app. VI) and the 1/d2* constants of the manual."""
+    d2 = {2: 1.1284, 3: 1.6926, 4: 2.0588, 5: 2.3259, 6: 2.5344, 10: 3.0775}
+    d3 = {2: 0.8525, 3: 0.8884, 4: 0.8798, 5: 0.8641, 6: 0.8480, 10: 0.7971}
+    assert {n: range_constants(n)[0] for n in d2} == pytest.approx(d2, abs=1e-4)
+    assert {n: range_constants(n)[1] for n in d3} == pytest.approx(d3, abs=1e-4)
+    assert 1 / expected_range(10, groups=1) == pytest.approx(0.3146, abs=1e-4)
+    assert 1 / expected_range(3, groups=1) == pytest.approx(0.5231, abs=1e-4)
+    assert 1 / expected_range(3, groups=30) == pytest.approx(0.5908, abs=1e-4)
+    with pytest.raises(ValueError, match="two values"):
+        range_constants(1)
+
+
+def strd(name: str) -> tuple[Array, float]:
+    """Read a data set of NIST StRD from scipy's own copy: groups by repeats, and the certified F."""
+    text = (Path(str(files("scipy"))) / "stats/tests/data/nist_anova" / f"{name}.dat").read_text(encoding="utf-8")
+    lines = text.splitlines()
+    certified = next(float(line.split()[-1]) for line in lines if line.startswith("Between"))
+    rows = [line.split() for line in lines[60:] if len(line.split()) == 2]
+    groups: dict[str, list[float]] = {}
+    for group, value in rows:
+        groups.setdefault(group, []).append(float(value))
+    return np.array(list(groups.values())), certified
+
+
+@pytest.mark.parametrize(
+    ("name", "tolerance"),
+    [("SiRstv", 1e-9), ("SmLs01", 1e-9), ("AtmWtAg", 1e-8), ("SmLs04", 1e-6), ("SmLs07", 1e-3), ("SmLs09", 1e-3)],
+)
+def test_certified_analyses_of_variance(name: str, tolerance: float) -> None:
+    """One person is a one-way analysis: F agrees with NIST StRD as far as doubles go, large offsets included."""
+    groups, certified = strd(name)
+    found = study(groups[:, None, :], quantity="other", unit="mm")
+    assert found.table[0].f == pytest.approx(certified, rel=tolerance)
+    assert found.reproducibility is None
+    assert "one person" in found.reduced
+
+
+@pytest.mark.slow
+def test_components_are_those_put_in() -> None:
+    """Over 300 seeded studies the mean components are those simulated, an interaction among them, within 8 %."""
+    rng = np.random.default_rng(9)
+    sums = np.zeros(3)
+    for _ in range(300):
+        parts, people = rng.normal(0, 1.0, (10, 1, 1)), rng.normal(0, 0.4, (1, 3, 1))
+        cross, touch = rng.normal(0, 0.5, (10, 3, 1)), rng.normal(0, 0.2, (10, 3, 3))
+        found = study(1000 + parts + people + cross + touch, quantity="other", unit="mm")
+        assert not found.pooled
+        sums += [found.repeatability**2, (found.reproducibility or 0.0) ** 2, found.piece**2]
+    assert sums / 300 == pytest.approx([0.04, 0.16 + 0.25, 1.0], rel=0.08)
+
+
+def write(path: Path, rows: list[str]) -> Path:
+    path.write_text("\n".join(["quantity,piece,operator,repeat,reading_mm", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_missing_cell_is_named(tmp_path: Path) -> None:
+    """Every cell that is missing or short is told; so are doubled rows, and a study of one reading each."""
+    whole = [f"stop,{p},{o},{r},{p + 0.1 * r}" for p in (1, 2, 3) for o in ("A", "B") for r in (1, 2)]
+    with pytest.raises(mk.DataError, match="1 readings of piece '2' by 'B'; expected 2"):
+        mk.gauge_study(write(tmp_path / "a.csv", [row for row in whole if row != "stop,2,B,2,2.2"]))
+    with pytest.raises(mk.DataError, match="row 2 has it already"):
+        mk.gauge_study(write(tmp_path / "b.csv", [*whole, whole[0]]))
+    with pytest.raises(mk.DataError, match="each read twice or more"):
+        mk.gauge_study(write(tmp_path / "c.csv", [row for row in whole if row.split(",")[3] == "1"]))
+    with pytest.raises(mk.DataError, match="no reading"):
+        mk.gauge_study(write(tmp_path / "d.csv", []))
+    with pytest.raises(mk.SourceError, match="expected a csv file"):
+        mk.gauge_study(tmp_path / "none.csv")
+    with pytest.raises(mk.DataError, match=r"a tip opening from 0\.5 to 4 mm"):
+        mk.gauge_study(
+            write(tmp_path / "e.csv", [row.replace("stop", "tip_opening") for row in whole[:1]] + ["tip_opening,1,A,9,-22"])
+        )
+    with pytest.raises(mk.RequestError, match="above 0"):
+        mk.gauge_study(tolerance={"stop": 0.0})
+
+
+def test_the_study_feeds_the_bench(house: mk.House) -> None:
+    """Touch and people of the demo study replace the stated uncertainties: people enter every stop, repeats do not lessen them."""
+    studies = mk.gauge_study()
+    before, after = house.facing("TM-02"), house.facing("TM-02", studies=studies)
+    assert after.budget["u_stop_mm"] == pytest.approx(studies[0].repeatability)
+    one_person = replace(studies[0], reproducibility=None)
+    stated = Gauge(u_operator_mm=0.1, stop_step_mm=0.05)
+    kept = gauge_from(stated, [one_person])
+    assert kept.u_operator_mm == 0.1
+    assert kept.u_stop_mm == pytest.approx(np.sqrt(studies[0].repeatability ** 2 - 0.05**2 / 12))
+    assert after.budget["u_operator_mm"] == pytest.approx(studies[0].reproducibility or 0)
+    assert after.budget["u_tip_mm"] == pytest.approx(studies[1].gauge)
+    assert after.stations[0].u_left_mm is not None
+    assert before.stations[0].u_left_mm is not None
+    assert after.u_tip_opening_mm < before.u_tip_opening_mm
+    judged = house.batch(studies=studies, pair=False)
+    assert judged.counts["fail"] >= 6
+    assert len(studies[0].to_frame()) == 4
+
+
+def test_repeats_that_are_all_alike_have_no_ratio(tmp_path: Path) -> None:
+    """Every repeat the same: F over nothing is left out, in JSON and csv too."""
+    path = tmp_path / "alike.csv"
+    rows = [f"stop,{piece},{who},{k},{20 + piece}" for piece in (1, 2, 3) for who in "AB" for k in (1, 2)]
+    path.write_text("quantity,piece,operator,repeat,reading_mm\n" + "\n".join(rows) + "\n")
+    for style in ("json", "csv", "table"):
+        result = CliRunner().invoke(main, ["gauge", str(path), "--format", style])
+        assert result.exit_code == 0, result.output
+        assert "inf" not in result.stdout.lower().replace("information", "")

@@ -1,0 +1,190 @@
+"""Pairing with the house reeds: the tables against exact contact solutions, the draws against the pairs themselves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matchkit.learn.workshop import Workshop
+from matchkit.maker.maker import judge_and_pair, measure_facings
+
+import matchkit as mk
+from matchkit import constants
+from matchkit.files import shipped
+from matchkit.maker.conformity.batch import gather
+from matchkit.maker.measure.monte_carlo import monte_carlo
+from matchkit.maker.pairing import draw_facing, lots_of
+from matchkit.parts.facing import rails_of
+from matchkit.physics.closing import LIP_SHARES, close_reeds
+from matchkit.physics.lay.fair import THIN
+from matchkit.physics.share_table import REACH, flexibility, power_beams, power_exponent, shape_of_power, share_table
+from matchkit.records.spec import HouseSpec
+from matchkit.tables.defaults import read_defaults
+from matchkit.tables.store import PIECES_TABLES, read_tables
+
+SPAN: dict[str, tuple[float, float]] = {"tips_m": (2.3e-3, 2.7e-3), "lengths_m": (23e-3, 27e-3), "shapes": (0.30, 0.38)}
+
+
+def test_a_shape_is_that_of_its_power_law() -> None:
+    """Half-open place and facing length of ``T (1 - x/L)^m`` (analytic), and the way back."""
+    tip, edge, power = 2.4e-3, 27e-3, 2.13
+    thin, half = (edge * (1 - (height / tip) ** (1 / power)) for height in (THIN, tip / 2))
+    assert float(shape_of_power(tip, power)) == pytest.approx(half / thin, rel=1e-12)
+    assert float(power_exponent(np.array(tip), np.array(half / thin))) == pytest.approx(power, rel=1e-9)
+
+
+@pytest.mark.parametrize("reed", ["TR-A-3", "TR-B-2.5", "TR-D-3"])
+def test_tables_against_a_thousand_exact_solutions(reed: str) -> None:
+    """Closing share at the lip load of a tenor within 2 % (root mean square over the mean), closing pressure within 1e-4 of contact."""
+    shape = mk.open().workshop.reed(reed).shape
+    lip = {"lip_m": 12e-3, "lip_spread_m": constants.LIP_SPREAD.value * 1e-3}
+    table = share_table(
+        shape,
+        tips_m=SPAN["tips_m"],
+        lengths_m=SPAN["lengths_m"],
+        shapes=SPAN["shapes"],
+        lip_m=12e-3,
+        lip_spread_m=lip["lip_spread_m"],
+    )
+    rng = np.random.default_rng(1)
+    tip, length, form = (rng.uniform(*SPAN[name], 1000) for name in ("tips_m", "lengths_m", "shapes"))
+    beams = power_beams(shape, tip_m=tip, length_m=length, shape=form, **lip)
+    clamp = beams.x_m[:, 0]
+    exact = close_reeds(beams, tip_width_m=np.full(1000, shape.tip_width_m), lip_m=np.minimum(12e-3, REACH * clamp))
+    for place in (0, 2, 3):
+        wanted = exact.share[:, place]
+        found = table(tip, length, form, lip_share=np.full(1000, LIP_SHARES[place]))
+        assert float(np.sqrt(np.mean((found - wanted) ** 2))) < 0.02 * float(wanted.mean())
+    soft = flexibility(shape, clamps_m=(float(clamp.min()), float(clamp.max())))
+    assert tip / np.exp(soft(clamp, np.zeros(1000))) == pytest.approx(exact.pressure_per_modulus, rel=1e-4)
+
+
+def test_reed_place_in_the_flexibility() -> None:
+    """A reed moved by 0.4 mm closes as its own contact solution does, to 2e-5."""
+    house = mk.open()
+    reed, facing = house.workshop.reed("TR-A-3"), house.workshop.facing("TM-02")
+    one = np.array([0])
+    soft = flexibility(reed.shape, clamps_m=(20e-3, 30e-3))
+    clamp = np.array([facing.lay.fair.clamp_m])
+    at_rest = house.workshop.pairs((facing,), (reed,), one, one, lip_mm=12.0).closing_pressure_kpa[0]
+    for offset in (-0.4, 0.25, 0.4):
+        moved = house.workshop.pairs((facing,), (reed,), one, one, lip_mm=12.0, offset_mm=offset).closing_pressure_kpa[0]
+        change = float(np.exp(soft(clamp, np.zeros(1)) - soft(clamp, np.array([offset * 1e-3])))[0])
+        assert change == pytest.approx(moved / at_rest, rel=2e-5)
+
+
+@pytest.fixture(scope="module")
+def report() -> mk.BatchReport:
+    """Pair the demo batch once."""
+    return mk.open().batch()
+
+
+def test_draws_centre_on_the_exact_pairs(report: mk.BatchReport) -> None:
+    """Medians are the exact closing pressure and share, spreads the first-order uncertainty and the spread of the box, within the draws'."""
+    pairing = report.pairings[0]
+    tables = read_tables(shipped("data/demo-bench/batch"), needed=PIECES_TABLES)
+    house = mk.open()
+    pieces = gather(tables.mouthpieces, tables.facings, tables.lay_points)
+    facings = measure_facings(pieces, defaults=read_defaults(), spec=house.tables.spec, jobs=1)[:3]
+    lots = lots_of(house.workshop.instrument_reeds("tenor"))
+    bench = Workshop(replace(house.workshop.stock, mouthpieces=(), facings=(), lay_points=(), players=(), playtests=()))
+    for row, facing in enumerate(facings):
+        for column, lot in enumerate(lots):
+            one = np.array([0])
+            exact = bench.pairs((facing,), (lot.reed,), one, one, lip_mm=12.0)
+            found = pairing.pairs[row * len(lots) + column]
+            assert (found.mouthpiece_id, found.lot) == (facing.mouthpiece.id, lot.id)
+            wanted = float(exact.closing_pressure_kpa[0])
+            assert found.closing_pressure_kpa == pytest.approx(wanted, rel=0.03)
+            own = lot.spread if lot.reed.basis == "reading" else 0.0  # another reed of the box than the one that was read
+            relative = float(np.hypot(bench.uncertainty(exact, (facing,), (lot.reed,)).total[0], own))
+            assert found.u_closing_pressure_kpa == pytest.approx(wanted * relative, rel=0.2)
+            assert found.effort_kpa == pytest.approx(found.closing_pressure_kpa - 3.0 / 0.45, abs=1e-9)
+            assert 0.01 < found.closing_share < 0.15
+
+
+def test_what_the_pairing_says_of_the_batch(report: mk.BatchReport) -> None:
+    """Shares are means over the pieces; softer lots shift the window; the box names two strengths of one profile, best two of it."""
+    pairing = report.pairings[0]
+    inside = np.array([pair.in_range for pair in pairing.pairs]).reshape(40, -1)
+    assert [lot.in_range for lot in pairing.lots] == pytest.approx(inside.mean(axis=0))
+    assert len(pairing.box) == 2
+    assert pairing.box[0].profile == pairing.box[1].profile
+    stiff = next(lot for lot in pairing.lots if lot.lot == "tenor-D 3.5")
+    assert stiff.in_range_half_softer > stiff.in_range + 0.2
+    assert pairing.alone == ()
+    assert any("blows 3.0 kPa" in doubt for doubt in pairing.doubts)
+    by_piece = {pair.mouthpiece_id: pair for pair in pairing.pairs if pair.lot == "tenor-A 3"}
+    assert by_piece["TB-25-13"].playing_opening_mm > by_piece["TB-25-12"].playing_opening_mm
+
+
+def test_the_answer_does_not_depend_on_the_workers(report: mk.BatchReport) -> None:
+    """Two workers give the same pairs, to the last digit."""
+    assert mk.open().batch(jobs=2).pairings[0] == report.pairings[0]
+
+
+def test_no_window_or_no_reed_is_said() -> None:
+    """Without a window, or without a reed whose stiffness is known, the batch is judged and the note says why it is not paired."""
+    house = mk.open()
+    tables = read_tables(shipped("data/demo-bench/batch"), needed=PIECES_TABLES)
+    pieces = gather(tables.mouthpieces[:3], tables.facings, tables.lay_points)
+    bare = house.tables.spec.model_copy(update={"window": {}})
+    told = judge_and_pair(house.workshop, pieces, spec=bare)
+    assert told.pairings == ()
+    assert "no window of closing pressure for tenor" in told.notes[-1]
+    empty = Workshop(replace(house.workshop.stock, reeds=(), players=(), playtests=()))
+    assert "no tenor reed" in judge_and_pair(empty, pieces, spec=house.tables.spec).notes[-1]
+    narrow = house.tables.spec.model_copy(update={"window": {"tenor": (20.0, 21.0)}})
+    alone = judge_and_pair(house.workshop, pieces, spec=narrow).pairings[0].alone
+    assert set(alone) == {piece.id for piece in pieces.mouthpieces}
+    assert isinstance(narrow, HouseSpec)
+
+
+def test_a_lot_of_measured_reeds_has_its_own_spread() -> None:
+    """Four reeds of one lot read on the bench: the spread is theirs, not the box's."""
+    house = mk.open()
+    base = next(part for part in house.workshop.reeds if part.reed.id == "TR-A-3")
+    factors = (0.9, 1.0, 1.05, 1.1)
+    parts = [
+        replace(
+            base,
+            reed=base.reed.model_copy(update={"id": f"r{k}", "lot": "9"}),
+            modulus_pa=base.modulus_pa * factor,
+            basis="reading",
+        )
+        for k, factor in enumerate(factors)
+    ]
+    lot = next(lot for lot in lots_of(parts) if "lot 9" in lot.id)
+    assert lot.reeds == 4
+    assert lot.spread == pytest.approx(float(np.std(np.log(factors), ddof=1)))
+    assert np.log(lot.reed.modulus_pa / base.modulus_pa) == pytest.approx(float(np.mean(np.log(factors))))
+    assert lot.u_level == pytest.approx(np.hypot(base.u_stiffness, lot.spread / 2))
+    unread = replace(
+        base, reed=base.reed.model_copy(update={"id": "q", "lot": "9"}), modulus_pa=9 * base.modulus_pa, basis="scale"
+    )
+    for order in ([unread, *parts[::-1]], [*parts, unread]):
+        again = next(lot for lot in lots_of(order) if "lot 9" in lot.id)
+        assert again.reeds == 5
+        assert again.u_level == pytest.approx(lot.u_level)
+        assert again.reed.modulus_pa == pytest.approx(lot.reed.modulus_pa)  # a reed nobody read does not move the level
+
+
+def test_drawn_facings_are_correlated_as_their_readings_make_them() -> None:
+    """Deviations of the draws are the stated ones; their correlations those of the Monte Carlo that fits everything anew."""
+    house = mk.open()
+    facing = house.workshop.facing("TM-02")
+    rails = rails_of(
+        facing.mouthpiece,
+        [reading for reading in house.tables.facings if reading.mouthpiece_id == "TM-02"],
+        (),
+        gauge=house.tables.spec.gauge,
+    )
+    anew = monte_carlo(facing, rails, gauge=house.tables.spec.gauge, draws=20_000).covariance_m2
+    sd_anew = np.sqrt(np.diag(anew))
+    drawn = np.array(draw_facing(facing, draws=40_000, rng=np.random.default_rng(4)))
+    covariance = facing.lay.fair.covariance_m2
+    sd = np.sqrt(np.diag(covariance))
+    assert drawn.std(axis=1)[1:] == pytest.approx(sd[1:], rel=0.02)
+    assert drawn.std(axis=1)[0] == pytest.approx(facing.lay.u_tip_m, rel=0.02)
+    assert np.atleast_2d(np.corrcoef(drawn))[:3, :3] == pytest.approx(anew / np.outer(sd_anew, sd_anew), abs=0.1)

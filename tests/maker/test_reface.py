@@ -1,0 +1,348 @@
+"""Refacing: no step adds material, the plan applied gives the target, and what cannot be reached is said."""
+
+from __future__ import annotations
+
+import shutil
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import edit_table
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from maker_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_with, stop_of
+
+import matchkit as mk
+from matchkit.files import shipped
+from matchkit.maker.conformity.batch import gather
+from matchkit.maker.measure.report import drawn_curve
+from matchkit.maker.reface.plan import Blank, blank_of, plan_removal, stop_m
+from matchkit.maker.reface.target import Worn, fair_with_tip, least_tip_m, nearest_fair, power_curve
+from matchkit.physics.closing import close_reeds, closing_share
+from matchkit.physics.share_table import power_beams
+from matchkit.tables.store import PIECES_TABLES, read_tables
+
+X = np.arange(0.0, 36e-3, 0.1e-3)
+
+
+@cache
+def opened() -> mk.House:
+    """Open the demo house once: hypothesis takes no fixtures of a test's own."""
+    return mk.open()
+
+
+def lay(tip_mm: float, break_mm: float, power: float, bump_um: float = 0.0) -> np.ndarray:
+    """Heights of a power law with a bump, in m."""
+    y = tip_mm * 1e-3 * np.maximum(1 - X / (break_mm * 1e-3), 0) ** power
+    return np.asarray(np.maximum(y - bump_um * 1e-6 * np.exp(-(((X - 12e-3) / 2e-3) ** 2)) * (y > 0), 0))
+
+
+def blank(left: np.ndarray, right: np.ndarray) -> Blank:
+    """A piece whose heights are known to 5 µm."""
+    return Blank(X, left, right, np.full(len(X), 5e-6))
+
+
+facings = st.tuples(st.floats(2.2, 2.7), st.floats(26, 29), st.floats(1.9, 2.3), st.floats(-40, 40))
+
+
+@settings(max_examples=60, deadline=None)
+@given(facings, facings, st.sampled_from(["fair", "drawing", "tip"]), st.floats(0, 0.08), st.booleans())
+def test_no_step_ever_adds_material(
+    left: tuple[float, float, float, float],
+    right: tuple[float, float, float, float],
+    to: str,
+    table_mm: float,
+    down: bool,  # noqa: FBT001 - hypothesis passes by position
+) -> None:
+    """Whatever the rails and the target: heights over the table only rise from step to step, but where the table itself is faced down."""
+    house = opened()
+    facing = house.workshop.facing("TM-02")
+    piece = blank(lay(*left), lay(*right))
+    worn = piece.lowered(table_mm * 1e-3).worn
+    if to == "fair":
+        target = nearest_fair(worn)
+    elif to == "tip":
+        target = fair_with_tip(worn, float(least_tip_m(worn, np.array([32e-3]), np.array([2.0]))[0]) + 0.1e-3)
+    else:
+        target = drawn_curve(house.tables.spec.drawing["TB-25"])
+    table_down = float(np.maximum(worn.height_m - target.height_m(X), 0).max()) if down else 0.0
+    plan = plan_removal(facing, piece, target, words=to, leaves_mm=LEAVES_MM, table_m=table_mm * 1e-3, table_down_m=table_down)
+    assert all(removal.left_um >= -1e-6 for removal in plan.removals)
+    assert all(removal.right_um >= -1e-6 for removal in plan.removals)
+    assert all(step.most_removed_um >= 0 for step in plan.steps)
+    for before, after in zip(plan.steps[1:], plan.steps[2:], strict=False):
+        assert after.tip_opening_mm >= before.tip_opening_mm - 1e-9
+        for old, new in zip(before.stops, after.stops, strict=True):
+            for rail in ("left_mm", "right_mm"):
+                was, now = getattr(old, rail), getattr(new, rail)
+                assert was is None or (now is not None and now >= was - 1e-6)
+    if to != "drawing" or down:
+        assert plan.unreached == ()
+
+
+def test_the_plan_applied_gives_the_target() -> None:
+    """Twenty simulated pieces, measured, planned to the drawing with the table down, and worked: the lay is the target within 2 u."""
+    spec = spec_with()
+    drawn = drawn_curve(spec.drawing["TB-25"])
+    off = []
+    for seed in range(20):
+        rng = np.random.default_rng([31, seed])
+        truth = replace(Truth(), tip=2.44, left=27.3, right=27.1)
+        piece, readings = read_piece(truth, rng, table_gap_mm=0.0, wall_mm=4.0)
+        part, rails = measured(piece, readings, spec)
+        known = blank_of(part, rails)
+        plan = plan_removal(part, known, drawn, words="drawing", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0)
+        assert plan.unreached == ()
+        assert plan.do_not == ()
+        place = np.array([removal.place_mm for removal in plan.removals])
+        for rail in ("left", "right"):
+            taken = np.array([getattr(removal, f"{rail}_um") for removal in plan.removals])
+            u = np.array([removal.u_um for removal in plan.removals])
+            real = np.array([truth.height(rail, x) for x in place]) * 1e3 + taken
+            wanted = drawn.height_m(place * 1e-3) * 1e6
+            off.append((real - wanted) / u)
+    found = np.concatenate(off)
+    assert float((np.abs(found) < 2).mean()) > 0.9
+    assert abs(float(found.mean())) < 0.5
+
+
+def test_the_nearest_fair_curve_takes_off_least() -> None:
+    """A power law is its own nearest curve; a bumped one is covered everywhere, and no curve of a fine net takes off less."""
+    plain = Worn(X, lay(2.5, 28, 2.1))
+    curve = nearest_fair(plain)
+    assert curve.height_m(X) == pytest.approx(plain.height_m, abs=4e-6)
+    bumped = Worn(X, lay(2.5, 28, 2.05, bump_um=-30))
+    best = nearest_fair(bumped)
+    inside = bumped.height_m > 10e-6
+    assert (best.height_m(X) - bumped.height_m)[inside].min() > -1e-6
+    taken = float(np.trapezoid(np.maximum(best.height_m(X) - bumped.height_m, 0), X))
+    rng = np.random.default_rng(3)
+    for _ in range(400):
+        edge, power = np.array([rng.uniform(28.0e-3, 33e-3)]), np.array([rng.uniform(1.7, 2.8)])
+        tip = float(least_tip_m(bumped, edge, power)[0])
+        other = power_curve(tip, float(edge[0]), float(power[0]))
+        assert float(np.trapezoid(np.maximum(other.height_m(X) - bumped.height_m, 0), X)) > taken - 2e-9
+
+
+def test_a_wanted_tip_opening(house: mk.House) -> None:
+    """The target has that tip; a tip more open than wanted is refused with what would close it; nonsense is refused."""
+    plan = house.reface("TB-25-02", tip_opening_mm=2.6)
+    assert plan.target_tip_opening_mm == pytest.approx(2.6, abs=2e-3)
+    assert plan.steps[3].tip_opening_mm == pytest.approx(2.55, abs=2e-3)
+    assert plan.do_not == ()
+    with pytest.raises(mk.RequestError, match="facing the table down closes it"):
+        house.reface("TB-25-02", tip_opening_mm=2.3)
+    with pytest.raises(mk.RequestError, match=r"expected 0\.5 to 4 mm"):
+        house.reface("TB-25-02", tip_opening_mm=98)
+    closed = house.reface("TB-25-02", tip_opening_mm=2.3, table_down=True)
+    assert closed.target_tip_opening_mm == pytest.approx(2.3, abs=6e-3)
+    assert closed.table_down_mm == pytest.approx(closed.tip_opening_mm - 2.3, abs=0.06)
+    assert all(removal.left_um >= -1e-6 and removal.right_um >= -1e-6 for removal in closed.removals)
+    assert closed.unreached == ()
+    far = house.reface("TB-25-02", tip_opening_mm=3.1)
+    assert any("opens the tip by" in reason for reason in far.do_not)
+
+
+def test_the_facing_that_matches_a_reed(house: mk.House) -> None:
+    """At the wanted closing pressure, covering the lay, and with a smaller closing share than any of 300 other reachable facings."""
+    plan = house.reface("TB-25-02", reed="TR-A-3", closing_kpa=7.0)
+    row = next(item for item in plan.reeds if item.reed == "tenor-A 3")
+    assert row.closing_pressure_after_kpa == pytest.approx(7.0, rel=0.01)
+    assert plan.unreached == ()
+    reed = house.workshop.reed("TR-A-3")
+    rng = np.random.default_rng(4)
+    edge, power = rng.uniform(28.2e-3, 30e-3, 300), rng.uniform(1.75, 2.7, 300)
+    tip = np.full(300, 2.5e-3)
+    shape = {"lip_m": 12e-3, "lip_spread_m": 5e-3}
+
+    def solved(tip_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        thin, half = (edge * (1 - (height / tip_m) ** (1 / power)) for height in (38e-6, tip_m / 2))
+        beams = power_beams(reed.shape, tip_m=tip_m, length_m=thin, shape=half / thin, **shape)
+        found = close_reeds(beams, tip_width_m=np.full(300, reed.shape.tip_width_m), lip_m=np.full(300, 12e-3))
+        pressure = found.pressure_per_modulus * reed.modulus_pa
+        return pressure, closing_share(found, np.arange(300), lip_share=2.0 / found.lip_area_m2 / pressure)
+
+    for _ in range(12):
+        pressure, share = solved(tip)
+        tip = tip * 7000.0 / pressure
+    tables = read_tables(shipped("data/demo-bench/batch"), needed=PIECES_TABLES)
+    pieces = gather(tables.mouthpieces, tables.facings, ())
+    piece = next(item for item in pieces.mouthpieces if item.id == "TB-25-02")
+    worn = blank_of(*measured(piece, pieces.readings[piece.id], house.tables.spec)).worn
+    least = least_tip_m(worn, edge, power)
+    reachable = (tip >= least) & (tip <= plan.tip_opening_mm * 1e-3 + 0.5e-3)
+    assert reachable.sum() > 5
+    assert row.closing_share_after < share[reachable].min() + 0.003
+
+
+def test_the_curve_is_finished_before_the_tip(house: mk.House) -> None:
+    """Beyond 5 mm of the tip nothing is left for the tip step; where nothing comes off at the tip it has nothing to do."""
+    plan = house.reface("AM-04")
+    curve, tip = plan.steps[3], plan.steps[4]
+    assert [stop for stop in curve.stops if stop.left_mm and stop.left_mm > 5.2] == [
+        stop for stop in tip.stops if stop.left_mm and stop.left_mm > 5.2
+    ]
+    assert plan.removals[0].left_um < 1
+    assert "nothing to take off" in tip.what
+
+
+def test_within_the_drawing_is_reached(house: mk.House) -> None:
+    """A piece that passes its drawing is told to be left alone, and what lies above the nominal within its tolerance is in reach."""
+    plan = house.reface("TB-25-38", drawing=True)
+    assert plan.unreached == ()
+    assert plan.do_not[0] == "it meets its drawing as it stands: leave it"
+    assert any("within its tolerance" in note for note in plan.notes)
+    assert any("assumed" in note for note in plan.notes)
+
+
+def test_nothing_to_take_off_is_said(house: mk.House) -> None:
+    """A plan to the drawing that takes off nothing says to leave it; the table is not faced down to match a reed; closing far is warned."""
+    plan = house.reface("TB-25-23", drawing=True)
+    assert max(removal.left_um for removal in plan.removals) < 5
+    assert any("within the uncertainty" in reason or "leave it" in reason for reason in plan.do_not)
+    with pytest.raises(mk.RequestError, match="not to match a reed"):
+        house.reface("TB-25-02", reed="TR-A-3", table_down=True)
+    far = house.reface("TB-25-03", tip_opening_mm=1.5, table_down=True)
+    assert any("it closes the tip by" in reason for reason in far.do_not)
+
+
+def test_what_cannot_be_told_changes_nothing(house: mk.House) -> None:
+    """A plan that takes off no more than is known leaves closing pressure, opening and share of every house reed as they are."""
+    plan = house.reface("TB-25-13", drawing=True)
+    assert all(max(removal.left_um, removal.right_um) <= removal.u_um for removal in plan.removals)
+    assert plan.reeds
+    for reed in plan.reeds:
+        assert reed.closing_pressure_after_kpa == reed.closing_pressure_before_kpa
+        assert reed.playing_opening_after_mm == reed.playing_opening_before_mm
+        assert reed.closing_share_after == reed.closing_share_before
+
+
+def test_a_hollow_beyond_the_drawing_is_faced_down(tmp_path: Path) -> None:
+    """The drawing allows a hollow of 0.03 mm: one of 0.05 is taken out for the drawing, and left where no drawing is asked for."""
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+    edit_table(
+        folder,
+        "mouthpieces",
+        lambda rows: [{**row, "table_gap_mm": "-0.05"} if row["id"] == "TB-25-02" else row for row in rows],
+    )
+    house = mk.open()
+    drawn = house.reface("TB-25-02", pieces=folder, drawing=True)
+    assert drawn.table_down_mm == pytest.approx(0.05)
+    assert "hollow by 0.050 mm: face it down" in drawn.steps[1].what
+    assert house.reface("TB-25-02", pieces=folder).table_down_mm == 0
+
+
+def test_the_tip_of_a_nominal_facing_is_as_sure_as_listed(house: mk.House) -> None:
+    """Of a mouthpiece known by its numbers alone the height at the tip is known as the tip opening is."""
+    plan = house.reface("SM-03")
+    assert plan.removals[0].u_um == pytest.approx(1e3 * plan.u_tip_opening_mm, rel=1e-6)
+
+
+def test_what_no_removal_reaches_is_said_and_the_table_mends_it(house: mk.House) -> None:
+    """Both rails too long: out of reach by removing, with the place; with the table down it is reached, and the tip closes first."""
+    plan = house.reface("TB-25-18", drawing=True)
+    assert plan.unreached
+    assert plan.needs_table_down_mm > 0.02
+    down = house.reface("TB-25-18", drawing=True, table_down=True)
+    assert down.unreached == ()
+    table = next(step for step in down.steps if step.name == "table")
+    assert table.tip_opening_mm == pytest.approx(plan.tip_opening_mm - down.table_down_mm, abs=1e-6)
+    assert table.stops[0].left_mm is not None
+    assert down.steps[0].stops[0].left_mm is not None
+    assert table.stops[0].left_mm < down.steps[0].stops[0].left_mm
+
+
+def test_reasons_against(house: mk.House) -> None:
+    """An unknown wall, a thin one, a change within the uncertainty, and a facing that was never measured are told before anything."""
+    assert any("wall is not known" in reason for reason in house.reface("TB-25-10").do_not)
+    assert any("never measured" in reason for reason in house.reface("TM-10").do_not)
+    assert any("before the table is flat" in reason for reason in house.reface("TB-25-21").do_not)
+    open_tip = house.reface("TB-25-13", drawing=True)
+    assert open_tip.unreached
+    assert not any("within the uncertainty" in reason for reason in open_tip.do_not)
+    spec = spec_with()
+    piece, readings = read_piece(Truth(), np.random.default_rng(1), wall_mm=1.55)
+    part, rails = measured(piece, readings, spec)
+    known = blank_of(part, rails)
+    half = blank_of(*measured(piece, [r for r in readings if r.rail == "left"], spec))
+    alone = plan_removal(part, half, nearest_fair(half.worn), words="fair", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0)
+    assert any("one rail was not measured" in reason for reason in alone.do_not)
+    thin = plan_removal(
+        part, known, fair_with_tip(known.worn, 2.7e-3), words="tip", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
+    )
+    assert any("of a wall of 1.6 mm" in reason or "of a wall of 1.5 mm" in reason for reason in thin.do_not)
+    assert any("respirator" in caution for caution in thin.cautions)
+    assert any("irreversible" in caution for caution in thin.cautions)
+
+
+def test_noise_is_not_worked_on() -> None:
+    """Of forty perfect pieces at most three get a plan to their nearest fair curve without the warning, and few are told to level rails."""
+    spec = spec_with()
+    silent = levelled = 0
+    for seed in range(40):
+        piece, readings = read_piece(Truth(power=2.1), np.random.default_rng([33, seed]), wall_mm=4.0, table_gap_mm=0.0)
+        part, rails = measured(piece, readings, spec)
+        known = blank_of(part, rails)
+        plan = plan_removal(
+            part, known, nearest_fair(known.worn), words="fair", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
+        )
+        silent += not any("within the uncertainty" in reason for reason in plan.do_not)
+        levelled += "nothing to take off" not in plan.steps[2].what
+    assert silent <= 3
+    assert levelled <= 3
+
+
+def test_a_convex_table_is_flattened_first(house: mk.House) -> None:
+    """A table recorded convex by 0.03 mm: its step says so, closes the tip by as much, and every later stop is recomputed."""
+    plan = house.reface("TB-25-21")
+    table = next(step for step in plan.steps if step.name == "table")
+    assert plan.table_down_mm == pytest.approx(0.029, abs=0.006)
+    assert "closes the tip" in table.what
+    assert table.tip_opening_mm == pytest.approx(plan.tip_opening_mm - plan.table_down_mm, abs=1e-6)
+
+
+def test_the_tip_rail_grows_and_the_baffle_comes_nearer(house: mk.House) -> None:
+    """Opening the tip by 0.1 mm over a baffle of slope h/5 makes the rail 0.1/slope wider (geometry); the baffle rises by what came off."""
+    plan = house.reface("TB-25-02", tip_opening_mm=2.6)
+    tip = next(step for step in plan.steps if step.name == "tip")
+    piece = next(p for p in mk.open().batch(pair=False).pieces if p.mouthpiece_id == "TB-25-02")
+    depth = next(f.value for f in piece.features if f.feature == "baffle_height_mm")
+    assert tip.tip_rail_mm is not None
+    assert tip.baffle_height_mm is not None
+    opened = tip.tip_opening_mm - plan.tip_opening_mm
+    assert tip.side_rail_mm is not None
+    most = max(removal.left_um for removal in plan.removals) / 1000
+    assert tip.side_rail_mm - 1.0 == pytest.approx(0.3 * most, rel=0.15)
+    assert any("grow by 0.3 mm" in said for said in plan.assumed)
+    assert tip.tip_rail_mm - 0.9 == pytest.approx(opened / (depth / 5), rel=0.05)
+    assert depth - 0.1 < tip.baffle_height_mm < depth
+
+
+def test_questions_that_cannot_be_meant(house: mk.House) -> None:
+    """Two targets at once, a pressure without a reed, another instrument's reed, no drawing, an unknown piece."""
+    for words, options in (
+        ("one target at a time", {"tip_opening_mm": 2.6, "drawing": True}),
+        ("goes with a reed", {"closing_kpa": 7.0}),
+        ("for alto", {"reed": "AR-A-3"}),
+        ("no facing that only removing", {"reed": "TR-A-3", "closing_kpa": 25.0}),
+        ("more than 0", {"reed": "TR-A-3", "closing_kpa": -1.0}),
+    ):
+        with pytest.raises(mk.RequestError, match=words):
+            house.reface("TB-25-02", **options)
+    with pytest.raises(mk.RequestError, match="no drawing for the model"):
+        house.reface("TM-02", drawing=True)
+    with pytest.raises(mk.UnknownIdError):
+        house.reface("TB-25-99")
+
+
+def test_where_a_leaf_stops() -> None:
+    """On a power law a leaf stops where the law says; one thicker than the tip does not enter; one below everything stops at the end."""
+    heights = lay(2.5, 28, 2.0)
+    truth = Truth()
+    for leaf in LEAVES_MM:
+        found = stop_m(X, heights, leaf * 1e-3)
+        assert found is not None
+        assert found * 1e3 == pytest.approx(stop_of(lambda x: truth.height("left", x), leaf, 34.0), abs=0.01)
+    assert stop_m(X, heights, 2.6e-3) is None
+    assert stop_m(X, heights, 0.0) == pytest.approx(X[-1])
