@@ -19,8 +19,8 @@ from matchkit.learn.trial.folds import FoldTable
 
 def errors(house: mk.House) -> list[tuple[str, float, float, float]]:
     """Mean absolute error of the average, physics alone and the blend, out of fold, on both splits."""
-    tests = house.workshop.rated_tests
-    table = FoldTable(tests, house.workshop.ligatures)
+    tests = house.learner.rated_tests
+    table = FoldTable(tests, house.parts.ligatures)
     rows = []
     for split in ("new player", "new mouthpiece"):
         found = table.predict(table.questions(folds_of(tests, split)), DEFAULT_SETTINGS)

@@ -27,8 +27,8 @@ workshop = house.workshop
 problems = [
     (facing, reed, contacts.ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, lip))
     for lip in (9.0, 9.5, 10.0, 10.5)
-    for facing in workshop.facings
-    for reed in {part.shape_key: part for part in workshop.instrument_reeds(facing.mouthpiece.instrument)}.values()
+    for facing in parts.facings
+    for reed in {part.shape_key: part for part in parts.reeds_for(facing.mouthpiece.instrument)}.values()
 ]
 blocks = [problems[start : start + contacts.BLOCK] for start in range(0, len(problems), contacts.BLOCK)]
 more = () if contacts.solve_block.__code__.co_argcount == 1 else (workshop.spec.gauge.u_profile_mm,)

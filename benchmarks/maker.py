@@ -6,24 +6,21 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import replace as changed
 
 import numpy as np
 from joblib import Parallel, delayed
 from maker_shop import Truth, read_piece, replace, shop_of, spec_with
-from matchkit.learn.workshop import Workshop
-from matchkit.maker.maker import measure_facings
 from measuring import cold, show
 from test_measure import coverage
 
 import matchkit as mk
 from matchkit import constants
+from matchkit.maker.batch import bench_scorer, measure_facings
 from matchkit.maker.conformity.batch import judge_batch
 from matchkit.maker.pairing import DRAWS, lots_of, pair_batch
-from matchkit.pairs.table import share_at_closing
-from matchkit.parts.typed import Visitor
 from matchkit.physics.closing import close_reeds, closing_share
 from matchkit.physics.share_table import REACH, power_beams, share_table
+from matchkit.score.player import Visitor
 from matchkit.tables.defaults import read_defaults
 
 PIECES, LOTS = 1000, 12
@@ -45,23 +42,18 @@ def large_batch() -> tuple[float, float, float, int]:
     start = time.perf_counter()
     facings = measure_facings(pieces, defaults=read_defaults(), spec=spec, jobs=2)
     measured = time.perf_counter() - start
-    bench = Workshop(
-        changed(house.workshop.stock, mouthpieces=(), facings=(), lay_points=(), players=(), playtests=(), spec=spec)
-    )
-    lots = lots_of(bench.instrument_reeds("tenor"))[:LOTS]
+    bench = bench_scorer(house.scorer, spec)
+    lots = lots_of(bench.parts.reeds_for("tenor"))[:LOTS]
     view = bench.view(Visitor(instrument="tenor"))
     start = time.perf_counter()
-    place, reed = np.repeat(np.arange(PIECES), LOTS), np.tile(np.arange(LOTS), PIECES)
-    pairs = bench.pairs(facings, [lot.reed for lot in lots], place, reed, lip_mm=view.lip_mm, jobs=2)
-    shares = share_at_closing(bench.book, pairs, lip_load_n=view.lip_load_n)
+    pairs = bench.grid(facings, [lot.reed for lot in lots], lip_m=view.lip_m, jobs=2)
     pair_batch(
         facings,
         lots,
         pairs=pairs,
-        doubt=bench.uncertainty(pairs, facings, [lot.reed for lot in lots]),
+        doubt=bench.uncertainty(pairs),
         view=view,
         closing_range_kpa=(5.0, 11.0),
-        shares=shares,
         jobs=2,
     )
     paired = time.perf_counter() - start
@@ -70,13 +62,13 @@ def large_batch() -> tuple[float, float, float, int]:
 
 def table_errors() -> list[tuple[str, str, str]]:
     """Compare the table of each tenor profile with a thousand exact solutions at the assumed lip load."""
-    workshop = mk.open().workshop
+    parts = mk.open().parts
     rng = np.random.default_rng(1)
     bounds = {"tips_m": (2.3e-3, 2.7e-3), "lengths_m": (23e-3, 27e-3), "shapes": (0.30, 0.38)}
     tip, length, form = (rng.uniform(*bound, 1000) for bound in bounds.values())
     lip_m, spread = 12e-3, constants.LIP_SPREAD.value * 1e-3
     rows = []
-    for lot in lots_of(workshop.instrument_reeds("tenor")):
+    for lot in lots_of(parts.reeds_for("tenor")):
         if lot.strength != 3:
             continue
         shape = lot.reed.shape

@@ -20,11 +20,12 @@ from scipy.stats import t as student
 from sklearn.metrics import ndcg_score
 
 import matchkit as mk
-from matchkit.constants import INSTRUMENTS, Instrument
+from matchkit.constants import INSTRUMENTS
 from matchkit.learn.blend import Blend, residuals_by_instrument
 from matchkit.learn.marks import DEFAULT_SETTINGS, RatedTests
 from matchkit.learn.rater import calibrate_raters
 from matchkit.playtest.next import Field, choose, field_of, spread_of
+from matchkit.units import KPA, MM
 
 Array = NDArray[np.float64]
 
@@ -42,8 +43,7 @@ class Everything:
 
     player: str
     instrument: str
-    mouthpieces: tuple[str, ...]
-    reeds: tuple[str, ...]
+    ids: tuple[tuple[str, str], ...]
     overall_d: Array
     features: Array
     liking: Array
@@ -53,22 +53,21 @@ def world(seed: int) -> list[Everything]:
     """Make a house without playtests, and ask the rule about every set-up of every player."""
     with tempfile.TemporaryDirectory() as folder:
         persons, _, truth, _ = furnish(Path(folder), seed)
-        workshop = mk.open(folder).workshop
+        scorer = mk.open(folder).scorer
+        _ = scorer.parts.facings
     middle = {}
     for name in INSTRUMENTS:
-        every = workshop.fitting_pairs(name)
-        middle[name] = float(np.median(np.log(every.closing_pressure_kpa))), float(np.median(every.tip_opening_mm))
+        every = scorer.fitting(name)
+        middle[name] = float(np.median(np.log(every.closing_pressure_pa / KPA))), float(np.median(every.tip_opening_m / MM))
     found = []
     for person in persons:
-        kind: Instrument = person.instrument  # type: ignore[assignment]  # one of them
-        facings = tuple(part for part in workshop.facings if part.mouthpiece.instrument == kind)
-        reeds = workshop.instrument_reeds(kind)
-        pairs = workshop.fitting_pairs(kind)
-        scored = workshop.score(workshop.view(person.id), pairs, facings, reeds, training=True)
-        pressure = np.log(pairs.closing_pressure_kpa)
+        kind = person.instrument
+        pairs = scorer.fitting(kind)
+        scored = scorer.score(scorer.view(person.id), pairs, training=True)
+        pressure = np.log(pairs.closing_pressure_pa / KPA)
         liking = []
         for row in range(len(pairs)):
-            facing, reed = facings[pairs.mouthpiece[row]], reeds[pairs.reed[row]]
+            facing, reed = pairs.facing(row), pairs.reed(row)
             modulus = np.exp(truth[reed.reed.id]) * 1e9 * (0.75 if reed.reed.material == "cane" else 1.0)
             real = float(pressure[row] + np.log(modulus / reed.modulus_pa))
             liking.append(liked(person, facing, reed, None, real, middle[kind])[-1])
@@ -76,8 +75,7 @@ def world(seed: int) -> list[Everything]:
             Everything(
                 person.id,
                 kind,
-                tuple(facings[place].mouthpiece.id for place in pairs.mouthpiece),
-                tuple(reeds[place].reed.id for place in pairs.reed),
+                tuple(pairs.ids()),
                 scored.terms.overall,
                 scored.features,
                 np.clip(np.array(liking), 0, 10),
@@ -92,8 +90,8 @@ def learned(players: Sequence[Everything], played: Sequence[tuple[int, int, floa
     tests = RatedTests(
         ids=tuple(f"{k:04d}" for k in order),
         players=tuple(players[who].player for who, _, _ in played),
-        mouthpieces=tuple(players[who].mouthpieces[row] for who, row, _ in played),
-        reeds=tuple(players[who].reeds[row] for who, row, _ in played),
+        mouthpieces=tuple(players[who].ids[row][0] for who, row, _ in played),
+        reeds=tuple(players[who].ids[row][1] for who, row, _ in played),
         sessions=(None,) * len(played),
         instruments=tuple(players[who].instrument for who, _, _ in played),
         ligatures=(None,) * len(played),
@@ -114,8 +112,7 @@ def fields(players: Sequence[Everything], blend: Blend) -> list[Field]:
             blend,
             item.player,
             item.instrument,
-            mouthpieces=item.mouthpieces,
-            reeds=item.reeds,
+            ids=item.ids,
             overall_d=item.overall_d,
             features=item.features,
         )
@@ -160,10 +157,7 @@ def run(seed: int, most: int = MOST) -> dict[str, list[float]]:
                 chosen = _top(asked, played, rng)
             else:
                 tests = choose(asked, SETTINGS, tau=spread_of(blend), count=BATCH)
-                rows = {
-                    who: dict(zip(zip(item.mouthpieces, item.reeds, strict=True), range(len(item.reeds)), strict=True))
-                    for who, item in enumerate(players)
-                }
+                rows = {who: {ids: row for row, ids in enumerate(item.ids)} for who, item in enumerate(players)}
                 chosen = [(places[t.player_id], rows[places[t.player_id]][t.mouthpiece_id, t.reed_id]) for t in tests]
             played += [(who, row, mark(who, row)) for who, row in chosen]
         curves[strategy] = curve

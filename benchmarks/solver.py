@@ -45,11 +45,11 @@ def solver_speed(house: mk.House) -> tuple[float, float, int]:
 
     Every alto and tenor facing with every reed shape, at the closing pressure lowered by each lip share: one block of a ranking.
     """
-    workshop = house.workshop
+    parts = house.parts
     problems = [
-        (facing, reed, ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, 10.0))
-        for facing in workshop.facings
-        for reed in {part.shape_key: part for part in workshop.instrument_reeds(facing.mouthpiece.instrument)}.values()
+        (facing, reed, ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, 10e-3))
+        for facing in parts.facings
+        for reed in {part.shape_key: part for part in parts.reeds_for(facing.mouthpiece.instrument)}.values()
         if facing.mouthpiece.instrument in ("alto", "tenor")
     ]
     beams = beams_for(problems)

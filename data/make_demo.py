@@ -23,6 +23,7 @@ from matchkit.house import open_house
 from matchkit.physics.reed import ReedShape, stiffness_from_modulus_n_per_m
 from matchkit.records.quantity import quantities
 from matchkit.records.schema import TABLES
+from matchkit.units import KPA, MM, MM2, UM
 
 SEED = 20260207
 PLAYTESTS = 900
@@ -378,25 +379,22 @@ def people(rng: np.random.Generator) -> list[Person]:
 
 def player_rows(persons: list[Person], house: Any, rng: np.random.Generator) -> list[dict[str, Any]]:
     """Give players a present set-up that suits them roughly, where they have one."""
-    workshop = house.workshop
     rows = []
     for place, person in enumerate(persons):
         row: dict[str, Any] = {"id": person.id, "instrument": person.instrument, "embouchure": person.embouchure or ""}
         if place % 4 != 3:
-            fitting = workshop.fitting_pairs(person.instrument)
-            facings = [part for part in workshop.facings if part.mouthpiece.instrument == person.instrument]
-            mine = workshop.instrument_reeds(person.instrument)
-            known = np.array([mine[r].scale is None for r in fitting.reed])
-            pressure = np.log(fitting.closing_pressure_kpa)
+            fitting = house.scorer.fitting(person.instrument)
+            known = fitting.of_reeds(lambda reed: reed.scale is None) > 0
+            pressure = np.log(fitting.closing_pressure_pa / KPA)
             aim = float(np.median(pressure[known])) + person.taste["pressure"]
             distance = np.where(known, np.abs(pressure - aim) + rng.normal(0, 0.05, len(pressure)) ** 2 * 4, np.inf)
             best = int(distance.argmin())
             row |= {
-                "mouthpiece_id": facings[fitting.mouthpiece[best]].mouthpiece.id,
-                "reed_id": mine[fitting.reed[best]].reed.id,
+                "mouthpiece_id": fitting.facing(best).id,
+                "reed_id": fitting.reed(best).id,
                 "ligature_id": f"L-{1 + int(rng.integers(0, 7)):02d}" if place % 3 else "",
             }
-            usual = BLOW_FRACTION.value * (1 - EFFORT_FRACTION.value) * fitting.closing_pressure_kpa[best]
+            usual = BLOW_FRACTION.value * (1 - EFFORT_FRACTION.value) * fitting.closing_pressure_pa[best] / KPA
             if place % 5 == 0:
                 row["blow_kpa"] = f"{usual * math.exp(rng.normal(0, 0.05)):.1f}"
         neck = f"N-{PREFIX[person.instrument]}"
@@ -407,15 +405,15 @@ def player_rows(persons: list[Person], house: Any, rng: np.random.Generator) -> 
 
 def playtests(persons: list[Person], house: Any, truth: dict[str, float], rng: np.random.Generator) -> list[dict[str, Any]]:
     """Let the players play: sessions of six to eight set-ups, rated by the hidden rule."""
-    workshop = house.workshop
-    facing_by = {part.mouthpiece.id: part for part in workshop.facings}
+    parts = house.parts
+    facing_by = {part.mouthpiece.id: part for part in parts.facings}
     busy = [person for person in persons for _ in range(6 if person.instrument in ("alto", "tenor") else 4)]
     middle: dict[str, tuple[float, float]] = {}
     for kind in PREFIX:
-        fitting = workshop.fitting_pairs(kind)
+        fitting = house.scorer.fitting(kind)
         middle[kind] = (
-            float(np.median(np.log(fitting.closing_pressure_kpa))),
-            float(np.median(fitting.tip_opening_mm)),
+            float(np.median(np.log(fitting.closing_pressure_pa / KPA))),
+            float(np.median(fitting.tip_opening_m / MM)),
         )
     rows: list[dict[str, Any]] = []
     day, session = date(2025, 2, 3), 0
@@ -424,8 +422,8 @@ def playtests(persons: list[Person], house: Any, truth: dict[str, float], rng: n
         day += timedelta(days=int(rng.integers(1, 5)))
         person = busy[int(rng.integers(0, len(busy)))]
         kind = person.instrument
-        pieces = [part for part in workshop.facings if part.mouthpiece.instrument == kind]
-        sheets = list(workshop.instrument_reeds(kind))
+        pieces = [part for part in parts.facings if part.mouthpiece.instrument == kind]
+        sheets = list(parts.reeds_for(kind))
         chosen = [pieces[i] for i in rng.choice(len(pieces), size=min(3, len(pieces)), replace=False)]
         boxes = [sheets[i] for i in rng.choice(len(sheets), size=min(4, len(sheets)), replace=False)]
         mood = rng.normal(0, 0.35)
@@ -436,10 +434,10 @@ def playtests(persons: list[Person], house: Any, truth: dict[str, float], rng: n
             place = int(rng.choice([0, 0, 0, 0, -1, 1])) * 0.3
             ligature = int(rng.integers(1, len(LIGATURES) + 1))
             age = str(rng.choice(["new", "broken in", "broken in", "old"]))
-            pair = workshop.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=10.0, offset_mm=place)
+            pair = house.scorer.pair(facing, reed, lip_m=10 * MM, offset_m=place * MM)
             modulus = math.exp(truth[reed.reed.id]) * 1e9 * (0.75 if reed.reed.material == "cane" else 1.0)
             box = (2.0 if reed.reed.material == "synthetic" else 8.0) / 100
-            ln_pressure = math.log(pair.closing_pressure_kpa[0] * modulus / reed.modulus_pa) + rng.normal(0, box)
+            ln_pressure = math.log(pair.closing_pressure_pa[0] / KPA * modulus / reed.modulus_pa) + rng.normal(0, box)
             ln_pressure += {"new": 0.04, "old": -0.08}.get(age, 0.0)
             row = rate(
                 person,
@@ -511,8 +509,8 @@ def liked(
     scale = FEATURE_SCALES["baffle_height"]
     usual = scale.typical[person.instrument]
     high = -((facing.mouthpiece.baffle_height_mm or usual) - usual) / 1.0
-    rough = 0.0 if facing.smoothness_um is None else max(facing.smoothness_um - 8, 0) / 20
-    uneven = 0.0 if facing.leak_mm2 is None else facing.leak_mm2 / 0.6
+    rough = 0.0 if facing.smoothness_m is None else max(facing.smoothness_m / UM - 8, 0) / 20
+    uneven = 0.0 if facing.leak_m2 is None else facing.leak_m2 / MM2 / 0.6
     liking = 8.4 + taste["kind"]
     liking -= 1.7 * (abs(off) / 0.2) ** 1.5
     liking -= 0.7 * (abs(wide) / 0.2) ** 1.5

@@ -13,7 +13,7 @@ from matchkit.cli import COMMANDS, main
 from matchkit.maker.measure.report import FacingReport
 from matchkit.records.quantity import quantities
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
-from matchkit.score.desirability import TERMS
+from matchkit.score.term import all_terms
 from matchkit.tables.read.cells import cell_type, plain
 
 DOCS = Path(__file__).parent
@@ -104,7 +104,7 @@ def nomenclature() -> str:
     lines += ["", "## Terms of the score", "", "| term | weight | good to poor | meaning |", "| --- | --- | --- | --- |"]
     lines += [
         f"| {term.name} | {term.weight:g} | {term.good:g} to {term.poor:g} {term.unit} | {term.meaning} |"
-        for term in TERMS.values()
+        for term in all_terms().values()
     ]
     lines += [
         "",

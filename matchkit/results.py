@@ -36,13 +36,13 @@ class Answer:
         """Return the JSON form."""
         return {"schema": f"matchkit.{self.schema}/1", **asdict(self)}  # type: ignore[call-overload]
 
-    def rows(self) -> list[dict[str, Any]]:
+    def flat_rows(self) -> list[dict[str, Any]]:
         """Return flat rows, nested fields left out."""
         return [flat(row) for row in getattr(self, self.table_of)] if self.table_of else [flat(self)]
 
     def columns(self) -> list[str]:
         """Return the columns of the table, those of an empty one too."""
-        rows = self.rows()
+        rows = self.flat_rows()
         if rows:
             return list(rows[0])
         return [] if self.row_type is None else flat_columns(self.row_type)
@@ -51,7 +51,7 @@ class Answer:
         """Return the rows as a pandas table."""
         import pandas as pd
 
-        return pd.DataFrame(self.rows(), columns=self.columns())
+        return pd.DataFrame(self.flat_rows(), columns=self.columns())
 
 
 def flat_columns(kind: type) -> list[str]:

@@ -142,7 +142,7 @@ def _demo_read_once() -> Iterator[None]:
         return kept if source == demo and not options else read_tables(source, **options)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("matchkit.house.read_tables", read)
+        patch.setattr("matchkit.house.opening.read_tables", read)
         yield
 
 

@@ -19,6 +19,8 @@ from matchkit import constants, files
 from matchkit.cli import main
 from matchkit.files import CACHE_FILE, Cache, shipped
 from matchkit.learn import kept
+from matchkit.pairs import kept as pairs_kept
+from matchkit.parts import kept as parts_kept
 from matchkit.tables.store import read_tables
 
 TABLES = read_tables(shipped("data/demo"))
@@ -49,16 +51,16 @@ def test_the_second_answer_computes_nothing_and_is_the_same_to_the_last_bit(
     """Facings, contacts and the fitted model come from the file; every number of the answer is the one that was computed."""
     first = house(tmp_path)
     assert asked(first) == computed
-    for name in ("facing_part", "solve_block", "fit_blend"):
-        monkeypatch.setattr(kept, name, refuse)
+    for module, name in ((parts_kept, "facing_part"), (pairs_kept, "solve_block"), (kept, "fit_blend")):
+        monkeypatch.setattr(module, name, refuse)
     again = house(tmp_path)
     assert asked(again) == computed
     assert not first.cache.note
     assert not again.cache.note
-    for one, other in zip(first.workshop.facings, again.workshop.facings, strict=True):
+    for one, other in zip(first.parts.facings, again.parts.facings, strict=True):
         assert one.lay.fair.covariance_m2.tolist() == other.lay.fair.covariance_m2.tolist()
         assert one.lay.fair.with_tip_m2.tolist() == other.lay.fair.with_tip_m2.tolist()
-        assert (one.smoothness_um, one.leak_mm2, one.assumed) == (other.smoothness_um, other.leak_mm2, other.assumed)
+        assert (one.smoothness_m, one.leak_m2, one.assumed) == (other.smoothness_m, other.leak_m2, other.assumed)
 
 
 def _truncate(path: Path) -> None:
@@ -121,7 +123,7 @@ def test_a_damaged_or_foreign_file_is_made_anew(
     assert asked(damaged) == computed
     assert len(damaged.cache.note.splitlines()) == told
     asked(house(tmp_path))
-    monkeypatch.setattr(kept, "solve_block", refuse)
+    monkeypatch.setattr(pairs_kept, "solve_block", refuse)
     mended = house(tmp_path)
     assert asked(mended) == computed
     assert not mended.cache.note

@@ -89,7 +89,7 @@ def test_every_refused_combination_has_a_reason(house: mk.House) -> None:
 def test_reasons_add_up(house: mk.House) -> None:
     """Terms cost exactly what is missing to perfect terms; playtests give exactly the correction (both to 1e-9)."""
     for player, wish in (("P01", ()), ("P04", ("bigger sound",)), ("P10", ("much freer", "more even")), ("P16", ())):
-        blend = house.workshop.blend.on_line_of(player)
+        blend = house.learner.blend.on_line_of(player)
         for row in house.rank(player, wish=wish, top=40).rows:
             perfect = 10 * (blend.intercept + blend.slope)
             assert perfect - sum(term.cost for term in row.terms) == pytest.approx(10 * row.computed, abs=1e-9)
@@ -99,7 +99,7 @@ def test_reasons_add_up(house: mk.House) -> None:
 
 def test_correction_is_bounded_by_its_evidence(house: mk.House) -> None:
     """A correction never exceeds 10 sum(w) / (sum(w) + kappa) rating points."""
-    kappa = house.workshop.blend.settings.kappa
+    kappa = house.learner.blend.settings.kappa
     for player in ("P01", "P04", "P08", "P14"):
         for row in house.rank(player, top=EVERYTHING).rows:
             assert abs(row.correction) <= 10 * row.evidence / (row.evidence + kappa) + 1e-12
@@ -111,7 +111,7 @@ def test_a_wish_moves_the_target_away_from_the_present_set_up(house: mk.House) -
         plain, freer = house.rank(player), house.rank(player, wish=["freer"])
         assert plain.present is not None
         assert freer.present is not None
-        assert cost(freer.present, "effort") > cost(plain.present, "effort") + 1
+        assert cost(freer.present, "resistance") > cost(plain.present, "resistance") + 1
         assert freer.rows[0].closing_pressure_kpa < 0.95 * plain.present.closing_pressure_kpa
         assert freer.rows[0].score > freer.present.score
 
@@ -192,7 +192,7 @@ def test_lip_place_does_not_change_the_order_of_reeds(house: mk.House) -> None:
         loads.append(house.closing("AM-02", "AR-B-3.5", player=person).lip_load_n)
         ranked = {row.reed_id: row for row in house.rank(person, fixed={"mouthpiece": "AM-02"}, top=EVERYTHING).rows}
         costs = {
-            name: round(cost(row, "effort") / cost(row, "air"), 6) for name, row in ranked.items() if cost(row, "air") > 0.5
+            name: round(cost(row, "resistance") / cost(row, "air"), 6) for name, row in ranked.items() if cost(row, "air") > 0.5
         }
         assert costs
     assert orders[0] == orders[1] == orders[2]
@@ -244,7 +244,7 @@ def test_equal_resistance_and_different_opening_give_different_reasons(house: mk
         apart = abs(one.playing_opening_mm / two.playing_opening_mm - 1) > 0.15
         if same and apart and all(term.known for term in air):
             found += 1
-            assert air[0].words != air[1].words
+            assert air[0].value != air[1].value
             assert one.feel != two.feel
     assert found > 5
 
@@ -260,8 +260,8 @@ def test_physics_alone_without_playtests(demo_copy: Path) -> None:
         assert not row.neighbours
     assert len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == len(ranking.rows)
     assert any(len(row.ligature_ids) > 3 for row in ranking.rows)
-    assert "physics alone" in ranking.model
-    assert "no interval: not enough playtests" in ranking.doubts
+    assert ranking.model.use == "nothing"
+    assert not ranking.interval
 
 
 def test_first_ligature_of_a_tie_is_in_stock_and_cheapest(demo_copy: Path) -> None:
@@ -335,19 +335,19 @@ def test_harder_reed_and_reed_moved_forward_resist_more(house: mk.House) -> None
 
 def test_flawed_facings_lose_points_where_a_maker_would_look(house: mk.House) -> None:
     """A flat and a bump cost smoothness, a short rail and a tip nick cost rails, against sound pieces (common practice, no source)."""
-    workshop = house.workshop
-    smooth = {part.mouthpiece.id: part.smoothness_um or 0.0 for part in workshop.facings}
-    leak = {part.mouthpiece.id: part.leak_mm2 or 0.0 for part in workshop.facings}
+    parts = house.parts
+    smooth = {part.id: part.smoothness_m or 0.0 for part in parts.facings}
+    leak = {part.id: part.leak_m2 or 0.0 for part in parts.facings}
     sound = ("AM-01", "AM-02", "AM-06", "AM-08")
     assert smooth["AM-04"] > 2 * max(smooth[name] for name in sound)
     assert smooth["TM-04"] > 2 * max(smooth[name] for name in ("TM-01", "TM-02", "TM-06"))
     assert leak["AM-07"] > 4 * max(leak[name] for name in sound)
     assert leak["AM-09"] > 1.5 * max(leak[name] for name in sound)
-    short = workshop.facing("AM-07")
-    assert short.rail_difference_mm is not None
-    assert short.u_rail_difference_mm is not None
-    assert -1.3 < short.rail_difference_mm < -0.7
-    assert abs(short.rail_difference_mm) > 3 * short.u_rail_difference_mm
+    short = parts.facing("AM-07")
+    assert short.rail_difference_m is not None
+    assert short.u_rail_difference_m is not None
+    assert -1.3e-3 < short.rail_difference_m < -0.7e-3
+    assert abs(short.rail_difference_m) > 3 * short.u_rail_difference_m
 
 
 def test_high_baffle_is_the_brighter_way(house: mk.House) -> None:
@@ -371,8 +371,7 @@ def test_high_baffle_is_the_brighter_way(house: mk.House) -> None:
         ):
             assert tone.value == 1.0
             assert next(term for term in rows["darker"][pair].terms if term.name == "tone").value == -1.0
-            assert any("may be brighter" in word for word in row.feel)
-    assert not any("surely" in word and "bright" in word for row in rows["brighter"].values() for word in row.feel)
+            assert row.feel.tone == 1.0
 
 
 def test_chamber_too_large_is_told(demo_copy: Path) -> None:
@@ -399,10 +398,10 @@ def test_every_demo_set_up_is_of_the_published_order(house: mk.House) -> None:
     """Onset pressures lie within the published span of blowing; loud clarinet levels lie about the closing pressure."""
     blowing, loud = reference("orders_of_magnitude")
     for instrument in ("soprano", "alto", "tenor", "baritone", "clarinet"):
-        pairs = house.workshop.fitting_pairs(instrument)
-        onset = pairs.closing_pressure_kpa / 3
+        pairs = house.scorer.fitting(instrument)
+        onset = pairs.closing_pressure_pa / 1e3 / 3
         assert np.all((onset > blowing.expected["low_kpa"]) & (onset < blowing.expected["high_kpa"]))
     level = 20e-6 * 10 ** (loud.inputs["level_db"] / 20) * 1e-3
     loud.check("pressure_kpa", level)
-    clarinet = np.median(house.workshop.fitting_pairs("clarinet").closing_pressure_kpa)
+    clarinet = np.median(house.scorer.fitting("clarinet").closing_pressure_pa) / 1e3
     assert clarinet / 2 < loud.expected["pressure_kpa"] < 2 * clarinet

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from click.testing import CliRunner
 from printed import hold_printed
 
 import matchkit as mk
-from matchkit.cli import main
+from matchkit.cli import PLACES, main
 from matchkit.files import shipped
 from matchkit.learn.trial.choosing import choose_settings
 from matchkit.records.parts import FacingReading
@@ -115,8 +116,8 @@ def answers(seed: int | None, names: tuple[str, ...]) -> tuple[dict[str, Any], d
         tables = disturb(read_tables(shipped("data/demo")))
         house = mk.House(tables, demo=True)
         batch = disturb(read_tables(shipped("data/demo-bench/batch"), needed=("mouthpieces",)))
-        patch.setattr("matchkit.house.read_tables", lambda *_, **__: batch)
-        patch.setattr("matchkit.house.open_house", lambda *_, **__: house)
+        patch.setattr("matchkit.maker.files.read_tables", lambda *_, **__: batch)
+        patch.setattr("matchkit.house.opening.open_house", lambda *_, **__: house)
         patch.setattr("matchkit.open", lambda *_, **__: house)
         patch.setattr("matchkit.cli.options.open_data", lambda *_, **__: house)
         for name in names:
@@ -127,18 +128,19 @@ def answers(seed: int | None, names: tuple[str, ...]) -> tuple[dict[str, Any], d
                 return "{}"
 
             words = list(COMMANDS[name])
-            module = f"matchkit.cli.{words[0]}"
-            __import__(module)
+            folder = next(name for name, commands in PLACES.items() if words[0] in commands)
+            module = import_module(f"matchkit.cli.{folder}.{words[0]}")
             with pytest.MonkeyPatch.context() as inner:
-                inner.setattr(f"{module}.to_json", to_json)
-                if words[0] != "gauge":
-                    inner.setattr(f"{module}.open_data", lambda *_, **__: house)
+                inner.setattr("matchkit.cli.printing.to_json", to_json)
+                for used, instead in (("to_json", to_json), ("open_data", lambda *_, **__: house)):
+                    if hasattr(module, used):
+                        inner.setattr(module, used, instead)
                 result = CliRunner().invoke(main, [*words, "--format", "json"])
                 assert result.exit_code in (0, 5), result.output
                 found[name] = kept[0]
                 printed[name] = CliRunner().invoke(main, words).stdout
-        chosen = choose_settings(house.workshop.rated_tests, house.workshop.ligatures)
-        blend = house.workshop.blend
+        chosen = choose_settings(house.learner.rated_tests, house.parts.ligatures)
+        blend = house.learner.blend
         found["model"] = {"intercept": blend.intercept, "slope": blend.slope, "known": vars(blend.known_player)}
     return found, printed, chosen
 

@@ -111,14 +111,14 @@ class Ranking(Answer):
     """Ranked set-ups for one player, what was refused and why, and what the answer rests on."""
 
     schema: ClassVar[str] = "rank"
-    table_of: ClassVar[str] = "setups"
+    table_of: ClassVar[str] = "rows"
     row_type: ClassVar[type] = Setup
 
     player: str
     wish: tuple[str, ...]
     aimed: Aimed
     model: ModelUse
-    setups: tuple[Setup, ...]
+    rows: tuple[Setup, ...]
     refused: dict[Refusal, int]
     combinations: int
     present: Setup | None
@@ -135,11 +135,6 @@ class Ranking(Answer):
     """The one part to change if the first row turns out wrong."""
     rater: RaterCalibration = IDENTITY
     """How this player uses the line of marks; scores and marks are on it."""
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON form; its rows are called so."""
-        plain = super().to_dict()
-        return {"rows" if name == "setups" else name: value for name, value in plain.items()}
 
 
 @dataclass(frozen=True)
@@ -162,7 +157,7 @@ class Explanation(Answer):
     rater: RaterCalibration = IDENTITY
     """How this player uses the line of marks; scores, intercept and slope are on it."""
 
-    def rows(self) -> list[dict[str, Any]]:
+    def flat_rows(self) -> list[dict[str, Any]]:
         """Return one row a term."""
         return [flat(term) for term in self.setup.terms]
 

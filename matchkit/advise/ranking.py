@@ -100,7 +100,7 @@ def rank_setups(
         wish=wishes.words,
         aimed=aimed,
         model=model,
-        setups=SetupMaker(learner, blend, view, scored, offer.ligatures).setups(placed),
+        rows=SetupMaker(learner, blend, view, scored, offer.ligatures).setups(placed),
         refused={reason: count for reason, count in refused.items() if count},
         combinations=offer.combinations,
         present=_present(learner, view, wishes),

@@ -66,7 +66,7 @@ class Strengths(Answer):
     """Every reed that fits a mouthpiece, by closing pressure; ``steps_up`` says what the next strength of a line adds."""
 
     schema: ClassVar[str] = "strengths"
-    table_of: ClassVar[str] = "reeds"
+    table_of: ClassVar[str] = "rows"
     row_type: ClassVar[type] = ReedLine
 
     mouthpiece_id: str
@@ -74,7 +74,7 @@ class Strengths(Answer):
     aimed: Aimed
     present: tuple[str, str] | None
     """Mouthpiece and reed that are played now."""
-    reeds: tuple[ReedLine, ...]
+    rows: tuple[ReedLine, ...]
     steps_up: tuple[HalfStrengthUp, ...]
 
 
@@ -156,14 +156,14 @@ class Swap(Answer):
     """What on a new part feels most like the set-up a player has now; nearest first."""
 
     schema: ClassVar[str] = "swap"
-    table_of: ClassVar[str] = "lines"
+    table_of: ClassVar[str] = "rows"
     row_type: ClassVar[type] = SwapLine
 
     player: str
     part: str
     new_id: str
     present: tuple[str, str]
-    lines: tuple[SwapLine, ...]
+    rows: tuple[SwapLine, ...]
     not_comparable: int
 
 
@@ -193,7 +193,7 @@ def swap(scorer: Scorer, *, view: PlayerView, facing: FacingPart | None, reed: R
         part=new,
         new_id=facing.id if facing is not None else reed.id if reed is not None else "",
         present=(present.facing.id, present.reed.id),
-        lines=tuple(_line(scorer, view, shown, row, doubt, new) for row in range(len(shown))),
+        rows=tuple(_line(scorer, view, shown, row, doubt, new) for row in range(len(shown))),
         not_comparable=int((fits & ~comparable).sum()),
     )
 

@@ -169,6 +169,6 @@ def show(answer: Shown, words: Callable[[Shown], Screen], style: str, out: str |
     if style == "json":
         deliver(to_json(answer.to_dict()), out)
     elif style == "csv":
-        deliver(to_csv(answer.rows(), answer.columns()), out)
+        deliver(to_csv(answer.flat_rows(), answer.columns()), out)
     else:
         deliver(lay_out(words(answer)), out)

@@ -3,24 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import fields
-from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matchkit.advise.requests import check_request
-from matchkit.errors import ModelError, Problem, RequestError, SourceError
-from matchkit.facts import ModelUse
-from matchkit.files import Cache, code_digest, write_whole
-from matchkit.learn.learner import Learner
+from matchkit.errors import ModelError, RequestError, SourceError
+from matchkit.files import write_whole
+from matchkit.house.rooms import Rooms
 from matchkit.learn.model.file import load_model, save_model
-from matchkit.learn.model.fingerprint import rules_digest
-from matchkit.learn.model.found import FoundModel, belonging_of, find_model, settle_model
-from matchkit.parts.stock import Parts, Stock
+from matchkit.learn.model.found import FoundModel, belonging_of
 from matchkit.score.player import Visitor
-from matchkit.score.scorer import Scorer
 from matchkit.tables.defaults import read_defaults
-from matchkit.tables.source import Tables
 from matchkit.tables.store import read_spec
 from matchkit.units import MM
 
@@ -41,64 +34,8 @@ UNKNOWN = "?"
 Progress = Callable[[int, int], None]
 
 
-class House:
-    """A house whose tables have been read and checked."""
-
-    def __init__(
-        self,
-        tables: Tables,
-        *,
-        demo: bool = False,
-        model: Path | None = None,
-        beside: Path | None = None,
-        cache: Path | None = None,
-    ) -> None:
-        self.tables = tables
-        self.demo = demo
-        self._cache_folder, self._beside = cache, None if demo else beside
-        self._found = find_model(model, beside)
-
-    @property
-    def warnings(self) -> tuple[Problem, ...]:
-        """What is odd in the tables, and was not refused."""
-        return self.tables.warnings
-
-    @cached_property
-    def parts(self) -> Parts:
-        """The parts, made physical."""
-        given = {field.name: getattr(self.tables, field.name) for field in fields(Stock) if field.name != "defaults"}
-        return Parts(Stock(**given, defaults=read_defaults()), cache=self.cache)
-
-    @cached_property
-    def scorer(self) -> Scorer:
-        """What the measurements say of the parts, for any player."""
-        return Scorer(self.parts)
-
-    @cached_property
-    def _settled(self) -> tuple[Learner, ModelUse]:
-        learner = Learner(self.scorer)
-        return learner, settle_model(self._found, learner, self._rules, invented=self.demo)
-
-    @property
-    def learner(self) -> Learner:
-        """What was learned from the playtests."""
-        return self._settled[0]
-
-    @property
-    def model(self) -> ModelUse:
-        """What the scores are learned from; :func:`matchkit.words.model_words` says it."""
-        return self._settled[1]
-
-    @cached_property
-    def _rules(self) -> str:
-        return rules_digest()
-
-    @cached_property
-    def cache(self) -> Cache:
-        """What was computed before on this machine, if anything is kept."""
-        if self._cache_folder is None:
-            return Cache(None)
-        return Cache(self._cache_folder, version=code_digest() + self._rules.encode())
+class House(Rooms):
+    """A house whose tables have been read and checked; one method a question."""
 
     def train(self, out: str | Path | None = None, *, jobs: int = 1, progress: Progress | None = None) -> Path:
         """Choose settings on this house's playtests, fit the model, and write it (default: ``model.npz`` beside the tables).
@@ -207,7 +144,7 @@ class House:
         Raises UnknownIdError for an id in no table, RequestError for a question that cannot be meant.
 
         >>> ranking = open_house().rank("P01", top=2)
-        >>> [setup.position for setup in ranking.setups]
+        >>> [setup.position for setup in ranking.rows]
         [1, 2]
         """
         from matchkit.advise.ranking import Wanted, rank_setups
@@ -230,7 +167,7 @@ class House:
         """Lay every reed that fits a mouthpiece side by side, and mark the one equal to the present set-up; raises UnknownIdError.
 
         >>> found = open_house().strengths("AM-05", "P02")
-        >>> sum(line.equal for line in found.reeds)
+        >>> sum(line.equal for line in found.rows)
         1
         """
         from matchkit.advise.side_by_side import strengths

@@ -40,10 +40,10 @@ class Calibration(Answer):
     """The rows of a strength scale, by profile and strength."""
 
     schema: ClassVar[str] = "calibrate"
-    table_of: ClassVar[str] = "steps"
+    table_of: ClassVar[str] = "rows"
     row_type: ClassVar[type] = ScaleRow
 
-    steps: tuple[ScaleRow, ...]
+    rows: tuple[ScaleRow, ...]
 
 
 def stiffness_n_per_mm(loads_n: Sequence[float], sinks_mm: Sequence[float]) -> float:

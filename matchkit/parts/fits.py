@@ -65,15 +65,15 @@ def pair_refusals(
     def refuse(where: Any, reason: Refusal) -> None:
         reasons[(reasons == FITS) & where] = reason
 
-    def of(values: list[Any]) -> Any:
-        return np.array(values)
+    def of(values: list[Any], dtype: type = float) -> Any:
+        return np.array(values, dtype=dtype)
 
     if not across:
-        pieces = of([part.mouthpiece.instrument != instrument for part in facings])
-        refuse(pieces[:, None] | of([part.reed.instrument != instrument for part in reeds]), Refusal.WRONG_INSTRUMENT)
+        pieces = of([part.mouthpiece.instrument != instrument for part in facings], bool)
+        refuse(pieces[:, None] | of([part.reed.instrument != instrument for part in reeds], bool), Refusal.WRONG_INSTRUMENT)
     if in_stock:
-        gone = of([part.mouthpiece.stock == 0 for part in facings])
-        refuse(gone[:, None] | of([part.reed.stock == 0 for part in reeds]), Refusal.OUT_OF_STOCK)
+        gone = of([part.mouthpiece.stock == 0 for part in facings], bool)
+        refuse(gone[:, None] | of([part.reed.stock == 0 for part in reeds], bool), Refusal.OUT_OF_STOCK)
     need = of([least_width_mm(part.mouthpiece) for part in facings])
     width = of([part.shape.tip_width_m / MM if part.width_measured else math.nan for part in reeds])
     refuse(beyond(need[:, None], width), Refusal.REED_TOO_NARROW)

@@ -6,7 +6,7 @@ in the tables of answers. So a new term is one new file in that folder, and its 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
@@ -117,14 +117,24 @@ class Desirabilities:
         return np.asarray(np.abs(np.divide(loss, total, out=np.zeros_like(loss), where=total < 0)))
 
 
+def terms_for(asked: Asked) -> dict[str, tuple[Term, float]]:
+    """Return the terms that count in a question, each with how many times its weight it counts."""
+    return {name: (term, times) for name, term in all_terms().items() if (times := term.counts(asked)) > 0}
+
+
+def judge_values(values: Mapping[str, Array], asked: Asked) -> Desirabilities:
+    """Return the desirability of values (N,) by term, each in its term's unit; all terms that count must be among them."""
+    counted = terms_for(asked)
+    table = [np.asarray(values[name], dtype=float) for name in counted]
+    return Desirabilities(
+        terms=tuple(term for term, _ in counted.values()),
+        d=np.stack([term.desirability(value, asked) for (term, _), value in zip(counted.values(), table, strict=True)]),
+        known=np.isfinite(table),
+        value=np.stack(table),
+        weights=np.array([times * term.weight for term, times in counted.values()]),
+    )
+
+
 def judge_terms(asked: Asked) -> Desirabilities:
     """Return the desirability of each term that counts in a question."""
-    counted = [(term, times) for term in all_terms().values() if (times := term.counts(asked)) > 0]
-    values = [term.values(asked) for term, _ in counted]
-    return Desirabilities(
-        terms=tuple(term for term, _ in counted),
-        d=np.stack([term.desirability(value, asked) for (term, _), value in zip(counted, values, strict=True)]),
-        known=np.isfinite(values),
-        value=np.stack(values),
-        weights=np.array([times * term.weight for term, times in counted]),
-    )
+    return judge_values({name: term.values(asked) for name, (term, _) in terms_for(asked).items()}, asked)

@@ -29,6 +29,6 @@ def tone_vote(piece: Mouthpiece, present: Mouthpiece) -> float | None:
 
 def _lower(here: float, there: float, room: float) -> float:
     """Return 1 where one number is lower than the other by more than some room, -1 where it is higher, else 0."""
-    if abs(here - there) <= room:
+    if round(abs(here - there) - room, 9) <= 0:  # a size at the margin counts as alike, whatever its last bits
         return 0.0
     return 1.0 if here < there else -1.0

@@ -133,9 +133,10 @@ def refusal_words(reason: Refusal) -> str:
     return _REFUSALS[reason]
 
 
-def left_out_words(refused: Mapping[Refusal, int]) -> str:
-    """Return how many set-ups were left out and why, those for another instrument aside."""
-    told = [f"{count} {refusal_words(reason)}" for reason, count in refused.items() if reason != Refusal.WRONG_INSTRUMENT]
+def left_out_words(refused: Mapping[Refusal, int], *, everything: bool = False) -> str:
+    """Return how many set-ups were left out and why; those for another instrument only where ``everything`` was left out."""
+    reasons = [(reason, count) for reason, count in refused.items() if everything or reason != Refusal.WRONG_INSTRUMENT]
+    told = [f"{count} {refusal_words(reason)}" for reason, count in reasons]
     return f"Left out: {', '.join(told)}." if told else ""
 
 
@@ -165,12 +166,18 @@ def aimed_words(aimed: Aimed) -> str:
 
 
 def typed_words(item: KnownOnly) -> str:
-    """Return that a part is known by one number only, as a sentence."""
+    """Return a part that was typed, as a noun phrase."""
     if item.part == "mouthpiece":
-        return f"Their mouthpiece is known by its tip opening only, {item.value:.2f} mm."
-    if item.line:
-        return f"Their reed is known as a {item.line} {item.value:g}."
-    return f"Their reed is known as a {item.value:g} only, and taken as this house's reeds of that strength."
+        return f"a {item.value:.2f} mm mouthpiece"
+    line = f"{item.line} " if item.line else ""
+    return f"a {line}{item.value:g}"
+
+
+def typed_doubt_words(items: Iterable[KnownOnly]) -> str:
+    """Return what a strength that was typed leaves open, as a sentence; nothing where none was."""
+    if not any(item.part == "reed" and not item.line for item in items):
+        return ""
+    return "A strength means little between makers: theirs is taken as this house's reeds of that number."
 
 
 def model_words(use: ModelUse) -> str:

@@ -17,6 +17,7 @@ from matchkit.words.facts import (
     feel_words,
     left_out_words,
     measure_words,
+    typed_doubt_words,
     typed_words,
     unchecked_words,
     unmeasured_words,
@@ -48,11 +49,11 @@ _TURNS = {"too resistant": "Too hard?", "too soft": "Too soft?", "too bright": "
 
 def rank_screen(ranking: Ranking) -> Screen:
     """Return the screen of a ranking."""
-    rows = ranking.setups
+    rows = ranking.rows
     shared = _shared(rows)
     return screen(
         _free_steps(ranking),
-        Text(sentences(_who(ranking), *(typed_words(item) for item in ranking.typed))),
+        Text(sentences(_who(ranking), typed_doubt_words(ranking.typed))),
         sentences(_verdict(ranking)),
         "",
         (block for row in rows for block in (*setup_blocks(row, shared=shared), *_gap(row, rows))),
@@ -72,7 +73,13 @@ def _gap(row: Setup, rows: tuple[Setup, ...]) -> list[str]:
 
 def _who(ranking: Ranking) -> str:
     now = ranking.present
-    plays = f", who plays {set_words(now)}" if now is not None else ""
+    typed = {item.part: typed_words(item) for item in ranking.typed}
+    plays = ""
+    if now is not None and typed:
+        piece, reed = typed.get("mouthpiece", now.mouthpiece_id), typed.get("reed", f"the {now.reed_id}")
+        plays = f", who plays {piece} with {reed}"
+    elif now is not None:
+        plays = f", who plays {set_words(now)}"
     wants = f"{' and' if plays else ', who'} wants {listed(ranking.wish)}" if ranking.wish else ""
     who = "the customer" if ranking.player == VISITOR else ranking.player
     return f"For {who}{plays}{wants}"
@@ -85,9 +92,9 @@ def set_words(row: Setup) -> str:
 
 def _verdict(ranking: Ranking) -> str:
     """Return the answer in one sentence."""
-    if not ranking.setups:
+    if not ranking.rows:
         return "Nothing fits"
-    first, now = ranking.setups[0], ranking.present
+    first, now = ranking.rows[0], ranking.present
     if now is not None and first.score <= now.score:
         return "Nothing here beats what they have"
     tried = {"mouthpiece": first.mouthpiece_id, "reed": first.reed_id, "ligature": str(first.ligature_id)}
@@ -181,7 +188,7 @@ def _now(ranking: Ranking) -> str | None:
     now = "" if ranking.present is None else f"now: expect {mark(ranking.present.score)}"
     if not ranking.interval:
         return sentences(now, "too few marks yet for a range around what to expect")
-    if not ranking.setups:
+    if not ranking.rows:
         return sentences(now)
     if ranking.wish:
         wish = "8 of 10 next marks fall in these ranges, if the wish is right"
@@ -204,16 +211,18 @@ def _try(item: NextTry) -> str:
 def _shared_doubts(ranking: Ranking) -> list[Block]:
     """Return what holds of every row, once."""
     found: list[Block] = []
-    if ranking.present_unknown and ranking.setups:
+    if len(ranking.rows) > 1 and len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == 1:
+        found.append(Text("These differ by their ligature only: --different shows other set-ups."))
+    if ranking.present_unknown and ranking.rows:
         found.append(Text(f"What they play now would sharpen this: {listed(ranking.present_unknown)} not known.", drop=2))
     if ranking.uncompared:
         verb = "is" if len(ranking.uncompared) == 1 else "are"
         words = f"{listed(ranking.uncompared)} {verb} not measured: compared only with {'itself' if verb == 'is' else 'themselves'}."
         found.append(Text(words, drop=3))
     own = rater_words(ranking.player, ranking)
-    found += [Text(own, drop=2)] if own and ranking.setups else []
-    left_out = left_out_words(ranking.refused)
-    found += [Text(left_out, drop=5)] if left_out and ranking.setups else [Text(left_out)] if left_out else []
+    found += [Text(own, drop=2)] if own and ranking.rows else []
+    left_out = left_out_words(ranking.refused, everything=not ranking.rows)
+    found += [Text(left_out, drop=5)] if left_out and ranking.rows else [Text(left_out)] if left_out else []
     return found
 
 
@@ -227,8 +236,8 @@ def rater_words(player: str, answer: Ranking | Explanation) -> str:
 
 def _more(ranking: Ranking) -> str | None:
     """Return how to see more of the first set-up."""
-    if not ranking.setups:
+    if not ranking.rows:
         return None
-    first = ranking.setups[0]
+    first = ranking.rows[0]
     parts = " ".join(part for part in (first.mouthpiece_id, first.reed_id, first.ligature_id) if part)
     return f"More: matchkit explain {parts} --player {ranking.player}" if ranking.player != VISITOR else None

@@ -11,8 +11,8 @@ from matchkit.words.screen import Block, Screen, Table, Text, Title, screen, sen
 def strengths_screen(found: Strengths) -> Screen:
     """Return the screen of the reeds on a mouthpiece, softest first."""
     compared = f"what {found.player} plays now ({' + '.join(found.present)})" if found.present else aimed_words(found.aimed)
-    placed = [row for row in found.reeds if row.steps is not None]
-    apart = sorted({row.profile for row in found.reeds if row.steps is None})
+    placed = [row for row in found.rows if row.steps is not None]
+    apart = sorted({row.profile for row in found.rows if row.steps is None})
     titles = ("  reed", "compared", "of ten", "or move it", "kPa")
     rows = tuple(_reed_row(row) for row in placed)
     return screen(
@@ -41,7 +41,7 @@ def swap_screen(found: Swap) -> Screen:
     """Return the screen of a swap, what feels nearest first."""
     kind = "reed" if found.part == "mouthpiece" else "mouthpiece"
     blocks: list[Block | str] = []
-    for place, row in enumerate(found.lines, start=1):
+    for place, row in enumerate(found.rows, start=1):
         blocks += _swap_blocks(place, row, found.part)
     return screen(
         f"{found.player} plays {' + '.join(found.present)}. With the {found.part} {found.new_id}, these feel most like it:",

@@ -51,7 +51,7 @@ def test_long_work_shows_a_bar_that_moves(tmp_path: Path) -> None:
     """Evaluating takes seconds: the bar passes through several shares, on stderr only, and is taken away."""
     printed, seen = at_terminal("evaluate", "--quick", "--no-cache", cwd=tmp_path)
     shares = {int(share) for share in re.findall(r"(\d+)%", seen)}
-    assert "holding players and mouthpieces out" in seen
+    assert "holding players and mouthpieces back" in seen
     assert len(shares) >= 3
     assert "%\x1b" not in printed
     assert "holding players" not in printed

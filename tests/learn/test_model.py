@@ -14,7 +14,6 @@ from typing import Annotated, Any
 import numpy as np
 import pytest
 from conftest import Rows, edit_table
-from matchkit.learn.workshop import Workshop
 from sklearn.datasets import load_diabetes, load_wine
 from sklearn.linear_model import LinearRegression
 from sklearn.model_selection import KFold
@@ -23,6 +22,7 @@ from sklearn.preprocessing import StandardScaler
 
 import matchkit as mk
 from matchkit import constants
+from matchkit.facts import ModelUse
 from matchkit.files import shipped
 from matchkit.learn.blend import InstrumentNeighbours
 from matchkit.learn.estimator import ResidualNeighbours
@@ -33,24 +33,32 @@ from matchkit.learn.nearest import kernel
 from matchkit.learn.trial.choosing import SPLITS, choose_settings, folds_of
 from matchkit.learn.trial.evaluation import ranking_quality
 from matchkit.learn.trial.folds import FoldTable
+from matchkit.parts.stock import Parts, Stock
 from matchkit.records.parts import Mouthpiece
 from matchkit.records.people import Playtest
 from matchkit.records.quantity import Quantity
 from matchkit.records.schema import TABLES
-from matchkit.score.desirability import TERMS
+from matchkit.score.scorer import Scorer
+from matchkit.score.terms import aim
 
 
-def belonging(workshop: Workshop) -> Belonging:
+def of_stock(stock: Stock) -> Belonging:
+    """What a model of these records belongs to."""
+    marked = Scorer(Parts(stock)).marked
+    return Belonging(rules_digest(), data_digest(stock, marked), mark_digests(marked))
+
+
+def belonging(house: mk.House) -> Belonging:
     """What a model fitted now belongs to."""
-    return Belonging(rules_digest(), data_digest(workshop.stock, workshop.rated), mark_digests(workshop.rated))
+    return Belonging(rules_digest(), data_digest(house.parts.stock, house.scorer.marked), mark_digests(house.scorer.marked))
 
 
 @pytest.fixture(scope="module")
 def saved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A model of the demo house with default settings, on disk."""
     path = tmp_path_factory.mktemp("model") / "model.npz"
-    workshop = mk.open().workshop
-    save_model(workshop.blend, workshop.rated_tests, path, belonging=belonging(workshop))
+    house = mk.open()
+    save_model(house.learner.blend, house.learner.rated_tests, path, belonging=belonging(house))
     return path
 
 
@@ -58,7 +66,7 @@ def test_shipped_model_is_what_training_gives(tmp_path: Path) -> None:
     """Training the demo house again gives the shipped model: same settings, line, intervals and arrays, to 1e-6."""
     fresh = mk.open().train(tmp_path / "again.npz")
     (again, its), (demo, demo_its) = load_model(fresh), load_model(shipped("models/demo.npz"))
-    assert its == demo_its == belonging(mk.open().workshop)
+    assert its == demo_its == belonging(mk.open())
     assert again.settings == demo.settings
     assert (again.intercept, again.slope) == pytest.approx((demo.intercept, demo.slope), abs=1e-6)
     for name in ("known_player", "new_player"):
@@ -70,8 +78,8 @@ def test_shipped_model_is_what_training_gives(tmp_path: Path) -> None:
 
 def test_same_playtests_give_the_same_file(saved: Path, tmp_path: Path) -> None:
     """Saving again gives the same bytes: the header carries no clock."""
-    workshop = mk.open().workshop
-    save_model(workshop.blend, workshop.rated_tests, tmp_path / "two.npz", belonging=belonging(workshop))
+    house = mk.open()
+    save_model(house.learner.blend, house.learner.rated_tests, tmp_path / "two.npz", belonging=belonging(house))
     assert (tmp_path / "two.npz").read_bytes() == saved.read_bytes()
 
 
@@ -81,7 +89,7 @@ def test_a_loaded_model_ranks_as_the_fitted_one(tmp_path: Path) -> None:
     path = house.train(tmp_path / "m.npz")
     loaded = mk.open(model=path)
     assert loaded.rank("P01", top=5).to_dict() == house.rank("P01", top=5).to_dict()
-    assert "model m.npz" in loaded.model
+    assert (loaded.model.use, loaded.model.name) == ("file", "m.npz")
 
 
 def rewrite(source: Path, target: Path, change: Any) -> Path:
@@ -104,7 +112,7 @@ def header_of(arrays: dict[str, Any], **changes: Any) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda a: header_of(a, version=99), "a model of version 99; this matchkit reads version 4"),
+        (lambda a: header_of(a, version=99), "a model of version 99; this matchkit reads version 5"),
         (lambda a: header_of(a, format="something else"), "not a matchkit model, but 'something else'"),
         (lambda a: a.update(marks=a["marks"][::-1]), "the array marks is not the one that was saved"),
         (lambda a: header_of(a, settings={"neighbours": 3, "more": 1}), "does not fit its arrays"),
@@ -174,9 +182,9 @@ def test_a_zip_bomb_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
 
 def test_saving_where_nothing_can_be_written(saved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A missing folder, and a disk that fills, are ModelErrors and leave no half file."""
-    workshop = mk.open().workshop
+    house = mk.open()
     with pytest.raises(mk.ModelError, match="cannot be written"):
-        save_model(workshop.blend, workshop.rated_tests, tmp_path / "no" / "m.npz", belonging=belonging(workshop))
+        save_model(house.learner.blend, house.learner.rated_tests, tmp_path / "no" / "m.npz", belonging=belonging(house))
     target = Path(shutil.copy(saved, tmp_path / "m.npz"))
 
     def fail(*_: object) -> None:
@@ -184,7 +192,7 @@ def test_saving_where_nothing_can_be_written(saved: Path, tmp_path: Path, monkey
 
     monkeypatch.setattr(Path, "replace", fail)
     with pytest.raises(mk.ModelError, match="No space left"):
-        save_model(workshop.blend, workshop.rated_tests, target, belonging=belonging(workshop))
+        save_model(house.learner.blend, house.learner.rated_tests, target, belonging=belonging(house))
     assert target.read_bytes() == saved.read_bytes()
     assert [path.name for path in tmp_path.iterdir()] == ["m.npz"]
 
@@ -192,8 +200,8 @@ def test_saving_where_nothing_can_be_written(saved: Path, tmp_path: Path, monkey
 def test_model_beside_the_tables_counts_while_it_belongs_to_them(demo_copy: Path) -> None:
     """Stock, labels and parts that nobody marked may change; later marks are counted in, changed ones are said, other parts end it."""
     mk.open(demo_copy).train()
-    learned = mk.open(demo_copy).workshop.blend.settings
-    assert mk.open(demo_copy).model.endswith("; model model.npz")
+    learned = mk.open(demo_copy).learner.blend.settings
+    assert mk.open(demo_copy).model == ModelUse(900, use="file", name="model.npz")
 
     def sell(rows: Rows) -> Rows:
         rows[0].update(stock="0", label="sold")
@@ -201,15 +209,15 @@ def test_model_beside_the_tables_counts_while_it_belongs_to_them(demo_copy: Path
 
     edit_table(demo_copy, "mouthpieces", sell)
     edit_table(demo_copy, "reeds", lambda rows: [*rows, {**rows[0], "id": "NEW", "strength": "4.5", "stiffness_n_per_mm": ""}])
-    assert mk.open(demo_copy).model.endswith("; model model.npz")
+    assert mk.open(demo_copy).model == ModelUse(900, use="file", name="model.npz")
     edit_table(demo_copy, "playtests", lambda rows: [*rows, {**rows[-1], "id": "later", "session": "new"}])
     later = mk.open(demo_copy)
-    assert later.model.endswith("; model model.npz, and 1 playtest since")
-    assert (later.workshop.blend.tests, later.workshop.blend.settings) == (901, learned)
+    assert later.model == ModelUse(901, use="file", name="model.npz", since=1)
+    assert (later.learner.blend.tests, later.learner.blend.settings) == (901, learned)
     edit_table(demo_copy, "playtests", lambda rows: [{**rows[0], "overall": "9.9"}, *rows[2:]])
     changed = mk.open(demo_copy)
-    assert "model fitted in memory (2 of model.npz's playtests have changed or gone: train it again)" in changed.model
-    assert (changed.workshop.blend.tests, changed.workshop.blend.settings) == (900, learned)
+    assert (changed.model.use, changed.model.changed, changed.model.why) == ("memory", 2, "marks changed")
+    assert (changed.learner.blend.tests, changed.learner.blend.settings) == (900, learned)
     played = mk.open(demo_copy).tables.playtests[0].mouthpiece_id
 
     def open_up(rows: Rows) -> Rows:
@@ -217,10 +225,12 @@ def test_model_beside_the_tables_counts_while_it_belongs_to_them(demo_copy: Path
 
     edit_table(demo_copy, "mouthpieces", open_up)
     for house in (mk.open(demo_copy), mk.open(demo_copy, model=demo_copy / "model.npz")):
-        assert "model fitted in memory (model.npz was trained on other parts than these: train it again)" in house.model
-        assert house.workshop.blend.settings == DEFAULT_SETTINGS
+        assert (house.model.use, house.model.why) == ("memory", "other parts")
+        assert house.learner.blend.settings == DEFAULT_SETTINGS
     (demo_copy / "model.npz").write_bytes(b"broken")
-    assert "not a whole model file" in mk.open(demo_copy).model
+    broken = mk.open(demo_copy).model
+    assert broken.why == "unreadable"
+    assert "not a whole model file" in broken.error
     with pytest.raises(mk.ModelError):
         mk.open(demo_copy, model=demo_copy / "model.npz")
 
@@ -229,7 +239,7 @@ def test_model_beside_the_tables_counts_while_it_belongs_to_them(demo_copy: Path
     ("module", "name", "value"),
     [
         ("matchkit.score.desirability", "FLOOR", 0.02),
-        ("matchkit.score.desirability", "TERMS", {"effort": replace(TERMS["effort"], weight=8)}),
+        ("matchkit.score.terms.aim", "TERMS", tuple(replace(term, weight=8) for term in aim.TERMS)),
         ("matchkit.constants", "LIP_FORCE", replace(constants.LIP_FORCE, value=3.0)),
         ("matchkit.physics.closing", "UPPER_GAP", 0.8),
         ("matchkit.score.target", "LIKED", 8.0),
@@ -239,24 +249,24 @@ def test_a_model_trained_under_other_rules_is_not_used(
     saved: Path, monkeypatch: pytest.MonkeyPatch, module: str, name: str, value: object
 ) -> None:
     """Changing a weight, a limit or a constant makes a model stale: it is said, and a model is fitted anew in memory."""
-    assert mk.open(model=saved).model.endswith("; model model.npz")
+    assert mk.open(model=saved).model.use == "file"
     before = getattr(import_module(module), name)
     monkeypatch.setattr(f"{module}.{name}", {**before, **value} if isinstance(value, dict) else value)
     house = mk.open(model=saved)
-    assert "model fitted in memory (model.npz was trained under other weights or constants: train it again)" in house.model
+    assert (house.model.use, house.model.why) == ("memory", "other rules")
     assert house.rank("P01", top=1).rows
 
 
 def test_words_about_a_number_make_no_model_stale(saved: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What a constant is called in words, or where it is from, may change."""
     monkeypatch.setattr("matchkit.constants.LIP_FORCE", replace(constants.LIP_FORCE, meaning="in other words", source="there"))
-    assert mk.open(model=saved).model.endswith("; model model.npz")
+    assert mk.open(model=saved).model.use == "file"
 
 
 def test_an_optional_column_that_is_not_filled_in_changes_nothing(demo_copy: Path) -> None:
     """A schema with one more optional column in every table leaves every fingerprint as it is; a filled one that is read does not."""
-    workshop = mk.open(demo_copy).workshop
-    before = belonging(workshop)
+    house = mk.open(demo_copy)
+    before = belonging(house)
 
     class LaterMouthpiece(Mouthpiece):
         colour_temperature: Annotated[float | None, Quantity("invented for this test")] = None
@@ -264,13 +274,13 @@ def test_an_optional_column_that_is_not_filled_in_changes_nothing(demo_copy: Pat
     class LaterPlaytest(Playtest):
         humidity: Annotated[float | None, Quantity("invented for this test")] = None
 
-    stock = workshop.stock
+    stock = house.parts.stock
     pieces = [LaterMouthpiece(**piece.model_dump()) for piece in stock.mouthpieces]
     tests = [LaterPlaytest(**test.model_dump()) for test in stock.playtests]
-    after = belonging(Workshop(replace(stock, mouthpieces=pieces, playtests=tests)))
+    after = of_stock(replace(stock, mouthpieces=pieces, playtests=tests))
     assert after == before
     tests[0] = tests[0].model_copy(update={"humidity": 0.5})
-    later = belonging(Workshop(replace(stock, mouthpieces=pieces, playtests=tests)))
+    later = of_stock(replace(stock, mouthpieces=pieces, playtests=tests))
     assert later.fingerprint == before.fingerprint
     assert [name for name, mark in later.marks.items() if before.marks[name] != mark] == [tests[0].id]
 
@@ -289,7 +299,7 @@ def test_every_column_that_models_do_not_read_is_a_column() -> None:
 def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
     """What a fold computes directly is what the fitted estimator predicts, neighbour by neighbour, on every split."""
     house = mk.open()
-    tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
+    tests, ligatures = house.learner.rated_tests, house.parts.ligatures
     table = FoldTable(tests, ligatures)
     weights = LigatureWeights(ligatures, tests.ligatures)
     for split in SPLITS[:2]:
@@ -308,7 +318,9 @@ def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
                 estimator.fit(np.column_stack([train.features, other]), question.residual, sample_weight=train.weight)
                 distance, index = estimator.nearest(np.append(tests.features[row], 0.0)[None])
                 seen = behind.seen_by(tests.players[row], settings)
-                for found, wanted in zip(seen.nearest(tests.features[row : row + 1]), (distance, index), strict=True):
+                for found, wanted in zip(
+                    seen.nearest(tests.features[row : row + 1], settings.neighbours), (distance, index), strict=True
+                ):
                     assert np.array_equal(found, wanted)
                 weight = kernel(distance, train.weight[index], bandwidth=settings.bandwidth)
                 weight *= weights.of(np.array([row])[:, None], known[index], settings)
@@ -320,7 +332,7 @@ def test_fold_answers_equal_the_estimator(settings: Settings) -> None:
 def test_settings_are_chosen_and_stay_with_too_few() -> None:
     """On the demo house the chosen settings predict no worse than the default ones; with few playtests they stay."""
     house = mk.open()
-    tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
+    tests, ligatures = house.learner.rated_tests, house.parts.ligatures
     chosen = choose_settings(tests, ligatures)
     table = FoldTable(tests, ligatures)
     questions = list(table.questions(folds_of(tests, "new mouthpiece")))

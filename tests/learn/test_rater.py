@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 
 @pytest.fixture(scope="module")
 def tests() -> RatedTests:
-    return mk.open().workshop.rated_tests
+    return mk.open().learner.rated_tests
 
 
 @pytest.fixture(scope="module")
@@ -257,8 +257,8 @@ def test_no_playtest_says_more_than_the_whole_line() -> None:
 def test_an_answer_stands_on_the_player_s_own_line(differing: RatedTests) -> None:
     """The model on a player's line says what the common one says, put on that line; intervals widen with it; order does not change."""
     house = mk.open()
-    blend = fit_blend(differing, house.workshop.ligatures)
-    house.workshop.__dict__["blend"] = blend  # instead of the model that it would load
+    blend = fit_blend(differing, house.parts.ligatures)
+    house.learner.__dict__["blend"] = blend  # instead of the model that it would load
     own, mine = blend.rater("P02"), blend.on_line_of("P02")
     assert own.tests > LEAST_TESTS
     assert own.spread != 1.0
@@ -275,7 +275,7 @@ def test_an_answer_stands_on_the_player_s_own_line(differing: RatedTests) -> Non
     told = sum(reason.residual * reason.weight for reason in first.neighbours) / (first.evidence + blend.settings.kappa)
     assert told == pytest.approx(first.correction, abs=1e-9)
     assert first.score == pytest.approx(10 * (first.computed + first.correction), abs=1e-6)
-    common = house.workshop.blend.by_instrument["alto"]
+    common = house.learner.blend.by_instrument["alto"]
     row = common.tests.ids.index(first.neighbours[0].playtest)
     assert first.neighbours[0].residual == pytest.approx(own.spread * common.residual[row])
 
@@ -338,7 +338,7 @@ def test_own_lines_stay_on_the_line_of_marks() -> None:
             assert kept == own
         else:
             assert min(ends.min(), 10 - ends.max()) == pytest.approx(0, abs=1e-9)
-    blend = mk.open().workshop.blend
+    blend = mk.open().learner.blend
     for player in blend.players:
         ends = blend.on_line_of(player).computed(np.array([0.0, 1.0]))
         assert 0 <= ends[0] <= ends[1] <= 10

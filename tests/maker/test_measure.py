@@ -8,11 +8,12 @@ from functools import partial
 import numpy as np
 import pytest
 from maker_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_with, stop_of
-from matchkit.maker.maker import gauge_from
 
 import matchkit as mk
+from matchkit.facts import Assumed, TableFound
+from matchkit.maker.batch import gauge_from
 from matchkit.maker.measure.monte_carlo import disturb, monte_carlo, scatter_between, table_test
-from matchkit.maker.measure.report import drawn_curve, facing_report, gauge_assumed, table_words, u_stop_m
+from matchkit.maker.measure.report import drawn_curve, facing_report, gauge_assumed, u_stop_m
 from matchkit.parts.facing import rails_of
 from matchkit.physics.lay.fair import CLAMP, THIN, Readings, fair_curve
 from matchkit.physics.lay.refit import refit_shape
@@ -217,7 +218,7 @@ def coverage(power: float, seeds: range) -> np.ndarray:
             (piece.tip_opening_mm - truth.tip) / u[0],
             (fair.facing_length_m * 1e3 - thin) / u[1],
             (fair.clamp_m * 1e3 - clamp) / u[2],
-            (part.rail_difference_mm or 0.0) / ((found.rail_difference_m or 0.0) * 1e3),
+            ((part.rail_difference_m or 0.0) * 1e3) / ((found.rail_difference_m or 0.0) * 1e3),
             (left.place_m[-1] * 1e3 - thin) / (u_stop_m(left, len(left.place_m) - 1, fair) * 1e3),
         ]
         hits.append(np.abs(off) < 1.96)
@@ -246,7 +247,7 @@ def test_a_convex_table_widens_and_a_hollow_one_is_not_seen() -> None:
     assert wide.covariance_m2[0, 1] == pytest.approx(fair.with_tip_m2[1], rel=0.25)
     assert wide.rail_difference_m == pytest.approx(plain.rail_difference_m, rel=0.1)
     house = mk.open()
-    assert any("hollow table cannot be seen" in said for said in house.facing("TM-01").table)
+    assert house.facing("TM-01").table == TableFound(None, "no drawing")
 
 
 def test_a_rocking_plate_is_seen_against_the_drawing() -> None:
@@ -306,24 +307,18 @@ def test_one_rail_and_nominal_pieces() -> None:
     part, rails = measured(piece, [r for r in readings if r.rail == "left"], spec)
     found = monte_carlo(part, rails, gauge=spec_with().gauge, draws=200)
     assert found.rail_difference_m is None
-    assert part.assumed == ("the other rail, as the left one",)
+    assert part.assumed == (Assumed("other rail", like="left"),)
 
 
-@pytest.mark.parametrize(
-    ("gap", "rocks", "words"),
-    [
-        (None, False, "unchecked"),
-        (0.03, False, "convex by 0.030 mm: the plate rocks"),
-        (-0.02, False, "hollow by 0.020 mm, as recorded"),
-        (0.0, False, "table flat, as recorded"),
-        (0.0, True, "see whether the plate rocks"),
-    ],
-)
-def test_what_is_said_of_the_table(gap: float | None, rocks: bool, words: str) -> None:  # noqa: FBT001 - pytest passes by name
-    """A recorded gap is repeated as what it is; without a drawing rocking is said not to be told, with one it is told where found."""
-    piece = Mouthpiece(id="A", instrument="tenor", tip_opening_mm=2.5, table_gap_mm=gap)
-    assert any(words in said for said in table_words(piece, rocks=rocks, drawn=True))
-    assert any("a rocking plate looks like" in said for said in table_words(piece, rocks=False, drawn=False))
+@pytest.mark.parametrize("gap", [None, 0.03, -0.02, 0.0])
+def test_what_is_known_of_the_table(gap: float | None) -> None:
+    """A recorded gap is repeated as what it is; without a drawing rocking cannot be told, with one it is told where found."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(2))
+    piece = piece.model_copy(update={"table_gap_mm": gap})
+    drawn = facing_report(piece, readings, (), defaults=read_defaults(), spec=spec_with())
+    assert drawn.table == TableFound(gap, "no")
+    free = facing_report(piece, readings, (), defaults=read_defaults(), spec=HouseSpec())
+    assert free.table == TableFound(gap, "no drawing")
 
 
 def test_a_piece_read_on_one_rail_has_half_its_stations() -> None:
@@ -338,11 +333,9 @@ def test_a_piece_read_on_one_rail_has_half_its_stations() -> None:
 
 def test_gauges_nobody_stated_are_called_assumed() -> None:
     """Defaults of the budget are named as assumed; what house.toml states, or a study found, is not."""
-    assert gauge_assumed(HouseSpec()) == (
-        "thickness of a leaf known to 0.005 mm",
-        "touch of a stop known to 0.1 mm",
-        "tip gauge known to 0.02 mm",
-    )
+    feeler = Assumed("gauge", 0.005, "mm", "u_feeler_mm")
+    others = (Assumed("gauge", 0.1, "mm", "u_stop_mm"), Assumed("gauge", 0.02, "mm", "u_tip_mm"))
+    assert gauge_assumed(HouseSpec()) == (feeler, *others)
     studied = HouseSpec().model_copy(update={"gauge": gauge_from(Gauge(), mk.gauge_study())})
-    assert gauge_assumed(studied) == ("thickness of a leaf known to 0.005 mm",)
+    assert gauge_assumed(studied) == (feeler,)
     assert gauge_assumed(mk.open().tables.spec) == ()

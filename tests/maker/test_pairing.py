@@ -6,20 +6,22 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from matchkit.learn.workshop import Workshop
-from matchkit.maker.maker import judge_and_pair, measure_facings
 
 import matchkit as mk
 from matchkit import constants
+from matchkit.facts import NotPaired
 from matchkit.files import shipped
+from matchkit.maker.batch import bench_scorer, judge_and_pair, measure_facings
 from matchkit.maker.conformity.batch import gather
 from matchkit.maker.measure.monte_carlo import monte_carlo
 from matchkit.maker.pairing import draw_facing, lots_of
 from matchkit.parts.facing import rails_of
+from matchkit.parts.stock import Parts
 from matchkit.physics.closing import LIP_SHARES, close_reeds
 from matchkit.physics.lay.fair import THIN
 from matchkit.physics.share_table import REACH, flexibility, power_beams, power_exponent, shape_of_power, share_table
 from matchkit.records.spec import HouseSpec
+from matchkit.score.scorer import Scorer
 from matchkit.tables.defaults import read_defaults
 from matchkit.tables.store import PIECES_TABLES, read_tables
 
@@ -37,7 +39,7 @@ def test_a_shape_is_that_of_its_power_law() -> None:
 @pytest.mark.parametrize("reed", ["TR-A-3", "TR-B-2.5", "TR-D-3"])
 def test_tables_against_a_thousand_exact_solutions(reed: str) -> None:
     """Closing share at the lip load of a tenor within 2 % (root mean square over the mean), closing pressure within 1e-4 of contact."""
-    shape = mk.open().workshop.reed(reed).shape
+    shape = mk.open().parts.reed(reed).shape
     lip = {"lip_m": 12e-3, "lip_spread_m": constants.LIP_SPREAD.value * 1e-3}
     table = share_table(
         shape,
@@ -63,13 +65,12 @@ def test_tables_against_a_thousand_exact_solutions(reed: str) -> None:
 def test_reed_place_in_the_flexibility() -> None:
     """A reed moved by 0.4 mm closes as its own contact solution does, to 2e-5."""
     house = mk.open()
-    reed, facing = house.workshop.reed("TR-A-3"), house.workshop.facing("TM-02")
-    one = np.array([0])
+    reed, facing = house.parts.reed("TR-A-3"), house.parts.facing("TM-02")
     soft = flexibility(reed.shape, clamps_m=(20e-3, 30e-3))
     clamp = np.array([facing.lay.fair.clamp_m])
-    at_rest = house.workshop.pairs((facing,), (reed,), one, one, lip_mm=12.0).closing_pressure_kpa[0]
+    at_rest = house.scorer.pair(facing, reed, lip_m=12e-3).closing_pressure_pa[0]
     for offset in (-0.4, 0.25, 0.4):
-        moved = house.workshop.pairs((facing,), (reed,), one, one, lip_mm=12.0, offset_mm=offset).closing_pressure_kpa[0]
+        moved = house.scorer.pair(facing, reed, lip_m=12e-3, offset_m=offset * 1e-3).closing_pressure_pa[0]
         change = float(np.exp(soft(clamp, np.zeros(1)) - soft(clamp, np.array([offset * 1e-3])))[0])
         assert change == pytest.approx(moved / at_rest, rel=2e-5)
 
@@ -87,25 +88,24 @@ def test_draws_centre_on_the_exact_pairs(report: mk.BatchReport) -> None:
     house = mk.open()
     pieces = gather(tables.mouthpieces, tables.facings, tables.lay_points)
     facings = measure_facings(pieces, defaults=read_defaults(), spec=house.tables.spec, jobs=1)[:3]
-    lots = lots_of(house.workshop.instrument_reeds("tenor"))
-    bench = Workshop(replace(house.workshop.stock, mouthpieces=(), facings=(), lay_points=(), players=(), playtests=()))
+    lots = lots_of(house.parts.reeds_for("tenor"))
+    bench = bench_scorer(house.scorer, house.tables.spec)
     for row, facing in enumerate(facings):
         for column, lot in enumerate(lots):
-            one = np.array([0])
-            exact = bench.pairs((facing,), (lot.reed,), one, one, lip_mm=12.0)
+            exact = bench.pair(facing, lot.reed, lip_m=12e-3)
             found = pairing.pairs[row * len(lots) + column]
             assert (found.mouthpiece_id, found.lot) == (facing.mouthpiece.id, lot.id)
-            wanted = float(exact.closing_pressure_kpa[0])
+            wanted = float(exact.closing_pressure_pa[0]) / 1e3
             assert found.closing_pressure_kpa == pytest.approx(wanted, rel=0.03)
             own = lot.spread if lot.reed.basis == "reading" else 0.0  # another reed of the box than the one that was read
-            relative = float(np.hypot(bench.uncertainty(exact, (facing,), (lot.reed,)).total[0], own))
+            relative = float(np.hypot(bench.uncertainty(exact).total[0], own))
             assert found.u_closing_pressure_kpa == pytest.approx(wanted * relative, rel=0.2)
             assert found.effort_kpa == pytest.approx(found.closing_pressure_kpa - 3.0 / 0.45, abs=1e-9)
             assert 0.01 < found.closing_share < 0.15
 
 
 def test_what_the_pairing_says_of_the_batch(report: mk.BatchReport) -> None:
-    """Shares are means over the pieces; softer lots shift the window; the box names two strengths of one profile, best two of it."""
+    """Shares are means over the pieces; softer lots shift the range; the box names two strengths of one profile, best two of it."""
     pairing = report.pairings[0]
     inside = np.array([pair.in_range for pair in pairing.pairs]).reshape(40, -1)
     assert [lot.in_range for lot in pairing.lots] == pytest.approx(inside.mean(axis=0))
@@ -114,7 +114,10 @@ def test_what_the_pairing_says_of_the_batch(report: mk.BatchReport) -> None:
     stiff = next(lot for lot in pairing.lots if lot.lot == "tenor-D 3.5")
     assert stiff.in_range_half_softer > stiff.in_range + 0.2
     assert pairing.alone == ()
-    assert any("blows 3.0 kPa" in doubt for doubt in pairing.doubts)
+    assert [(item.what, item.value) for item in pairing.assumed[:2]] == [
+        ("blowing pressure", pytest.approx(3.0)),
+        ("lip force", 2.0),
+    ]
     by_piece = {pair.mouthpiece_id: pair for pair in pairing.pairs if pair.lot == "tenor-A 3"}
     assert by_piece["TB-25-13"].playing_opening_mm > by_piece["TB-25-12"].playing_opening_mm
 
@@ -124,19 +127,19 @@ def test_the_answer_does_not_depend_on_the_workers(report: mk.BatchReport) -> No
     assert mk.open().batch(jobs=2).pairings[0] == report.pairings[0]
 
 
-def test_no_window_or_no_reed_is_said() -> None:
-    """Without a window, or without a reed whose stiffness is known, the batch is judged and the note says why it is not paired."""
+def test_no_range_or_no_reed_is_said() -> None:
+    """Without a closing range, or without a reed whose stiffness is known, the batch is judged and the answer says why it is not paired."""
     house = mk.open()
     tables = read_tables(shipped("data/demo-bench/batch"), needed=PIECES_TABLES)
     pieces = gather(tables.mouthpieces[:3], tables.facings, tables.lay_points)
-    bare = house.tables.spec.model_copy(update={"window": {}})
-    told = judge_and_pair(house.workshop, pieces, spec=bare)
+    bare = house.tables.spec.model_copy(update={"closing_range": {}})
+    told = judge_and_pair(house.scorer, pieces, spec=bare)
     assert told.pairings == ()
-    assert "no window of closing pressure for tenor" in told.notes[-1]
-    empty = Workshop(replace(house.workshop.stock, reeds=(), players=(), playtests=()))
-    assert "no tenor reed" in judge_and_pair(empty, pieces, spec=house.tables.spec).notes[-1]
-    narrow = house.tables.spec.model_copy(update={"window": {"tenor": (20.0, 21.0)}})
-    alone = judge_and_pair(house.workshop, pieces, spec=narrow).pairings[0].alone
+    assert told.not_paired == (NotPaired("tenor", "no closing range"),)
+    empty = Scorer(Parts(replace(house.parts.stock, reeds=(), players=(), playtests=())))
+    assert judge_and_pair(empty, pieces, spec=house.tables.spec).not_paired == (NotPaired("tenor", "no reed known"),)
+    narrow = house.tables.spec.model_copy(update={"closing_range": {"tenor": (20.0, 21.0)}})
+    alone = judge_and_pair(house.scorer, pieces, spec=narrow).pairings[0].alone
     assert set(alone) == {piece.id for piece in pieces.mouthpieces}
     assert isinstance(narrow, HouseSpec)
 
@@ -144,7 +147,7 @@ def test_no_window_or_no_reed_is_said() -> None:
 def test_a_lot_of_measured_reeds_has_its_own_spread() -> None:
     """Four reeds of one lot read on the bench: the spread is theirs, not the box's."""
     house = mk.open()
-    base = next(part for part in house.workshop.reeds if part.reed.id == "TR-A-3")
+    base = next(part for part in house.parts.reeds if part.reed.id == "TR-A-3")
     factors = (0.9, 1.0, 1.05, 1.1)
     parts = [
         replace(
@@ -173,7 +176,7 @@ def test_a_lot_of_measured_reeds_has_its_own_spread() -> None:
 def test_drawn_facings_are_correlated_as_their_readings_make_them() -> None:
     """Deviations of the draws are the stated ones; their correlations those of the Monte Carlo that fits everything anew."""
     house = mk.open()
-    facing = house.workshop.facing("TM-02")
+    facing = house.parts.facing("TM-02")
     rails = rails_of(
         facing.mouthpiece,
         [reading for reading in house.tables.facings if reading.mouthpiece_id == "TM-02"],

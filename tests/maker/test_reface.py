@@ -14,16 +14,24 @@ from hypothesis import strategies as st
 from maker_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_with, stop_of
 
 import matchkit as mk
+from matchkit.cli.printing import lay_out
+from matchkit.facts import Against, RefaceTarget
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import gather
 from matchkit.maker.measure.report import drawn_curve
-from matchkit.maker.reface.plan import Blank, blank_of, plan_removal, stop_m
+from matchkit.maker.reface.plan import GROWTH, Blank, RefacePlan, blank_of, plan_removal, stop_m
 from matchkit.maker.reface.target import Worn, fair_with_tip, least_tip_m, nearest_fair, power_curve
 from matchkit.physics.closing import close_reeds, closing_share
 from matchkit.physics.share_table import power_beams
 from matchkit.tables.store import PIECES_TABLES, read_tables
+from matchkit.words.maker.reface import reface_screen
 
 X = np.arange(0.0, 36e-3, 0.1e-3)
+
+
+def against(plan: RefacePlan) -> set[str]:
+    """The reasons against a plan."""
+    return {reason.why for reason in plan.do_not}
 
 
 @cache
@@ -57,7 +65,7 @@ def test_no_step_ever_adds_material(
 ) -> None:
     """Whatever the rails and the target: heights over the table only rise from step to step, but where the table itself is faced down."""
     house = opened()
-    facing = house.workshop.facing("TM-02")
+    facing = house.parts.facing("TM-02")
     piece = blank(lay(*left), lay(*right))
     worn = piece.lowered(table_mm * 1e-3).worn
     if to == "fair":
@@ -67,7 +75,9 @@ def test_no_step_ever_adds_material(
     else:
         target = drawn_curve(house.tables.spec.drawing["TB-25"])
     table_down = float(np.maximum(worn.height_m - target.height_m(X), 0).max()) if down else 0.0
-    plan = plan_removal(facing, piece, target, words=to, leaves_mm=LEAVES_MM, table_m=table_mm * 1e-3, table_down_m=table_down)
+    plan = plan_removal(
+        facing, piece, target, aim=RefaceTarget("fair"), leaves_mm=LEAVES_MM, table_m=table_mm * 1e-3, table_down_m=table_down
+    )
     assert all(removal.left_um >= -1e-6 for removal in plan.removals)
     assert all(removal.right_um >= -1e-6 for removal in plan.removals)
     assert all(step.most_removed_um >= 0 for step in plan.steps)
@@ -92,7 +102,7 @@ def test_the_plan_applied_gives_the_target() -> None:
         piece, readings = read_piece(truth, rng, table_gap_mm=0.0, wall_mm=4.0)
         part, rails = measured(piece, readings, spec)
         known = blank_of(part, rails)
-        plan = plan_removal(part, known, drawn, words="drawing", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0)
+        plan = plan_removal(part, known, drawn, aim=RefaceTarget("drawing"), leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0)
         assert plan.unreached == ()
         assert plan.do_not == ()
         place = np.array([removal.place_mm for removal in plan.removals])
@@ -141,7 +151,7 @@ def test_a_wanted_tip_opening(house: mk.House) -> None:
     assert all(removal.left_um >= -1e-6 and removal.right_um >= -1e-6 for removal in closed.removals)
     assert closed.unreached == ()
     far = house.reface("TB-25-02", tip_opening_mm=3.1)
-    assert any("opens the tip by" in reason for reason in far.do_not)
+    assert "opens too much" in against(far)
 
 
 def test_the_facing_that_matches_a_reed(house: mk.House) -> None:
@@ -150,7 +160,7 @@ def test_the_facing_that_matches_a_reed(house: mk.House) -> None:
     row = next(item for item in plan.reeds if item.reed == "tenor-A 3")
     assert row.closing_pressure_after_kpa == pytest.approx(7.0, rel=0.01)
     assert plan.unreached == ()
-    reed = house.workshop.reed("TR-A-3")
+    reed = house.parts.reed("TR-A-3")
     rng = np.random.default_rng(4)
     edge, power = rng.uniform(28.2e-3, 30e-3, 300), rng.uniform(1.75, 2.7, 300)
     tip = np.full(300, 2.5e-3)
@@ -184,27 +194,27 @@ def test_the_curve_is_finished_before_the_tip(house: mk.House) -> None:
         stop for stop in tip.stops if stop.left_mm and stop.left_mm > 5.2
     ]
     assert plan.removals[0].left_um < 1
-    assert "nothing to take off" in tip.what
+    assert tip.idle
 
 
 def test_within_the_drawing_is_reached(house: mk.House) -> None:
     """A piece that passes its drawing is told to be left alone, and what lies above the nominal within its tolerance is in reach."""
     plan = house.reface("TB-25-38", drawing=True)
     assert plan.unreached == ()
-    assert plan.do_not[0] == "it meets its drawing as it stands: leave it"
-    assert any("within its tolerance" in note for note in plan.notes)
-    assert any("assumed" in note for note in plan.notes)
+    assert plan.do_not[0] == Against("within its drawing")
+    assert "stays within tolerance" in plan.notes
+    assert [item.what for item in plan.player] == ["blowing pressure", "lip force"]
 
 
 def test_nothing_to_take_off_is_said(house: mk.House) -> None:
     """A plan to the drawing that takes off nothing says to leave it; the table is not faced down to match a reed; closing far is warned."""
     plan = house.reface("TB-25-23", drawing=True)
     assert max(removal.left_um for removal in plan.removals) < 5
-    assert any("within the uncertainty" in reason or "leave it" in reason for reason in plan.do_not)
+    assert {"within the uncertainty", "within its drawing"} & against(plan)
     with pytest.raises(mk.RequestError, match="not to match a reed"):
         house.reface("TB-25-02", reed="TR-A-3", table_down=True)
     far = house.reface("TB-25-03", tip_opening_mm=1.5, table_down=True)
-    assert any("it closes the tip by" in reason for reason in far.do_not)
+    assert "closes too much" in against(far)
 
 
 def test_what_cannot_be_told_changes_nothing(house: mk.House) -> None:
@@ -229,7 +239,8 @@ def test_a_hollow_beyond_the_drawing_is_faced_down(tmp_path: Path) -> None:
     house = mk.open()
     drawn = house.reface("TB-25-02", pieces=folder, drawing=True)
     assert drawn.table_down_mm == pytest.approx(0.05)
-    assert "hollow by 0.050 mm: face it down" in drawn.steps[1].what
+    assert not drawn.steps[1].idle
+    assert "hollow by 0.050 mm: face the table down by 50 µm" in lay_out(reface_screen(drawn))
     assert house.reface("TB-25-02", pieces=folder).table_down_mm == 0
 
 
@@ -255,25 +266,37 @@ def test_what_no_removal_reaches_is_said_and_the_table_mends_it(house: mk.House)
 
 def test_reasons_against(house: mk.House) -> None:
     """An unknown wall, a thin one, a change within the uncertainty, and a facing that was never measured are told before anything."""
-    assert any("wall is not known" in reason for reason in house.reface("TB-25-10").do_not)
-    assert any("never measured" in reason for reason in house.reface("TM-10").do_not)
-    assert any("before the table is flat" in reason for reason in house.reface("TB-25-21").do_not)
+    assert "wall unknown" in against(house.reface("TB-25-10"))
+    assert "never measured" in against(house.reface("TM-10"))
+    assert "table convex" in against(house.reface("TB-25-21"))
     open_tip = house.reface("TB-25-13", drawing=True)
     assert open_tip.unreached
-    assert not any("within the uncertainty" in reason for reason in open_tip.do_not)
+    assert "within the uncertainty" not in against(open_tip)
     spec = spec_with()
     piece, readings = read_piece(Truth(), np.random.default_rng(1), wall_mm=1.55)
     part, rails = measured(piece, readings, spec)
     known = blank_of(part, rails)
     half = blank_of(*measured(piece, [r for r in readings if r.rail == "left"], spec))
-    alone = plan_removal(part, half, nearest_fair(half.worn), words="fair", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0)
-    assert any("one rail was not measured" in reason for reason in alone.do_not)
-    thin = plan_removal(
-        part, known, fair_with_tip(known.worn, 2.7e-3), words="tip", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
+    alone = plan_removal(
+        part, half, nearest_fair(half.worn), aim=RefaceTarget("fair"), leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
     )
-    assert any("of a wall of 1.6 mm" in reason or "of a wall of 1.5 mm" in reason for reason in thin.do_not)
-    assert any("respirator" in caution for caution in thin.cautions)
-    assert any("irreversible" in caution for caution in thin.cautions)
+    assert "one rail" in against(alone)
+    thin = plan_removal(
+        part,
+        known,
+        fair_with_tip(known.worn, 2.7e-3),
+        aim=RefaceTarget("tip", tip_opening_mm=2.7),
+        leaves_mm=LEAVES_MM,
+        table_m=0.0,
+        table_down_m=0.0,
+    )
+    wall = next(reason for reason in thin.do_not if reason.why == "wall too thin")
+    assert wall.limit == 1.5
+    assert wall.size is not None
+    assert 1.2 < wall.size < 1.5
+    said = lay_out(reface_screen(thin))
+    assert "respirator" in said
+    assert "What is off stays off" in said
 
 
 def test_noise_is_not_worked_on() -> None:
@@ -285,10 +308,10 @@ def test_noise_is_not_worked_on() -> None:
         part, rails = measured(piece, readings, spec)
         known = blank_of(part, rails)
         plan = plan_removal(
-            part, known, nearest_fair(known.worn), words="fair", leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
+            part, known, nearest_fair(known.worn), aim=RefaceTarget("fair"), leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
         )
-        silent += not any("within the uncertainty" in reason for reason in plan.do_not)
-        levelled += "nothing to take off" not in plan.steps[2].what
+        silent += "within the uncertainty" not in against(plan)
+        levelled += not plan.steps[2].idle
     assert silent <= 3
     assert levelled <= 3
 
@@ -298,7 +321,8 @@ def test_a_convex_table_is_flattened_first(house: mk.House) -> None:
     plan = house.reface("TB-25-21")
     table = next(step for step in plan.steps if step.name == "table")
     assert plan.table_down_mm == pytest.approx(0.029, abs=0.006)
-    assert "closes the tip" in table.what
+    assert not table.idle
+    assert "closes the tip" in lay_out(reface_screen(plan))
     assert table.tip_opening_mm == pytest.approx(plan.tip_opening_mm - plan.table_down_mm, abs=1e-6)
 
 
@@ -314,7 +338,7 @@ def test_the_tip_rail_grows_and_the_baffle_comes_nearer(house: mk.House) -> None
     assert tip.side_rail_mm is not None
     most = max(removal.left_um for removal in plan.removals) / 1000
     assert tip.side_rail_mm - 1.0 == pytest.approx(0.3 * most, rel=0.15)
-    assert any("grow by 0.3 mm" in said for said in plan.assumed)
+    assert GROWTH in plan.assumed
     assert tip.tip_rail_mm - 0.9 == pytest.approx(opened / (depth / 5), rel=0.05)
     assert depth - 0.1 < tip.baffle_height_mm < depth
 

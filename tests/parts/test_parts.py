@@ -8,20 +8,23 @@ from typing import Any
 
 import numpy as np
 import pytest
-from matchkit.learn.workshop import NO_WISH, Stock, Workshop
 
 import matchkit as mk
+from matchkit.advise.requests import wrong_order
 from matchkit.advise.visitors import read_tip_mm
+from matchkit.facts import Aimed, Assumed, Refusal
+from matchkit.learn.learner import Learner
 from matchkit.parts.facing import FacingPart, facing_part
-from matchkit.parts.fits import pair_reasons
 from matchkit.parts.reed import ReedPart, bench_stiffness_n_per_m
-from matchkit.parts.scale import ReedBench
-from matchkit.parts.typed import Visitor, typed_reed
+from matchkit.parts.scale import ReedScale
+from matchkit.parts.stock import Parts, Stock
 from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.spec import HouseSpec
-from matchkit.score.features import tone_vote
-from matchkit.score.wishes import understand
+from matchkit.score.player import Visitor
+from matchkit.score.scorer import Scorer
+from matchkit.score.tone import tone_vote
+from matchkit.score.wishes import NO_WISH, understand
 from matchkit.tables.defaults import read_defaults
 
 DEFAULTS = read_defaults()
@@ -41,13 +44,13 @@ def reed(strength: float, profile: str | None = "A", **said: Any) -> Reed:
     return Reed.model_validate({**values, "profile_id": profile, "strength": strength})
 
 
-def workshop(**tables: Any) -> Workshop:
+def learner(**tables: Any) -> Learner:
     empty: dict[str, Any] = dict.fromkeys(Stock.__dataclass_fields__, ())
-    return Workshop(Stock(**{**empty, "spec": HouseSpec(), "defaults": DEFAULTS, **tables}))
+    return Learner(Scorer(Parts(Stock(**{**empty, "spec": HouseSpec(), "defaults": DEFAULTS, **tables}))))
 
 
-def bench(reeds: list[Reed], steps: list[StrengthStep], rows: list[ProfilePoint] | None = None) -> ReedBench:
-    return ReedBench(reeds, points("A") + points("B") if rows is None else rows, steps, defaults=DEFAULTS, spec=HouseSpec())
+def bench(reeds: list[Reed], steps: list[StrengthStep], rows: list[ProfilePoint] | None = None) -> ReedScale:
+    return ReedScale(reeds, points("A") + points("B") if rows is None else rows, steps, defaults=DEFAULTS, spec=HouseSpec())
 
 
 def wet_stiffness(part: ReedPart) -> float:
@@ -95,7 +98,7 @@ def test_between_strengths_is_interpolated_in_ln_e_and_marked() -> None:
             item
         )
         assert wet_stiffness(part) == pytest.approx(0.75 * math.sqrt(1.25))
-        assert "stiffness from the strengths beside it" in part.assumed
+        assert Assumed("stiffness between strengths") in part.assumed
     beyond = bench([item], [step("A", 2, modulus_gpa=5.0)]).part(item)
     assert beyond.modulus_pa == pytest.approx(0.75 * 5e9 * 1.12)
 
@@ -128,7 +131,7 @@ def test_short_profiles_are_completed_and_not_called_measured(kept: int) -> None
     short = bench([item], [], points("A", PROFILE[:kept])).part(item)
     assert whole.profile_measured
     assert short.profile_measured == (kept == 7)
-    assert ("part of the profile" in short.assumed) == (kept < 7)
+    assert (Assumed("part of the profile") in short.assumed) == (kept < 7)
     assert short.modulus_pa == pytest.approx(whole.modulus_pa, rel=0.1)
 
 
@@ -158,11 +161,11 @@ ROUGH = [(0.038, 20.6), (0.1, 18.2), (0.2, 16.9), (0.4, 12.4), (0.6, 11.0), (0.9
 
 def test_few_feelers_are_not_rewarded() -> None:
     """One feeler fixes an arc and no smoothness: a rough facing read with one leaf is not known, never smooth."""
-    assert (facing(ROUGH).smoothness_um or 0) > 10
+    assert (facing(ROUGH).smoothness_m or 0) > 10e-6
     for count in (1, 2, 3):
         part = facing(ROUGH[:count])
-        assert (part.smoothness_um, part.leak_mm2) == (None, None)
-        assert any("fewer than 4 feelers" in item for item in part.assumed)
+        assert (part.smoothness_m, part.leak_m2) == (None, None)
+        assert Assumed("facing shape, few feelers", 4) in part.assumed
         assert not part.lay.shape_known
         assert part.lay.measured
 
@@ -170,9 +173,9 @@ def test_few_feelers_are_not_rewarded() -> None:
 def test_one_rail_stands_for_both_and_says_so() -> None:
     """With one rail read the facing is known and the rails are not."""
     part = facing(ROUGH, ("left",))
-    assert part.smoothness_um is not None
-    assert part.leak_mm2 is None
-    assert "the other rail, as the left one" in part.assumed
+    assert part.smoothness_m is not None
+    assert part.leak_m2 is None
+    assert Assumed("other rail", like="left") in part.assumed
 
 
 def test_repeats_are_averaged_and_own_uncertainties_count() -> None:
@@ -217,13 +220,13 @@ def test_two_customers_do_not_share_a_mouthpiece(house: mk.House) -> None:
     found = {}
     for instrument, tip in (("alto", 1.5), ("alto", 2.3), ("tenor", 2.3)):
         kind: Any = instrument
-        present = house.workshop.view(Visitor(instrument=kind, tip_opening_mm=tip, strength=2.5)).present
+        present = house.scorer.view(Visitor(instrument=kind, tip_opening_mm=tip, strength=2.5)).present
         assert present is not None
-        found[instrument, tip] = float(present.pair.closing_pressure_kpa[0])
-        assert present.pair.tip_opening_mm[0] == pytest.approx(tip)
-    fresh = mk.open().workshop.view(Visitor(instrument="alto", tip_opening_mm=2.3, strength=2.5)).present
+        found[instrument, tip] = float(present.pair.closing_pressure_pa[0])
+        assert present.pair.tip_opening_m[0] == pytest.approx(tip * 1e-3)
+    fresh = mk.open().scorer.view(Visitor(instrument="alto", tip_opening_mm=2.3, strength=2.5)).present
     assert fresh is not None
-    assert found["alto", 2.3] == pytest.approx(float(fresh.pair.closing_pressure_kpa[0]))
+    assert found["alto", 2.3] == pytest.approx(float(fresh.pair.closing_pressure_pa[0]))
     assert found["alto", 2.3] > 1.3 * found["alto", 1.5]
     assert len(set(found.values())) == 3
 
@@ -232,8 +235,8 @@ def test_typed_strengths_rise_and_doubt_grows_outside_the_house() -> None:
     """A typed strength is stiffer the higher it is, even where the house's own makes run the other way; outside them less sure."""
     reeds = [reed(2, "A"), reed(2.5, "B")]
     steps = [step("A", 2, stiffness_n_per_mm=1.3), step("B", 2.5, stiffness_n_per_mm=1.0)]
-    shop = workshop(reeds=reeds, reed_profiles=points("A") + points("B"), strength_scale=steps)
-    typed = [typed_reed(shop._bench, shop.reeds, Visitor(instrument="alto", strength=s)) for s in (1, 2, 2.5, 4)]
+    shop = learner(reeds=reeds, reed_profiles=points("A") + points("B"), strength_scale=steps)
+    typed = [shop.parts.typed_reed(s, "alto", cut=None, profile_id=None) for s in (1, 2, 2.5, 4)]
     stiff = [part.modulus_pa for part in typed]
     assert stiff == sorted(stiff)
     assert typed[0].u_stiffness > typed[1].u_stiffness >= 0.12
@@ -244,17 +247,12 @@ def test_typed_strengths_rise_and_doubt_grows_outside_the_house() -> None:
 def test_a_typed_reed_of_an_uncalibrated_profile_stays_on_its_scale() -> None:
     """Naming a profile of the house keeps that profile's own order, calibrated or not; without any calibration the label stands."""
     reeds = [reed(2, "A"), reed(2.5, "C"), reed(3, "C")]
-    shop = workshop(reeds=reeds, reed_profiles=points("A"), strength_scale=[step("A", 2, stiffness_n_per_mm=1.2)])
-    mine = typed_reed(shop._bench, shop.reeds, Visitor(instrument="alto", strength=2.5, profile_id="C", cut="filed"))
+    shop = learner(reeds=reeds, reed_profiles=points("A"), strength_scale=[step("A", 2, stiffness_n_per_mm=1.2)])
+    mine = shop.parts.typed_reed(2.5, "alto", cut="filed", profile_id="C")
     assert mine.scale == "C"
-    assert (
-        typed_reed(shop._bench, shop.reeds, Visitor(instrument="alto", strength=2.0, profile_id="A", cut="filed")).scale is None
-    )
-    bare = workshop(reeds=[reed(2, None)])
-    assert (
-        typed_reed(bare._bench, bare.reeds, Visitor(instrument="alto", strength=2.5)).scale
-        == "filed alto reeds of unknown make"
-    )
+    assert shop.parts.typed_reed(2.0, "alto", cut="filed", profile_id="A").scale is None
+    bare = learner(reeds=[reed(2, None)])
+    assert bare.parts.typed_reed(2.5, "alto", cut=None, profile_id=None).scale == "filed alto reeds of unknown make"
 
 
 def test_softer_reed_compares_at_the_same_test(house: mk.House) -> None:
@@ -269,23 +267,16 @@ def test_softer_reed_compares_at_the_same_test(house: mk.House) -> None:
             base.shape, modulus_pa=base.modulus_pa / 0.75, load_m=load * 1e-3, clamp_m=clamp * 1e-3
         )
         made.append(reed(2.5, id=name, stiffness_n_per_mm=k * 1e-3, stiffness_load_mm=load, stiffness_clamp_mm=clamp))
-    shop = workshop(
+    shop = learner(
         reeds=made,
         reed_profiles=points("A"),
         mouthpieces=[Mouthpiece(id="M", instrument="alto", tip_opening_mm=1.9)],
         players=[Player(id="P", instrument="alto", mouthpiece_id="M", reed_id="one")],
     )
-    for wish, reason in (("softer reed", "not softer"), ("harder reed", "not harder")):
-        found = pair_reasons(
-            shop.facings,
-            shop.reeds,
-            instrument="alto",
-            across=False,
-            in_stock=False,
-            wishes=understand([wish]),
-            view=shop.view("P"),
-        )
-        assert all(text.startswith(reason) for text in found.ravel())
+    for wish, expected in (("softer reed", Refusal.NOT_SOFTER), ("harder reed", Refusal.NOT_HARDER)):
+        ruled_out, reason = wrong_order(shop.parts.reeds, shop.scorer.view("P"), understand([wish]))
+        assert ruled_out.all()
+        assert reason == expected
 
 
 # corners of a house
@@ -317,7 +308,7 @@ def test_empty_tables_are_an_answer_and_no_crash(gone: str | None) -> None:
     nothing = as_house(**SMALL).rank(Visitor(instrument="tenor"))
     assert not nothing.rows
     assert nothing.refused == {"wrong instrument": 1}
-    assert nothing.target.startswith("no target")
+    assert nothing.aimed == Aimed("nothing")
 
 
 def test_lip_far_back_is_kept_on_the_free_reed(house: mk.House) -> None:
@@ -365,13 +356,13 @@ def test_scores_are_ranked_before_they_are_clipped() -> None:
 
 def test_tests_on_another_instrument_teach_nothing() -> None:
     """A tenor player's mark for an alto mouthpiece is left out of what is learned."""
-    shop = workshop(
+    shop = learner(
         mouthpieces=[Mouthpiece(id="M", instrument="alto", tip_opening_mm=1.9)],
         reeds=[reed(2.5, None, id="r")],
         players=[Player(id="P", instrument="tenor"), Player(id="Q", instrument="alto")],
         playtests=[Playtest(id=f"T{p}", player_id=p, mouthpiece_id="M", reed_id="r", overall=5.0) for p in "PQ"],
     )
-    assert [test.id for test in shop.rated] == ["TQ"]
+    assert [test.id for test in shop.scorer.marked] == ["TQ"]
     assert len(shop.rated_tests) == 1
 
 
@@ -385,7 +376,7 @@ def test_liked_set_ups_of_label_only_reeds_are_aimed_at() -> None:
         playtests=[Playtest(id=f"T{k:02d}", player_id="P", mouthpiece_id="M0", reed_id="r", overall=9.0) for k in range(25)],
     )
     ranking = shop.rank("P", top=5)
-    assert ranking.target == "the middle of 25 playtests rated 7 or more"
+    assert ranking.aimed == Aimed("liked", 25)
     assert ranking.rows[0].mouthpiece_id == "M0"
 
 
@@ -410,8 +401,8 @@ def test_tone_votes(here: dict[str, Any], there: dict[str, Any], vote: float | N
 
 def test_wishes_on_one_axis_count_once_and_opposites_are_refused() -> None:
     """Wishes "freer" and "softer reed" are one step; "much" is two, on tone and evenness as well; opposites raise RequestError."""
-    assert understand(["freer", "softer-reed"]).effort == -1
-    assert understand(["much freer", "softer reed"]).effort == -2
+    assert understand(["freer", "softer-reed"]).resistance == -1
+    assert understand(["much freer", "softer reed"]).resistance == -2
     assert (understand(["much brighter"]).tone, understand(["much more even"]).even) == (2, 2)
     assert understand([]) == NO_WISH
     with pytest.raises(mk.RequestError, match="'less air' and 'bigger sound' are opposites"):

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from matchkit.learn.workshop import Workshop
 
 import matchkit as mk
 from matchkit.advise.closing import closing_report
@@ -16,45 +15,43 @@ from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
 from matchkit.physics.closing import area_weights, close_reeds
 from matchkit.physics.contact import node_places_m, quadrature_places_m, solve_contact
+from matchkit.score.scorer import Scorer
 
 KINDS = ("alto", "tenor", "clarinet")
 
 
 @pytest.fixture(scope="module")
-def workshop() -> Workshop:
+def scorer() -> Scorer:
     """Open the demo house."""
-    return mk.open().workshop
+    return mk.open().scorer
 
 
-def measured_pairs(workshop: Workshop) -> list[tuple[FacingPart, ReedPart]]:
+def measured_pairs(scorer: Scorer) -> list[tuple[FacingPart, ReedPart]]:
     """Give every measured facing with one reed of every measured profile."""
     found = []
     for kind in KINDS:
-        shapes = {reed.shape_key: reed for reed in workshop.instrument_reeds(kind) if reed.profile_measured}
-        facings = [f for f in workshop.facings if f.mouthpiece.instrument == kind and f.lay.shape_known]
+        shapes = {reed.shape_key: reed for reed in scorer.parts.reeds_for(kind) if reed.profile_measured}
+        facings = [f for f in scorer.parts.facings if f.mouthpiece.instrument == kind and f.lay.shape_known]
         found += [(facing, reed) for facing in facings for reed in shapes.values()]
     return found
 
 
-def test_lip_area_moves_about_a_quarter_a_millimetre(workshop: Workshop) -> None:
+def test_lip_area_moves_about_a_quarter_a_millimetre(scorer: Scorer) -> None:
     """Why a lip load is an illustration: 20 to 33 % per mm of lip place on every measured pair of the demo house."""
     ratios = []
-    for facing, reed in measured_pairs(workshop):
-        lip = LIP_PLACE[facing.mouthpiece.instrument]
-        one = np.array([0])
-        near, far = (
-            float(workshop.pairs((facing,), (reed,), one, one, lip_mm=lip + off).lip_area_mm2[0]) for off in (-0.5, 0.5)
-        )
+    for facing, reed in measured_pairs(scorer):
+        lip_m = LIP_PLACE[facing.mouthpiece.instrument] * 1e-3
+        near, far = (float(scorer.pair(facing, reed, lip_m=lip_m + off).lip_area_m2[0]) for off in (-0.5e-3, 0.5e-3))
         ratios.append(far / near - 1)
     assert len(ratios) > 30
     assert min(ratios) > 0.20
     assert max(ratios) < 0.34
 
 
-def test_pressure_ahead_of_the_lip_only_would_close_five_to_twelve_percent_later(workshop: Workshop) -> None:
+def test_pressure_ahead_of_the_lip_only_would_close_five_to_twelve_percent_later(scorer: Scorer) -> None:
     """The convention of pressure on the whole reed, before contact: tip deflection by either load, by quadrature of ``x M / I``."""
     later = []
-    for facing, reed in measured_pairs(workshop):
+    for facing, reed in measured_pairs(scorer):
         x = quadrature_places_m(np.array([facing.lay.fair.clamp_m]))
         shape, lip = reed.shape, LIP_PLACE[facing.mouthpiece.instrument] * 1e-3
         width, widening = shape.tip_width_m, (shape.butt_width_m - shape.tip_width_m) / shape.length_m
@@ -67,11 +64,11 @@ def test_pressure_ahead_of_the_lip_only_would_close_five_to_twelve_percent_later
 
 
 @pytest.mark.parametrize("height_m", [20e-6, 40e-6, -20e-6, -40e-6])
-def test_a_small_bump_hardly_moves_the_closing_share(workshop: Workshop, height_m: float) -> None:
+def test_a_small_bump_hardly_moves_the_closing_share(scorer: Scorer, height_m: float) -> None:
     """A bump or flat of 20 to 40 µm in mid facing moves the free closing share by 0.001 a 20 µm in the middle, 0.0045 at most: a craft term."""
     moved = []
-    for facing, reed in measured_pairs(workshop):
-        key = ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, LIP_PLACE[facing.mouthpiece.instrument])
+    for facing, reed in measured_pairs(scorer):
+        key = ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, LIP_PLACE[facing.mouthpiece.instrument] * 1e-3)
         beams = beams_for([(facing, reed, key)])
         x = node_places_m(np.array([facing.lay.fair.clamp_m]))
         bump = height_m * np.exp(-(((x - 0.45 * facing.lay.fair.clamp_m) / 2e-3) ** 2))
@@ -84,23 +81,23 @@ def test_a_small_bump_hardly_moves_the_closing_share(workshop: Workshop, height_
     assert max(moved) < 0.0045 * abs(height_m) / 20e-6
 
 
-def test_the_lip_is_said_to_close_the_reed_only_when_it_does(workshop: Workshop) -> None:
+def test_the_lip_is_said_to_close_the_reed_only_when_it_does(scorer: Scorer) -> None:
     """The warning comes with a lip load of nine tenths of ``S_lip PM`` and more, and not before."""
-    facing, reed = measured_pairs(workshop)[0]
-    view = workshop.view(mk.open().visitor("alto"))
-    plain = closing_report(workshop, facing, reed, view=view, reed_offset_mm=0.0)
+    facing, reed = measured_pairs(scorer)[0]
+    view = scorer.view(mk.open().visitor("alto"))
+    plain = closing_report(scorer, facing, reed, view=view, reed_offset_m=0.0)
     closes_n = plain.closing_pressure_kpa * plain.lip_area_mm2 * 1e-3
     for part, warned in ((0.5, False), (0.89, False), (0.91, True), (2.0, True)):
-        held = replace(view, lip_load_n=part * closes_n)
-        report = closing_report(workshop, facing, reed, view=held, reed_offset_mm=0.0)
+        held = replace(view, lip_force_n=part * closes_n)
+        report = closing_report(scorer, facing, reed, view=held, reed_offset_m=0.0)
         assert report.lip_closes_reed is warned
         assert report.closing_pressure_kpa == plain.closing_pressure_kpa
 
 
-def test_the_share_that_the_lip_leaves_is_the_contact_solution(workshop: Workshop) -> None:
+def test_the_share_that_the_lip_leaves_is_the_contact_solution(scorer: Scorer) -> None:
     """Under nine tenths of the closing force hardly any area is left before a breath: the warning is about something real."""
-    facing, reed = measured_pairs(workshop)[0]
-    key = ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, 10.0)
+    facing, reed = measured_pairs(scorer)[0]
+    key = ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, 10e-3)
     beams = beams_for([(facing, reed, key)])
     lip = lip_places_m([(facing, reed, key)])
     width = reed.shape.width_at_m(np.array([0.0]))

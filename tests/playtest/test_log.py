@@ -9,17 +9,15 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from matchkit.learn.workshop import NO_WISH
-from matchkit.parts.misfit import misfit
 
 import matchkit as mk
 from matchkit.cli import main
 from matchkit.cli.printing import to_csv
+from matchkit.facts import FITS, Refusal
 from matchkit.files import shipped
-from matchkit.parts.fits import FITS, ligature_reasons, pair_reasons
+from matchkit.parts.fits import ligature_refusals, misfit, pair_refusals
 from matchkit.playtest.log import log_file, log_playtests, playtest_of
-from matchkit.records.people import Player, Playtest
-from matchkit.score.target import view_player
+from matchkit.records.people import Playtest
 from matchkit.tables.book.book import Book
 from matchkit.tables.carry import carry_in
 
@@ -190,20 +188,17 @@ def test_the_answers_of_a_plan_are_logged(book: str, tmp_path: Path) -> None:
 
 def test_misfits_are_those_that_a_ranking_refuses(house: mk.House) -> None:
     """Over every pair and ligature of the demo house: what a ranking refuses, vamps apart, cannot have been played, and the other way round."""
-    workshop = house.workshop
+    parts = house.parts
     for instrument in ("alto", "tenor", "clarinet"):
-        view = view_player(Player(id="?", instrument=instrument))
-        pairs = pair_reasons(
-            workshop.facings, workshop.reeds, instrument=instrument, across=False, in_stock=False, wishes=NO_WISH, view=view
-        )
-        for row, facing in enumerate(workshop.facings):
-            for column, reed in enumerate(workshop.reeds):
-                if facing.mouthpiece.instrument == instrument and "vamp" not in pairs[row, column]:
+        pairs = pair_refusals(parts.facings, parts.reeds, instrument=instrument)
+        for row, facing in enumerate(parts.facings):
+            for column, reed in enumerate(parts.reeds):
+                if facing.mouthpiece.instrument == instrument and pairs[row, column] != Refusal.VAMP_TOO_SHORT:
                     assert (misfit(facing.mouthpiece, reed.reed, None) is None) == (pairs[row, column] == FITS)
-    by_ligature = ligature_reasons(workshop.facings, workshop.ligatures, in_stock=False)
-    for row, facing in enumerate(workshop.facings):
-        sheet = next(part.reed for part in workshop.reeds if part.reed.instrument == facing.mouthpiece.instrument)
-        for column, ligature in enumerate(workshop.ligatures):
+    by_ligature = ligature_refusals(parts.facings, parts.ligatures)
+    for row, facing in enumerate(parts.facings):
+        sheet = next(part.reed for part in parts.reeds if part.reed.instrument == facing.mouthpiece.instrument)
+        for column, ligature in enumerate(parts.ligatures):
             alone = misfit(facing.mouthpiece, sheet, None)
             both = misfit(facing.mouthpiece, sheet, ligature)
             assert (both == alone) == (by_ligature[row, column] == FITS)

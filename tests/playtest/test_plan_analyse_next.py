@@ -17,14 +17,17 @@ from rich.cells import cell_len
 
 import matchkit as mk
 from matchkit.cli import main
+from matchkit.cli.printing import lay_out
 from matchkit.learn.marks import Settings
 from matchkit.learn.rater import RaterCalibration
-from matchkit.playtest.design.plan import CAUTIONS, Plan, key_sheet, plan_compare, plan_test, player_sheet
+from matchkit.playtest.design.plan import Plan, plan_rating, plan_test
 from matchkit.playtest.next import Field, choose, crossing
 from matchkit.playtest.stats.analyse import analyse
 from matchkit.playtest.stats.within import mean_correlation, within_slope
 from matchkit.records.people import Playtest
 from matchkit.records.trials import LINES, Trial
+from matchkit.words.playtest.analyse import analyse_screen
+from matchkit.words.playtest.plan import CAUTIONS, design_words, key_sheet, player_sheet
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -71,7 +74,7 @@ def test_the_sheets_tell_each_what_they_may_know() -> None:
 
 def test_the_sheet_says_what_the_ends_of_each_line_mean(house: mk.House) -> None:
     """Players who mark see what 0 and 10 stand for, once each; where nothing is marked no line is explained."""
-    sheet = player_sheet(house.plan("compare", MANY[:3], players=("P02",)))
+    sheet = player_sheet(house.plan("rate", MANY[:3], players=("P02",)))
     assert all(sheet.count(f"{name}: {ends}") == 1 for name, ends in LINES.items())
     assert "0 dark" not in player_sheet(two())
 
@@ -95,7 +98,7 @@ def test_the_power_on_the_sheet_is_that_of_the_test() -> None:
 
 def test_comparing_more_than_a_sitting_holds() -> None:
     """Seven set-ups, three a sitting: every pair in one sitting once for each player (the design of seven blocks); repeats under new codes."""
-    plan = plan_compare(MANY, players=("P02", "P05"), session="S", seed=1, most=3, repeats=1)
+    plan = plan_rating(MANY, players=("P02", "P05"), session="S", seed=1, most=3, repeats=1)
     sittings: dict[tuple[str, int], list[str]] = {}
     for turn in plan.turns:
         if not turn.hidden_repeat:
@@ -121,7 +124,7 @@ def test_comparing_more_than_a_sitting_holds() -> None:
 
 def test_all_in_one_sitting_follow_williams() -> None:
     """Four set-ups and four players: over the players each set-up follows every other once."""
-    plan = plan_compare(MANY[:4], players=("P01", "P02", "P03", "P04"), session="S", seed=2, repeats=0)
+    plan = plan_rating(MANY[:4], players=("P01", "P02", "P03", "P04"), session="S", seed=2, repeats=0)
     orders = [[turn.sets[0] for turn in plan.turns if turn.player_id == player] for player in plan.players]
     follows = Counter((one, other) for order in orders for one, other in pairwise(order))
     assert len(follows) == 12
@@ -140,9 +143,9 @@ def test_all_in_one_sitting_follow_williams() -> None:
         ("two", SETS, {"attribute": "ease", "claim": "x"}, "the claim is about one"),
         ("two", SETS, {"attribute": "ease", "d_prime": 0.0}, "expected more than 0"),
         ("triangle", SETS, {"attribute": "ease"}, "triangle has no attribute"),
-        ("compare", SETS, {"most": 1}, "expected 2 to 20"),
-        ("compare", SETS, {"repeats": 9}, "hidden repeats"),
-        ("tasting", SETS, {}, "a plan is one of compare, two, triangle"),
+        ("rate", SETS, {"most": 1}, "expected 2 to 20"),
+        ("rate", SETS, {"repeats": 9}, "hidden repeats"),
+        ("tasting", SETS, {}, "a plan is one of rate, two, triangle"),
         ("two", ("AM-05", SETS[0]), {"attribute": "ease"}, "mouthpiece/reed/ligature"),
         ("two", ("AM-05/TR-A-3", SETS[0]), {"attribute": "ease"}, "cannot be played"),
     ],
@@ -171,8 +174,8 @@ def test_a_plan_by_command(tmp_path: Path) -> None:
     found = json.loads(CliRunner().invoke(main, [*words[:-2], "--format", "json"]).stdout)
     assert found["power"]["critical"] == 18
     triangle = CliRunner().invoke(main, ["plan", "triangle", *SETS, "--player", "P02"]).stdout
-    assert "more trials than one session holds" in " ".join(triangle.split())
-    compare = CliRunner().invoke(main, ["plan", "compare", *MANY, "--player", "P02", "--most", "3"])
+    assert "80 take more trials than one session holds" in " ".join(triangle.split())
+    compare = CliRunner().invoke(main, ["plan", "rate", *MANY, "--player", "P02", "--most", "3"])
     assert "7 sittings of 3" in compare.stdout
 
 
@@ -188,7 +191,7 @@ def test_the_planted_ligature_test(house: mk.House) -> None:
     assert real.d_prime == pytest.approx(1.2, abs=0.5)
     assert real.first_named is not None
     assert real.first_named.verdict == "inconclusive"
-    assert any("by chance alone 0.1 would come out" in note for note in found.notes)
+    assert "Of 2 comparisons 0.1 would come out by chance" in lay_out(analyse_screen(found))
 
 
 def _trials(rng: np.random.Generator, count: int, bias: float, *, player: str = "P02", first: float = 0.0) -> list[Trial]:
@@ -215,9 +218,9 @@ def _trials(rng: np.random.Generator, count: int, bias: float, *, player: str = 
 
 def test_one_player_speaks_for_one_and_order_is_told(house: mk.House) -> None:
     """A solo result says so; where the first is always named, the order effect is found and the set-ups are not."""
-    nothing = house.workshop.rated_tests.take(np.arange(0))
+    nothing = house.learner.rated_tests.take(np.arange(0))
     found = analyse(_trials(np.random.default_rng(1), 40, 0.0, first=3.0), (), nothing)
-    assert any("speaks for P02 only" in note for note in found.notes)
+    assert "All of this speaks for P02 only." in lay_out(analyse_screen(found))
     (item,) = found.comparisons
     assert item.first_named is not None
     assert item.first_named.verdict == "different"
@@ -235,7 +238,7 @@ def test_one_player_speaks_for_one_and_order_is_told(house: mk.House) -> None:
 
 def test_strengths_of_three_from_choices_of_two(house: mk.House) -> None:
     """Three set-ups compared in pairs get strengths with the order effect; one that won everything is named."""
-    nothing = house.workshop.rated_tests.take(np.arange(0))
+    nothing = house.learner.rated_tests.take(np.arange(0))
     third = "AM-05/AR-A-2.5/L-03"
     rng = np.random.default_rng(5)
     made = _trials(rng, 40, 1.0)
@@ -271,7 +274,7 @@ def test_ratings_of_simulated_players(house: mk.House) -> None:
                         overall=float(np.clip(5 + level + 0.3 * piece - 0.1 * position + rng.normal(0, 0.3), 0, 10)),
                     )
                 )
-    found = analyse((), tests, house.workshop.rated_tests.take(np.arange(0)))
+    found = analyse((), tests, house.learner.rated_tests.take(np.arange(0)))
     assert {item.player_id for item in found.consistency} == {"P02", "P05", "P06"}
     assert all(item.found.value > 0.5 for item in found.consistency)
     (shared,) = found.shared
@@ -329,7 +332,7 @@ def test_analysis_by_command() -> None:
     result = CliRunner().invoke(main, ["analyse"])
     assert result.exit_code == 0
     assert max(cell_len(line) for line in result.stdout.splitlines()) <= 80
-    for words in ("DIFFERENT", "INCONCLUSIVE", "Order and fatigue", "not a cause", "below 0.001"):
+    for words in ("can tell", "No difference found", "further on in a sitting", "that is no cause", "p < 0.001"):
         assert words in " ".join(result.stdout.split())
     assert json.loads(CliRunner().invoke(main, ["analyse", "--session", "LIG", "--format", "json"]).stdout)["trials"] == 120
     assert "set_a" in CliRunner().invoke(main, ["analyse", "--session", "LIG", "--format", "csv"]).stdout
@@ -351,8 +354,8 @@ def test_worth_is_the_rating_expected_to_cross() -> None:
 def _field(player: str, rating: list[float], evidence: list[float]) -> Field:
     count = len(rating)
     features = np.column_stack([np.arange(count) * 3.0, np.zeros(count)])
-    names = tuple(f"m{k}" for k in range(count))
-    return Field(player, "alto", names, ("r",) * count, features, np.array(rating), np.array(evidence))
+    names = tuple((f"m{k}", "r") for k in range(count))
+    return Field(player, "alto", names, features, np.array(rating), np.array(evidence))
 
 
 def test_what_is_chosen() -> None:
@@ -418,7 +421,7 @@ def test_a_claim_stands_in_the_trials() -> None:
         Trial.model_validate({**row, "answer": str(row["shown"].index("B") + 1 if k < 17 else row["shown"].index("A") + 1)})
         for k, row in enumerate(plan.rows())
     ]
-    empty = mk.open().workshop.rated_tests.take(np.array([], dtype=np.intp))
+    empty = mk.open().learner.rated_tests.take(np.array([], dtype=np.intp))
     (found,) = analyse(rows, (), empty).comparisons
     assert plan.power is not None
     assert (found.test.successes, found.test.two_sided, found.verdict) == (17, False, "different")
@@ -428,7 +431,7 @@ def test_a_claim_stands_in_the_trials() -> None:
     assert (open_.test.two_sided, open_.verdict) == (True, "inconclusive")
     late = analyse(free, (), empty, claim=SETS[1])
     assert late.comparisons[0].verdict == "different"
-    assert any("is not in the plan" in note for note in late.notes)
+    assert late.unplanned_claim == SETS[1]
     with pytest.raises(ValueError, match="a claim about set_a or set_b"):
         Trial.model_validate({**plan.rows()[0], "claim": "other"})
 
@@ -440,16 +443,17 @@ def test_answers_are_told_by_their_codes() -> None:
         assert row["note"] == f"codes {', '.join(turn.codes)}"
     assert "answer 1 where the first code was named, or 2 for the second" in " ".join(key_sheet(plan).split())
     four = [f"AM-0{k}/AR-A-2.5" for k in (1, 2, 3, 4)]
-    alone = plan_compare(four, players=("P02",), session="S", seed=1)
-    assert "of which this plan has 1" in alone.design
-    assert "of which" not in plan_compare(four, players=("P02", "P05", "P08", "P11"), session="S", seed=1).design
+    alone = plan_rating(four, players=("P02",), session="S", seed=1)
+    assert not alone.design.balanced
+    assert "of which this plan has 1" in design_words(alone)
+    assert plan_rating(four, players=("P02", "P05", "P08", "P11"), session="S", seed=1).design.balanced
 
 
 def test_one_mark_for_everything_has_no_slope() -> None:
     """Marks that never change say nothing of fatigue; who has more is named by its set-up."""
     assert within_slope([np.arange(5.0), np.arange(5.0)], [np.full(5, 5.0), np.full(5, 5.0)]) is None
     said = CliRunner().invoke(main, ["analyse", "--session", "LIG"]).stdout
-    assert "DIFFERENT. TM-04/TR-A-3/L-05 has more brightness." in " ".join(said.split())
+    assert "can tell: TM-04/TR-A-3/L-05 has more brightness" in " ".join(said.split())
 
 
 def test_two_without_a_question_says_which_option_names_it() -> None:

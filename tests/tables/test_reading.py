@@ -515,15 +515,16 @@ def test_day_one_needs_only_ids_and_labels(tmp_path: Path) -> None:
     write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
     ranking = mk.open(tmp_path).rank(mk.Visitor(instrument="alto"))
     assert len(ranking.rows) == 3
-    assert any("not compared with other reeds" in doubt for doubt in ranking.doubts)
+    assert ranking.uncompared == ("filed alto reeds of unknown make", "unfiled alto reeds of unknown make")
     for row in ranking.rows:
-        assert row.measure_next
-        assert row.doubts[0].startswith("assumed: facing length, shape of the facing, profile, stiffness from the strength")
+        assert row.measure_next.doubt or row.measure_next.term
+        assumed = [item.what for item in row.assumed]
+        assert assumed == ["facing length", "facing shape", "profile", "stiffness by strength number"]
         assert 0.08 < row.u_closing_pressure_kpa / row.closing_pressure_kpa < 0.25
     # between filed and unfiled of unknown make nothing is compared, once the present set-up is known
     visitor = mk.Visitor(instrument="alto", mouthpiece_id="M1", reed_id="filed3")
     rows = mk.open(tmp_path).rank(visitor, top=100).rows
-    known = {row.reed_id: next(t for t in row.terms if t.name == "effort").known for row in rows}
+    known = {row.reed_id: next(t for t in row.terms if t.name == "resistance").known for row in rows}
     assert {reed: seen for reed, seen in known.items() if seen} == dict.fromkeys(("filed2", "filed3", "filed4"), True)
     assert {"unfiled2", "unfiled3", "unfiled4"} <= set(known)
     assert read_rows(tmp_path / "ligatures.csv") == [{"id": "L"}]

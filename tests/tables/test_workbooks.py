@@ -66,7 +66,7 @@ def test_a_workbook_is_the_same_house(demo_copy: Path) -> None:
     assert one == two
     mk.open(book).train()
     assert (demo_copy / "model.npz").is_file()
-    assert "model model.npz" in mk.open(book).model
+    assert (mk.open(book).model.use, mk.open(book).model.name) == ("file", "model.npz")
 
 
 def test_slips_in_a_workbook_name_sheet_row_and_column(demo_copy: Path) -> None:

@@ -24,7 +24,7 @@ def command(readings: str, style: str, out: str | None) -> None:
 
     found = mk.calibrate(readings)
     if style == "csv":
-        rows = [{name: row[name] for name in SCALE_COLUMNS} for row in found.rows()]
+        rows = [{name: row[name] for name in SCALE_COLUMNS} for row in found.flat_rows()]
         deliver(to_csv(rows, SCALE_COLUMNS), out)
     else:
         show(found, calibration_screen, style, out)

@@ -33,7 +33,7 @@ def command(study: str | None, tolerances: tuple[str, ...], style: str, out: str
     if style == "json":
         deliver(to_json({"schema": "matchkit.gauge/1", "studies": [item.to_dict() for item in studies]}), out)
     elif style == "csv":
-        rows = [{"quantity": item.quantity, **row} for item in studies for row in item.rows()]
+        rows = [{"quantity": item.quantity, **row} for item in studies for row in item.flat_rows()]
         deliver(to_csv(rows, list(rows[0])), out)
     else:
         deliver(lay_out(gauge_screen(studies, numbers=numbers)), out)

@@ -93,7 +93,7 @@ class BatchReport(Answer):
         """Whether any piece fails."""
         return self.counts["fail"] > 0
 
-    def rows(self) -> list[dict[str, Any]]:
+    def flat_rows(self) -> list[dict[str, Any]]:
         """Return one flat row a piece."""
         return [_row(piece) for piece in self.pieces]
 

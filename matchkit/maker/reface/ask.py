@@ -212,7 +212,7 @@ def _before_and_after(house: Scorer, facing: FacingPart, after: Lay | MeanLay, v
     pressure = both.closing_pressure_pa / KPA
     opening = playing_openings_m(both, blow_pa=view.blow_pa) / MM
     share = both.closing_share(lip_force_n=view.lip_force_n)
-    doubt = house.uncertainty(after_it).total
+    doubt = house.uncertainty(before).total
     return tuple(
         BeforeAfter(
             reed=lot.id,

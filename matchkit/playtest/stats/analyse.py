@@ -52,7 +52,7 @@ class Analysis(Answer):
     unplanned_claim: str | None
     """A claim that is not in the plan: it counts only if it was made before anybody played."""
 
-    def rows(self) -> list[dict[str, Any]]:
+    def flat_rows(self) -> list[dict[str, Any]]:
         """Return one flat row a comparison."""
         found = []
         for item in self.comparisons:

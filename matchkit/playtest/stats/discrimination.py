@@ -73,6 +73,8 @@ def binomial_test(kind: Kind, *, trials: int, successes: int, level: float = LEV
     from scipy.stats import binomtest
 
     _sensible(trials, level)
+    if not 0 <= successes <= trials:
+        raise ValueError(f"expected 0 to {trials} answers, read {successes}")
     test = binomtest(successes, trials, CHANCE[kind], alternative="two-sided" if two_sided else "greater")
     interval = binomtest(successes, trials).proportion_ci(confidence_level=1 - level, method="exact")
     probability = float(test.pvalue)
@@ -100,6 +102,8 @@ def wilson_interval(successes: int, trials: int, *, confidence: float = 0.95) ->
     """
     from scipy.stats import binomtest
 
+    if not 0 <= successes <= trials or trials < 1:
+        raise ValueError(f"expected 0 to {trials} of one trial or more, read {successes} of {trials}")
     interval = binomtest(successes, trials).proportion_ci(confidence_level=confidence, method="wilson")
     return float(interval.low), float(interval.high)
 

@@ -83,9 +83,9 @@ def _row(row: AnovaRow) -> tuple[str, ...]:
 def calibration_screen(found: Calibration) -> Screen:
     """Return the screen of a strength scale."""
     titles = ("profile", "strength", "N/mm", "state", "spread", "reeds", "± in the mean")
-    few = [row for row in found.steps if row.reeds < FEW]
+    few = [row for row in found.rows if row.reeds < FEW]
     return screen(
-        Table(titles, tuple(map(_scale_row, found.steps)), right=(1, 2, 4, 5, 6)),
+        Table(titles, tuple(map(_scale_row, found.rows)), right=(1, 2, 4, 5, 6)),
         "",
         f"Fewer than {FEW} reeds say little about the spread within a box: read more of them." if few else None,
         "Add these rows to strength_scale.csv; --format csv writes them.",

@@ -55,7 +55,7 @@ def target_words(target: RefaceTarget) -> str:
     if target.to == "drawing":
         return f"the drawing of {target.model}"
     if target.to == "tip":
-        return f"a fair curve with a tip of {target.tip_opening_mm:.2f} mm"
+        return f"a fair curve with a tip of {target.tip_opening_mm or 0.0:.2f} mm"
     if target.to == "reed":
         middle = ", the middle of the house's range" if target.middle else ""
         return f"the facing that closes most evenly on {target.reed_id} at {target.closing_kpa:.1f} kPa{middle}"

@@ -8,24 +8,25 @@ from typing import Any
 
 import numpy as np
 import pytest
-from matchkit.advise.explain import feel_words, tone_words
-from matchkit.learn.workshop import NO_WISH
 from test_counter import present
 
 import matchkit as mk
+from matchkit.advise.reasons import REDUCIBLE, certainty, gains
 from matchkit.advise.search import Candidates, rank_candidates
-from matchkit.advise.setups import REDUCIBLE, gains
+from matchkit.facts import FITS, UNCERTAINTIES, Refusal
 from matchkit.learn.blend import Blend, InstrumentNeighbours
 from matchkit.learn.interval import LEVEL, Interval, fit_interval
 from matchkit.learn.marks import DEFAULT_SETTINGS
 from matchkit.learn.trial.choosing import folds_of
 from matchkit.learn.trial.folds import FoldTable
-from matchkit.pairs.uncertainty import UNCERTAINTIES
-from matchkit.parts.fits import NOT_SOFTER, REED_TOO_NARROW, VAMP_TOO_SHORT, pair_reasons
+from matchkit.pairs.contacts import Contacts
+from matchkit.pairs.table import pair_list
+from matchkit.parts.fits import pair_refusals
 from matchkit.physics.lay.facing import mean_lay
 from matchkit.physics.lay.fair import Readings
-from matchkit.score.target import box_share
-from matchkit.score.wishes import understand
+from matchkit.score.asked import share_within
+from matchkit.score.scorer import Scored
+from matchkit.score.wishes import NO_WISH, understand
 
 
 def test_interval_takes_the_right_order_statistic() -> None:
@@ -39,26 +40,22 @@ def test_interval_takes_the_right_order_statistic() -> None:
 @pytest.mark.parametrize(
     ("piece", "reed", "reason"),
     [
-        ({"window_width_mm": 14.8, "side_rail_mm": 1.0}, {}, REED_TOO_NARROW),
-        ({"window_width_mm": 14.6, "side_rail_mm": 1.0}, {}, ""),
-        ({"window_width_mm": None}, {}, ""),
-        ({}, {"vamp_length_mm": 23.0}, VAMP_TOO_SHORT),
-        ({}, {"vamp_length_mm": None}, ""),
+        ({"window_width_mm": 14.8, "side_rail_mm": 1.0}, {}, Refusal.REED_TOO_NARROW),
+        ({"window_width_mm": 14.6, "side_rail_mm": 1.0}, {}, FITS),
+        ({"window_width_mm": None}, {}, FITS),
+        ({}, {"vamp_length_mm": 23.0}, Refusal.VAMP_TOO_SHORT),
+        ({}, {"vamp_length_mm": None}, FITS),
     ],
 )
 def test_reeds_that_cannot_sit_are_refused(house: mk.House, piece: dict[str, Any], reed: dict[str, Any], reason: str) -> None:
     """Narrower than window and rail, or a vamp that ends before the clamp and 2 mm, is refused; unmeasured never is."""
     from dataclasses import replace
 
-    workshop = house.workshop
-    facing, part = workshop.facing("AM-02"), workshop.reed("AR-A-2.5")
+    facing, part = house.parts.facing("AM-02"), house.parts.reed("AR-A-2.5")
     facing = replace(facing, mouthpiece=facing.mouthpiece.model_copy(update=piece))
-    vamp = reed.get("vamp_length_mm", part.vamp_mm)
-    part = replace(part, vamp_mm=vamp or 0.0, vamp_measured=vamp is not None)
-    found = pair_reasons(
-        (facing,), (part,), instrument="alto", across=False, in_stock=False, wishes=NO_WISH, view=workshop.view("P01")
-    )
-    assert found[0, 0] == reason
+    vamp = reed.get("vamp_length_mm", part.vamp_m * 1e3)
+    part = replace(part, vamp_m=(vamp or 0.0) * 1e-3, vamp_measured=vamp is not None)
+    assert pair_refusals((facing,), (part,), instrument="alto")[0, 0] == reason
 
 
 def test_softer_and_harder_reed_refuse_the_others(house: mk.House) -> None:
@@ -68,83 +65,79 @@ def test_softer_and_harder_reed_refuse_the_others(house: mk.House) -> None:
     here = mine[present(house, "P02")[1]].closing_pressure_kpa
     on_scale = {row.reed_id for row in ranking.rows if not row.reed_id.startswith("AR-E")}
     assert all(mine[name].closing_pressure_kpa < 1.1 * here for name in on_scale)
-    assert NOT_SOFTER in ranking.refused
+    assert Refusal.NOT_SOFTER in ranking.refused
 
 
 @pytest.mark.parametrize(("wish", "factor"), [("bigger sound", 1.15), ("less air", 1 / 1.15), ("much bigger sound", 1.15**2)])
 def test_air_wishes_move_the_air_target(house: mk.House, wish: str, factor: float) -> None:
     """A step of sound is 15 % of playing opening; the effort target stays."""
-    workshop = house.workshop
-    view = workshop.view("P02")
-    plain, moved = (workshop.targets(view, workshop.reeds, understand(words)).by_scale[None] for words in ([], [wish]))
+    view = house.scorer.view("P02")
+    plain, moved = (house.scorer.targets(view, house.parts.reeds, understand(words)).by_scale[None] for words in ([], [wish]))
     assert plain is not None
     assert moved is not None
-    assert moved.playing_opening_mm / plain.playing_opening_mm == pytest.approx(factor)
-    assert moved.closing_pressure_kpa == plain.closing_pressure_kpa
+    assert moved.playing_opening_m / plain.playing_opening_m == pytest.approx(factor)
+    assert moved.closing_pressure_pa == plain.closing_pressure_pa
 
 
 @pytest.mark.parametrize(("wish", "factor"), [("freer", 0.88), ("more resistance", 1 / 0.88), ("much freer", 0.88**2)])
 def test_effort_wishes_move_the_effort_target(house: mk.House, wish: str, factor: float) -> None:
     """A step of effort is a factor 0.88 in closing pressure, about half a strength."""
-    workshop = house.workshop
-    view = workshop.view("P02")
-    plain, moved = (workshop.targets(view, workshop.reeds, understand(words)).by_scale[None] for words in ([], [wish]))
+    view = house.scorer.view("P02")
+    plain, moved = (house.scorer.targets(view, house.parts.reeds, understand(words)).by_scale[None] for words in ([], [wish]))
     assert plain is not None
     assert moved is not None
-    assert moved.closing_pressure_kpa / plain.closing_pressure_kpa == pytest.approx(factor)
+    assert moved.closing_pressure_pa / plain.closing_pressure_pa == pytest.approx(factor)
 
 
 def test_light_and_firm_shift_the_middle_of_the_house(house: mk.House) -> None:
     """Light aims at 0.88 and firm at 1.12 of the middle; the present set-up, where known, is not shifted."""
-    workshop = house.workshop
     aims = {}
     for held in ("light", "medium", "firm"):
-        aim = workshop.targets(workshop.view(mk.Visitor(instrument="alto", embouchure=held)), workshop.reeds).by_scale[None]
+        aim = house.scorer.targets(
+            house.scorer.view(mk.Visitor(instrument="alto", embouchure=held)), house.parts.reeds
+        ).by_scale[None]
         assert aim is not None
-        aims[held] = aim.closing_pressure_kpa
+        aims[held] = aim.closing_pressure_pa
     assert aims["light"] / aims["medium"] == pytest.approx(0.88)
     assert aims["firm"] / aims["medium"] == pytest.approx(1.12)
 
 
 def test_the_middle_is_of_liked_set_ups(house: mk.House) -> None:
     """The target without a present set-up is the median over playtests rated 7 or more of the instrument (numpy's median)."""
-    workshop = house.workshop
-    aim = workshop.targets(workshop.view(mk.Visitor(instrument="alto")), workshop.reeds).by_scale[None]
+    aim = house.scorer.targets(house.scorer.view(mk.Visitor(instrument="alto")), house.parts.reeds).by_scale[None]
     assert aim is not None
     liked = []
     for test in house.tables.playtests:
-        reed = workshop.reed(test.reed_id)
+        reed = house.parts.reed(test.reed_id)
         if (test.overall or 0) >= 7 and reed.reed.instrument == "alto" and reed.scale is None:
             liked.append(
                 house.closing(test.mouthpiece_id, test.reed_id, reed_offset_mm=test.reed_offset_mm).closing_pressure_kpa
             )
-    assert aim.closing_pressure_kpa == pytest.approx(float(np.median(liked)), rel=1e-9)
+    assert aim.closing_pressure_pa == pytest.approx(float(np.median(liked)) * 1e3, rel=1e-9)
 
 
-def test_scores_are_rounded_before_they_are_compared() -> None:
+def test_scores_are_rounded_before_they_are_compared(house: mk.House) -> None:
     """Two pairs whose scores differ by less than a millionth stand by id, whichever is larger."""
     blend = Blend(DEFAULT_SETTINGS, 0.0, 10.0, {}, (), None, None, 0)
+    reed = house.parts.reed("AR-A-3")
+    pairs = pair_list(Contacts(), [(house.parts.facing(name), reed) for name in ("AM-02", "AM-01")], lip_m=10e-3)
     candidates = Candidates(
-        ["B", "A"], ["r", "r"], ["p", "q"], np.array([0.5 + 1e-9, 0.5]), np.zeros((2, 1)), np.ones((2, 0), dtype=bool)
+        Scored(pairs, house.scorer.score(house.scorer.view("P02"), pairs).terms, np.zeros((2, 1))), np.ones((2, 0), dtype=bool)
     )
+    candidates.__dict__["overall_d"] = np.array([0.5 + 1e-9, 0.5])
     placed = rank_candidates(candidates, blend, (), instrument="alto", player=None, top=2)
-    assert [candidates.mouthpiece_ids[line.pair] for line in placed] == ["A", "B"]
+    assert [candidates.ids[line.pair][0] for line in placed] == ["AM-01", "AM-02"]
 
 
 def test_features_are_scaled_by_the_table_and_not_by_the_parts(house: mk.House) -> None:
     """A pair has the same features alone and among all others, with a wish and without; they are what the constants say."""
-    workshop = house.workshop
-    view = workshop.view("P02")
-    facing, reed = workshop.facing("AM-02"), workshop.reed("AR-A-2.5")
-    one = workshop.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=view.lip_mm)
-    alone = workshop.score(view, one, (facing,), (reed,)).features[0]
-    place = {part.mouthpiece.id: k for k, part in enumerate(workshop.facings)}["AM-02"]
-    reeds = {part.reed.id: k for k, part in enumerate(workshop.reeds)}
-    many = workshop.pairs(
-        workshop.facings, workshop.reeds, np.full(3, place), np.array([reeds["AR-A-2.5"], 0, 5]), lip_mm=view.lip_mm
-    )
+    view = house.scorer.view("P02")
+    facing, reed = house.parts.facing("AM-02"), house.parts.reed("AR-A-2.5")
+    alone = house.scorer.score(view, house.scorer.pair(facing, reed, lip_m=view.lip_m)).features[0]
+    others = [part for part in house.parts.reeds if part.id != reed.id]
+    many = house.scorer.grid((facing,), (reed, *others), lip_m=view.lip_m)
     for wishes in (NO_WISH, understand(["much freer"])):
-        among = workshop.score(view, many, workshop.facings, workshop.reeds, wishes=wishes).features[0]
+        among = house.scorer.score(view, many, wishes=wishes).features[0]
         assert among == pytest.approx(alone)
     assert alone[0] == pytest.approx((facing.mouthpiece.tip_opening_mm - 1.9) / 0.25)
 
@@ -153,7 +146,7 @@ def test_a_tests_own_mark_never_predicts_it(house: mk.House) -> None:
     """Changing the marks of a fold changes no prediction of that fold."""
     from dataclasses import replace
 
-    tests, ligatures = house.workshop.rated_tests, house.workshop.ligatures
+    tests, ligatures = house.learner.rated_tests, house.parts.ligatures
     fold = folds_of(tests, "new mouthpiece")[0]
     changed = tests.rating.copy()
     changed[fold[1]] = 0.0
@@ -173,11 +166,10 @@ def test_known_and_new_players_have_their_own_interval() -> None:
 
 def test_reed_offset_of_a_playtest_counts(house: mk.House) -> None:
     """A reed that stood forward in a playtest is learned from as the stiffer set-up it was."""
-    workshop = house.workshop
-    moved = next(k for k, test in enumerate(workshop.rated) if test.reed_offset_mm > 0)
-    test = workshop.rated[moved]
+    moved = next(k for k, test in enumerate(house.scorer.marked) if test.reed_offset_mm > 0)
+    test = house.scorer.marked[moved]
     stood = house.closing(test.mouthpiece_id, test.reed_id, reed_offset_mm=test.reed_offset_mm).closing_pressure_kpa
-    assert workshop._test_pairs.closing_pressure_kpa[moved] == pytest.approx(stood)
+    assert house.scorer.marked_pairs.closing_pressure_pa[moved] == pytest.approx(stood * 1e3)
     assert stood > 1.03 * house.closing(test.mouthpiece_id, test.reed_id).closing_pressure_kpa
 
 
@@ -192,36 +184,19 @@ def test_reed_place_is_part_of_the_uncertainty(house: mk.House) -> None:
 
 
 @pytest.mark.parametrize(
-    ("effort", "air", "u", "words"),
-    [
-        (-0.13, 0.0, 0.01, ("surely freer (about half a strength)", "about the same air")),
-        (0.13, 0.0, 0.1, ("probably more resistant (about half a strength)", "about the same air")),
-        (-0.05, 0.0, 0.2, ("may be a little freer (less than half a strength)", "about the same air")),
-        (0.0, 0.14, 0.01, ("about the same resistance", "surely bigger, takes more air")),
-        (0.0, -0.3, 0.1, ("about the same resistance", "surely much smaller, takes less air")),
-        (0.3, 0.0, 0.1, ("surely much more resistant (about one strength)", "about the same air")),
-        (0.5, 0.0, 0.1, ("surely much more resistant (more than one strength)", "about the same air")),
-    ],
+    ("size", "u", "expected"), [(-0.13, 0.01, "surely"), (0.13, 0.1, "probably"), (-0.05, 0.2, "perhaps"), (0.3, 0.1, "surely")]
 )
-def test_words_for_a_difference(effort: float, air: float, u: float, words: tuple[str, str]) -> None:
-    """Direction, size and certainty of a difference are said as the numbers have them."""
-    assert feel_words(effort, air, u, wish_step=0.88, air_step=1.15) == words
-
-
-@pytest.mark.parametrize(
-    ("vote", "words"),
-    [(1.0, "may be brighter"), (-0.5, "may be darker"), (0.0, "tone about the same"), (None, "tone not known")],
-)
-def test_words_for_tone(vote: float | None, words: str) -> None:
-    """Tone is never more than "may"."""
-    assert tone_words(vote) == words
+def test_the_direction_of_a_difference_is_as_sure_as_its_doubt_allows(size: float, u: float, expected: str) -> None:
+    """Surely from 95 %, probably from 80 % on, whichever way it goes (normal tables: 1.645 and 0.842 standard uncertainties)."""
+    assert certainty(size, u) == expected
+    assert certainty(-size, u) == expected
 
 
 def test_box_share_has_two_sides() -> None:
     """The share of a normal box within a step of the target: both tails are out (normal tables: one sd holds 68.27 %)."""
     step = -math.log(0.88)
-    assert float(box_share(np.array([0.0]), np.array([step]), wish_step=0.88)[0]) == pytest.approx(0.6827, abs=1e-4)
-    assert float(box_share(np.array([step]), np.array([step]), wish_step=0.88)[0]) == pytest.approx(0.4772, abs=1e-4)
+    assert float(share_within(np.array([0.0]), np.array([step]), step=step)[0]) == pytest.approx(0.6827, abs=1e-4)
+    assert float(share_within(np.array([step]), np.array([step]), step=step)[0]) == pytest.approx(0.4772, abs=1e-4)
 
 
 def test_crossing_rails_leak_on_both_sides() -> None:
@@ -243,22 +218,21 @@ def test_crossing_rails_leak_on_both_sides() -> None:
 def test_lip_rests_where_the_instrument_has_it(house: mk.House) -> None:
     """Without a lip place of their own players rest 9 to 13 mm from the tip, by instrument."""
     found = {
-        kind: house.workshop.view(mk.Visitor(instrument=kind)).lip_mm
+        kind: house.scorer.view(mk.Visitor(instrument=kind)).lip_m * 1e3
         for kind in ("clarinet", "soprano", "alto", "tenor", "baritone")
     }
-    assert found == {"clarinet": 9.0, "soprano": 9.0, "alto": 10.0, "tenor": 12.0, "baritone": 13.0}
+    assert found == pytest.approx({"clarinet": 9.0, "soprano": 9.0, "alto": 10.0, "tenor": 12.0, "baritone": 13.0})
 
 
 def test_measuring_what_is_usually_unmeasured_gains_three_quarters(house: mk.House) -> None:
     """Reed place and wet factor can be narrowed though never removed; what was measured already gains nothing."""
-    workshop = house.workshop
-    facing, reed = workshop.facing("AM-02"), workshop.reed("AR-A-3")
-    pairs = workshop.pairs((facing,), (reed,), np.array([0]), np.array([0]), lip_mm=10.0)
-    parts = workshop.uncertainty(pairs, (facing,), (reed,)).parts[:, 0]
-    found = dict(zip(UNCERTAINTIES, gains(parts, facing, reed), strict=True))
+    facing, reed = house.parts.facing("AM-02"), house.parts.reed("AR-A-3")
+    pairs = house.scorer.pair(facing, reed, lip_m=10e-3)
+    doubt = house.scorer.uncertainty(pairs)
+    found = dict(zip(UNCERTAINTIES, gains(pairs, doubt, 0), strict=True))
     assert found["tip"] == found["clamp"] == found["stiffness"] == found["profile"] == 0.0
     place = UNCERTAINTIES.index("reed place")
-    assert found["reed place"] == pytest.approx(REDUCIBLE * parts[place] ** 2)
+    assert found["reed place"] == pytest.approx(REDUCIBLE * doubt.parts[place, 0] ** 2)
     assert REDUCIBLE == 0.75
 
 
@@ -277,7 +251,7 @@ def test_peak_flow_of_a_report_is_that_of_the_playing_area(house: mk.House) -> N
 def test_a_walk_in_is_told_to_measure_their_own_parts(house: mk.House) -> None:
     """Where the typed present set-up is the larger doubt, the measurement named is of what they play now."""
     visitor = house.visitor("alto", mouthpiece="75thou", reed="3")
-    assert any(row.measure_next.startswith("of what they play now:") for row in house.rank(visitor, different=True).rows)
+    assert any(row.measure_next.of_present for row in house.rank(visitor, different=True).rows)
 
 
 def test_facing_report_of_a_short_rail(house: mk.House) -> None:
@@ -303,4 +277,4 @@ def test_neighbours_of_one_instrument_only(house: mk.House) -> None:
     tests = {test.id: test for test in house.tables.playtests}
     for row in house.rank("P09", top=5).rows:
         assert {instrument[tests[near.playtest].mouthpiece_id] for near in row.neighbours} == {"tenor"}
-    assert isinstance(house.workshop.blend.by_instrument["tenor"], InstrumentNeighbours)
+    assert isinstance(house.learner.blend.by_instrument["tenor"], InstrumentNeighbours)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from conftest import Case, reference
@@ -11,19 +14,10 @@ from hypothesis import strategies as st
 from matchkit.learn.blend import InstrumentNeighbours
 from matchkit.learn.interval import LEVEL, conformal_rank, crossed_folds, fit_interval, group_folds
 from matchkit.learn.marks import PRIOR_TESTS, LigatureWeights, RatedTests, Settings, fit_line
-from matchkit.records.parts import Ligature
-from matchkit.score.desirability import (
-    FLOOR,
-    NEUTRAL,
-    TERMS,
-    TermInputs,
-    by_steps,
-    desirabilities,
-    falling,
-    falling_on_average,
-    geometric_mean,
-    terms_for,
-)
+from matchkit.records.parts import Ligature, Neck
+from matchkit.score.desirability import FLOOR, NEUTRAL, by_steps, falling, falling_on_average, geometric_mean
+from matchkit.score.term import Desirabilities, all_terms, judge_values, terms_for
+from matchkit.score.wishes import understand
 
 
 @pytest.mark.parametrize("case", reference("desirability"), ids=lambda c: c.source[:12])
@@ -60,61 +54,63 @@ def test_average_over_uncertainty() -> None:
     assert 1 - at_limit == pytest.approx(u / np.sqrt(2 * np.pi) / 0.17, rel=0.2)
 
 
-def inputs(**known: float) -> TermInputs:
-    names = TermInputs.__dataclass_fields__
-    return TermInputs(**{name: np.array([known.get(name, np.nan)]) for name in names})
+def asked(*wishes: str, cone: bool = True) -> Any:
+    """Stand in for a question: what the terms look at besides their values."""
+    neck = Neck(id="N", instrument="alto", bore_mm=12.0, half_angle_deg=1.6 if cone else 0.0)
+    return SimpleNamespace(wishes=understand(wishes), view=SimpleNamespace(neck=neck))
+
+
+def judged(question: Any, **known: float) -> Desirabilities:
+    """Judge one set-up of which only these values are known."""
+    values = {name: np.array([known.get(name.replace(" ", "_"), np.nan)]) for name in all_terms()}
+    return judge_values(values, question)
 
 
 def test_every_unknown_is_neutral_and_keeps_its_weight() -> None:
     """With nothing known every term is 0.7, so D is 0.7, whatever the weights."""
-    found = desirabilities(inputs(), terms_for(cone=True, tone=1, even=1), wish_step=0.88)
+    found = judged(asked("brighter", "more even"))
     assert found.overall[0] == pytest.approx(NEUTRAL)
     assert not found.known.any()
-    assert found.weights.sum() == sum(term.weight for term in TERMS.values()) + 4
+    assert found.weights.sum() == sum(term.weight for term in all_terms().values()) + 4
 
 
 GOOD_VALUES = {
-    "effort_ln": 0.0,
-    "air_ln": 0.0,
-    "closing_share": 0.0,
-    "smoothness_um": 2.0,
-    "leak_mm2": 0.01,
-    "box_share": 0.95,
-    "volume_miss": 0.0,
-    "tone_vote": 1.0,
+    "resistance": 0.0,
+    "air": 0.0,
+    "closing": 0.0,
+    "smoothness": 2.0,
+    "rails": 0.01,
+    "box_spread": 0.95,
+    "volume": 0.0,
+    "tone": 1.0,
 }
 
 
 @pytest.mark.parametrize("name", list(GOOD_VALUES))
 def test_an_empty_measurement_is_never_rewarded(name: str) -> None:
     """Leaving out a good measurement always costs; an unknown term never beats a known good one."""
-    terms = terms_for(cone=True, tone=1, even=0)
-    everything = {**GOOD_VALUES, "u_closing_share": 0.01}
-    whole = desirabilities(inputs(**everything), terms, wish_step=0.88).overall[0]
-    missing = {key: value for key, value in everything.items() if key != name}
-    assert desirabilities(inputs(**missing), terms, wish_step=0.88).overall[0] < whole
+    whole = judged(asked("brighter"), **GOOD_VALUES).overall[0]
+    missing = {key: value for key, value in GOOD_VALUES.items() if key != name}
+    assert judged(asked("brighter"), **missing).overall[0] < whole
 
 
 def test_shares_of_the_loss_sum_to_one_or_nothing() -> None:
     """The loss is shared out whole; a perfect set-up has none to share."""
-    terms = terms_for(cone=True, tone=0, even=0)
-    mixed = desirabilities(inputs(effort_ln=0.1, smoothness_um=30.0), terms, wish_step=0.88)
+    mixed = judged(asked(), resistance=0.8, smoothness=30.0)
     assert mixed.shares.sum() == pytest.approx(1.0, abs=1e-12)
-    perfect = desirabilities(
-        inputs(**{**GOOD_VALUES, "u_closing_share": 0.001, "closing_share": 0.0, "box_share": 1.0}), terms, wish_step=0.88
-    )
+    perfect = judged(asked(), **{**GOOD_VALUES, "closing": -0.05, "box_spread": 1.0})
     assert perfect.overall[0] == 1.0
     assert not perfect.shares.any()
 
 
 def test_terms_that_count() -> None:
     """Volume counts for cones only, tone when it was wished for, "more even" doubles three weights."""
-    assert "volume" not in terms_for(cone=False, tone=0, even=0)
-    assert "tone" not in terms_for(cone=True, tone=0, even=0)
-    even = terms_for(cone=True, tone=1, even=1)
-    assert {name for name, term in even.items() if term.weight == 2 * TERMS[name].weight} == {"closing", "smoothness", "rails"}
-    much = terms_for(cone=True, tone=2, even=2)
-    assert (much["tone"].weight, much["rails"].weight) == (2 * TERMS["tone"].weight, 4 * TERMS["rails"].weight)
+    assert "volume" not in terms_for(asked(cone=False))
+    assert "tone" not in terms_for(asked())
+    even = terms_for(asked("brighter", "more even"))
+    assert {name for name, (_, times) in even.items() if times == 2} == {"closing", "smoothness", "rails"}
+    much = terms_for(asked("much brighter", "much more even"))
+    assert (much["tone"][1], much["rails"][1]) == (2, 4)
 
 
 @pytest.mark.parametrize("case", reference("conformal"), ids=lambda c: f"{c.inputs['count']}-{c.inputs['level']}")
@@ -253,5 +249,5 @@ def test_another_player_stands_omega_apart() -> None:
     )
     known = InstrumentNeighbours(tests, np.zeros(2))
     for player, squared in (("p", [1.0, 5.0]), ("stranger", [5.0, 5.0]), (None, [5.0, 5.0])):
-        distance, _ = known.seen_by(player, Settings(other_player=4.0)).nearest(np.zeros((1, 2)))
+        distance, _ = known.seen_by(player, Settings(other_player=4.0)).nearest(np.zeros((1, 2)), 25)
         assert distance[0] ** 2 == pytest.approx(squared)

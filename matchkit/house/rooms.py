@@ -1,0 +1,78 @@
+"""Who owns what in an open house: its tables, the parts made of them, what is scored, and what was learned."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from functools import cached_property
+from pathlib import Path
+
+from matchkit.errors import Problem
+from matchkit.facts import ModelUse
+from matchkit.files import Cache, code_digest
+from matchkit.learn.learner import Learner
+from matchkit.learn.model.fingerprint import rules_digest
+from matchkit.learn.model.found import find_model, settle_model
+from matchkit.parts.stock import Parts, Stock
+from matchkit.score.scorer import Scorer
+from matchkit.tables.defaults import read_defaults
+from matchkit.tables.source import Tables
+
+
+class Rooms:
+    """A house whose tables have been read and checked; each room is opened when it is first asked for."""
+
+    def __init__(
+        self,
+        tables: Tables,
+        *,
+        demo: bool = False,
+        model: Path | None = None,
+        beside: Path | None = None,
+        cache: Path | None = None,
+    ) -> None:
+        self.tables = tables
+        self.demo = demo
+        self._cache_folder, self._beside = cache, None if demo else beside
+        self._found = find_model(model, beside)
+
+    @property
+    def warnings(self) -> tuple[Problem, ...]:
+        """What is odd in the tables, and was not refused."""
+        return self.tables.warnings
+
+    @cached_property
+    def parts(self) -> Parts:
+        """The parts, made physical."""
+        given = {field.name: getattr(self.tables, field.name) for field in fields(Stock) if field.name != "defaults"}
+        return Parts(Stock(**given, defaults=read_defaults()), cache=self.cache)
+
+    @cached_property
+    def scorer(self) -> Scorer:
+        """What the measurements say of the parts, for any player."""
+        return Scorer(self.parts)
+
+    @cached_property
+    def _settled(self) -> tuple[Learner, ModelUse]:
+        learner = Learner(self.scorer)
+        return learner, settle_model(self._found, learner, self._rules, invented=self.demo)
+
+    @property
+    def learner(self) -> Learner:
+        """What was learned from the playtests."""
+        return self._settled[0]
+
+    @property
+    def model(self) -> ModelUse:
+        """What the scores are learned from; :func:`matchkit.words.model_words` says it."""
+        return self._settled[1]
+
+    @cached_property
+    def _rules(self) -> str:
+        return rules_digest()
+
+    @cached_property
+    def cache(self) -> Cache:
+        """What was computed before on this machine, if anything is kept."""
+        if self._cache_folder is None:
+            return Cache(None)
+        return Cache(self._cache_folder, version=code_digest() + self._rules.encode())
