@@ -9,9 +9,9 @@ STAMP := $(VENV)/.installed
 LOWEST := .venv-lowest
 BENCH := PYTHONPATH=tests:tests/maker:tests/tables:data $(BIN)/python
 PYTEST := $(BIN)/python -m pytest --numprocesses 2 --dist loadfile
-QUICK := tests/physics tests/parts tests/score tests/learn tests/tables/test_reading.py tests/test_house.py tests/test_readme.py
+QUICK := tests/physics tests/parts tests/learn tests/tables/test_reading.py tests/test_house.py tests/test_readme.py
 
-.PHONY: demo test slow check lowest lock bench million houses next docs readme demo-data clean
+.PHONY: demo test slow check lowest lock bench mutants million houses next docs readme demo-data clean
 
 demo: $(STAMP)
 	$(BIN)/matchkit rank P02 --different
@@ -46,6 +46,9 @@ bench: $(STAMP)
 	$(BENCH) benchmarks/bench.py
 	$(BENCH) benchmarks/maker.py
 	$(BENCH) benchmarks/book.py
+
+mutants: $(STAMP)
+	$(BENCH) benchmarks/mutants.py
 
 million: $(STAMP)
 	$(BENCH) benchmarks/cost.py

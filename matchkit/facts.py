@@ -107,7 +107,7 @@ class Feel:
     """
 
     resistance: Change | None = None
-    air: Change | None = None
+    opening: Change | None = None
     tone: float | None = None
     comparable: bool = True
     closes_up: Literal["known", "assumed"] | None = None
@@ -117,13 +117,13 @@ class Feel:
 class Aimed:
     """What a question aims at: the present set-up, the middle of set-ups that were liked, or of all that fit; and how a wish moves it.
 
-    ``likes`` counts the liked ones, ``lines`` names the lines of reeds that are aimed at by themselves. ``resistance`` and ``air`` are steps.
+    ``likes`` counts the liked ones, ``lines`` names the lines of reeds that are aimed at by themselves. ``resistance`` and ``opening`` are steps.
     """
 
     at: Literal["present", "liked", "fitting", "by line", "nothing"]
     likes: int = 0
     resistance: int = 0
-    air: int = 0
+    opening: int = 0
 
 
 @dataclass(frozen=True)

@@ -40,5 +40,15 @@ def inch_to_mm(length_in: float) -> float:
     return length_in * MM_PER_INCH
 
 
-SIZES: dict[str, float] = {"": 1.0, "1": 1.0, "steps": 1.0, "mm": MM, "µm": UM, "mm2": MM2, "cm3": CM3, "kPa": KPA}
+SIZES: dict[str, float] = {
+    "": 1.0,
+    "1": 1.0,
+    "half strengths": 1.0,
+    "steps of 15 %": 1.0,
+    "mm": MM,
+    "µm": UM,
+    "mm2": MM2,
+    "cm3": CM3,
+    "kPa": KPA,
+}
 """What one of each unit is in SI, for tables that name their unit."""

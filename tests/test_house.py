@@ -181,7 +181,7 @@ def test_scaling_every_modulus_changes_no_rank(tmp_path: Path, factor: float) ->
 def test_lip_place_does_not_change_the_order_of_reeds(house: mk.House) -> None:
     """Where the lip rests moves lip loads by much, and neither the order of reeds on one mouthpiece nor the one equal to the present.
 
-    Order by resistance and air, which the lip has no part in; the closing term, a matter of shape, may change near ties of the score.
+    Order by resistance and opening, which the lip has no part in; the closing term, a matter of shape, may change near ties of the score.
     """
     orders, equal, loads = [], [], []
     for lip in (7.0, 10.0, 14.0):
@@ -192,7 +192,9 @@ def test_lip_place_does_not_change_the_order_of_reeds(house: mk.House) -> None:
         loads.append(house.closing("AM-02", "AR-B-3.5", player=person).lip_load_n)
         ranked = {row.reed_id: row for row in house.rank(person, fixed={"mouthpiece": "AM-02"}, top=EVERYTHING).rows}
         costs = {
-            name: round(cost(row, "resistance") / cost(row, "air"), 6) for name, row in ranked.items() if cost(row, "air") > 0.5
+            name: round(cost(row, "resistance") / cost(row, "opening"), 6)
+            for name, row in ranked.items()
+            if cost(row, "opening") > 0.5
         }
         assert costs
     assert orders[0] == orders[1] == orders[2]
@@ -239,12 +241,12 @@ def test_equal_resistance_and_different_opening_give_different_reasons(house: mk
     rows = {(row.mouthpiece_id, row.reed_id): row for row in ranking.rows}.values()
     found = 0
     for one, two in itertools.combinations(rows, 2):
-        air = [next(term for term in row.terms if term.name == "air") for row in (one, two)]
+        openings = [next(term for term in row.terms if term.name == "opening") for row in (one, two)]
         same = abs(one.closing_pressure_kpa / two.closing_pressure_kpa - 1) < 0.003
         apart = abs(one.playing_opening_mm / two.playing_opening_mm - 1) > 0.15
-        if same and apart and all(term.known for term in air):
+        if same and apart and all(term.known for term in openings):
             found += 1
-            assert air[0].value != air[1].value
+            assert openings[0].value != openings[1].value
             assert one.feel != two.feel
     assert found > 5
 

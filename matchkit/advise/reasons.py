@@ -18,7 +18,7 @@ from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.score.player import PlayerView, efforts_pa, playing_openings_m
 from matchkit.score.scorer import Scorer
-from matchkit.score.target import AIR_STEP
+from matchkit.score.target import OPENING_STEP
 from matchkit.score.term import Desirabilities
 from matchkit.score.tone import tone_vote
 
@@ -119,7 +119,7 @@ class AgainstPresent:
         return float(np.sqrt(((doubt.parts[:, pair] ** 2 + theirs**2) * kept).sum()))
 
     def feel(self, pairs: PairTable, doubt: Uncertainty, pair: int) -> Feel:
-        """Return what will feel different, in steps of resistance and air, and in tone."""
+        """Return what will feel different, in steps of resistance and opening, and in tone."""
         present, blow = self.view.present, self.view.blow_pa
         one, facing, reed = pairs.select([pair]), pairs.facing(pair), pairs.reed(pair)
         tone = None
@@ -136,7 +136,7 @@ class AgainstPresent:
         wider = math.log(next(openings) / next(openings))
         return Feel(
             Change(harder / -math.log(self.scorer.spec.wish_step), certainty(harder, u)),
-            Change(wider / math.log(AIR_STEP), certainty(wider, u)),
+            Change(wider / math.log(OPENING_STEP), certainty(wider, u)),
             tone,
             closes_up=closes_up,
         )

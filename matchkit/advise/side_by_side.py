@@ -21,7 +21,7 @@ from matchkit.results import Answer
 from matchkit.score.asked import Asked, share_within
 from matchkit.score.player import PlayerView, Present, efforts_pa, playing_openings_m
 from matchkit.score.scorer import Scorer
-from matchkit.score.target import AIR_STEP
+from matchkit.score.target import OPENING_STEP
 from matchkit.score.wishes import NO_WISH
 from matchkit.units import KPA, MM
 
@@ -141,7 +141,7 @@ class SwapLine:
     reed_id: str
     label: str | None
     steps_resistance: float
-    steps_air: float
+    steps_opening: float
     effort_difference_kpa: float
     opening_difference_mm: float
     share_difference: float | None
@@ -199,10 +199,10 @@ def swap(scorer: Scorer, *, view: PlayerView, facing: FacingPart | None, reed: R
 
 
 def _steps(scorer: Scorer, view: PlayerView, pairs: PairTable, present: Present) -> tuple[np.ndarray, np.ndarray]:
-    """Return steps of resistance and of air from the present set-up, each (N,)."""
+    """Return steps of resistance and of opening from the present set-up, each (N,)."""
     resistance = np.log(pairs.closing_pressure_pa / present.pair.closing_pressure_pa[0]) / -math.log(scorer.spec.wish_step)
     openings, now = (playing_openings_m(each, blow_pa=view.blow_pa) for each in (pairs, present.pair))
-    return resistance, np.log(openings / now[0]) / math.log(AIR_STEP)
+    return resistance, np.log(openings / now[0]) / math.log(OPENING_STEP)
 
 
 def _line(scorer: Scorer, view: PlayerView, pairs: PairTable, row: int, doubt: Uncertainty, new: str) -> SwapLine:
@@ -211,7 +211,7 @@ def _line(scorer: Scorer, view: PlayerView, pairs: PairTable, row: int, doubt: U
         raise ValueError("no present set-up")
     one, old = pairs.select([row]), present.pair
     facing, reed = one.facing(0), one.reed(0)
-    resistance, air = (float(steps[0]) for steps in _steps(scorer, view, one, present))
+    resistance, opening = (float(steps[0]) for steps in _steps(scorer, view, one, present))
     openings = [float(playing_openings_m(each, blow_pa=view.blow_pa)[0]) for each in (one, old)]
     shares = [float(each.closing_share(lip_force_n=view.lip_force_n)[0]) for each in (one, old)]
     move = resistance * math.log(scorer.spec.wish_step) / float(doubt.place_per_m[row])
@@ -222,7 +222,7 @@ def _line(scorer: Scorer, view: PlayerView, pairs: PairTable, row: int, doubt: U
         reed_id=reed.id,
         label=other.label,
         steps_resistance=resistance,
-        steps_air=air,
+        steps_opening=opening,
         effort_difference_kpa=float(one.closing_pressure_pa[0] - old.closing_pressure_pa[0]) / KPA,
         opening_difference_mm=(openings[0] - openings[1]) / MM,
         share_difference=shares[0] - shares[1] if one.shape_known[0] and old.shape_known[0] else None,

@@ -102,13 +102,23 @@ def _lines(blocks: Sequence[Block]) -> list[str]:
         if isinstance(block, Gap):
             lines += [""] if lines and lines[-1] else []
         elif isinstance(block, Text):
-            first, rest = " " * block.indent, " " * (block.indent + block.hang)
-            lines += _filled(block.text, first, rest).splitlines()
+            lines += _text(block)
         elif isinstance(block, Title):
             lines += _title(clean(block.left), block.right)
         else:
             columns = [(title, "right" if place in block.right else "left") for place, title in enumerate(block.titles)]
             lines += table(columns, block.rows).splitlines()
+    return lines
+
+
+def _text(block: Text) -> list[str]:
+    first, rest = " " * block.indent, " " * (block.indent + block.hang)
+    lines = _filled(block.text, first, rest).splitlines()
+    for count in range(1, len(block.more) + 1):
+        longer = _filled(" ".join((block.text, *block.more[:count])), first, rest).splitlines()
+        if len(longer) > block.most:
+            break
+        lines = longer
     return lines
 
 

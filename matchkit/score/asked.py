@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from matchkit.pairs.table import PairTable
 from matchkit.score.player import PlayerView, playing_openings_m
-from matchkit.score.target import AIR_STEP, Targets
+from matchkit.score.target import OPENING_STEP, Targets
 from matchkit.score.wishes import Wishes
 
 Array = NDArray[np.float64]
@@ -55,9 +55,9 @@ class Asked:
         return playing_openings_m(self.pairs, blow_pa=self.view.blow_pa)
 
     @property
-    def air_steps(self) -> Array:
+    def opening_steps(self) -> Array:
         """Steps of playing opening from the target."""
-        return np.asarray(np.log(self.openings_m / self._aimed[1]) / math.log(AIR_STEP))
+        return np.asarray(np.log(self.openings_m / self._aimed[1]) / math.log(OPENING_STEP))
 
     @cached_property
     def closing_share(self) -> Array:

@@ -23,7 +23,7 @@ ENOUGH_LIKED = 20
 
 EMBOUCHURE_STEP = 0.12
 
-AIR_STEP = 1.15
+OPENING_STEP = 1.15
 """One step of playing opening, as a factor."""
 
 
@@ -60,7 +60,7 @@ class Targets:
         known = [aim for aim in self.by_scale.values() if aim is not None]
         if not known:
             return Aimed("nothing")
-        moved = {"resistance": self.wishes.resistance, "air": self.wishes.air}
+        moved = {"resistance": self.wishes.resistance, "opening": self.wishes.opening}
         if self.present:
             return Aimed("present", **moved)
         on_scale = self.by_scale.get(None)
@@ -85,7 +85,7 @@ def set_targets(
     within their own scale.
     """
     factor = wish_step**-wishes.resistance
-    air_factor = AIR_STEP**wishes.air
+    opening_factor = OPENING_STEP**wishes.opening
     shift = {"light": 1 - EMBOUCHURE_STEP, "firm": 1 + EMBOUCHURE_STEP}.get(view.player.embouchure or "", 1.0)
 
     def middle(pairs: PairTable, pressure_factor: float, likes: int = 0) -> Aim | None:
@@ -94,7 +94,7 @@ def set_targets(
         openings = playing_openings_m(pairs, blow_pa=view.blow_pa)
         return Aim(
             closing_pressure_pa=float(np.median(pairs.closing_pressure_pa)) * pressure_factor,
-            playing_opening_m=float(np.median(openings)) * air_factor,
+            playing_opening_m=float(np.median(openings)) * opening_factor,
             stiffness_pa_per_m=float(np.median(pairs.stiffness_pa_per_m)),
             likes=likes,
         )

@@ -10,10 +10,10 @@ from matchkit.errors import RequestError
 
 @dataclass(frozen=True)
 class Wish:
-    """One wish: steps on the resistance target (down is freer), steps on the air target, tone, order of the reed."""
+    """One wish: steps on the resistance target (down is freer), steps on the opening target, tone, order of the reed."""
 
     resistance: int = 0
-    air: int = 0
+    opening: int = 0
     tone: int = 0
     reed: int = 0
     even: int = 0
@@ -24,8 +24,8 @@ WISHES: dict[str, Wish] = {
     "more resistance": Wish(resistance=1),
     "softer reed": Wish(resistance=-1, reed=-1),
     "harder reed": Wish(resistance=1, reed=1),
-    "bigger sound": Wish(air=1),
-    "less air": Wish(air=-1),
+    "bigger sound": Wish(opening=1),
+    "less air": Wish(opening=-1),
     "brighter": Wish(tone=1),
     "darker": Wish(tone=-1),
     "more even": Wish(even=1),
@@ -41,7 +41,7 @@ class Wishes:
     words: tuple[str, ...]
     """As they were said."""
     resistance: int
-    air: int
+    opening: int
     tone: int
     reed: int
     even: int
@@ -59,7 +59,7 @@ def understand(words: Iterable[str]) -> Wishes:
     -2
     """
     said = tuple(" ".join(word.lower().replace("-", " ").split()) for word in words)
-    axes: dict[str, list[tuple[int, str]]] = {"resistance": [], "air": [], "tone": [], "reed": [], "even": []}
+    axes: dict[str, list[tuple[int, str]]] = {"resistance": [], "opening": [], "tone": [], "reed": [], "even": []}
     for word in said:
         name = word.removeprefix(MUCH)
         if name not in WISHES:

@@ -36,7 +36,7 @@ def explain_screen(found: Explanation) -> Screen:
         "",
         sentences(
             f"Closing pressure {plus_minus(setup.closing_pressure_kpa, setup.u_closing_pressure_kpa, 1, 'kPa')} (19 times of 20)",
-            f"tip opening {setup.tip_opening_mm:.2f} mm, {setup.playing_opening_mm:.2f} mm of it open while playing",
+            f"tip opening {setup.tip_opening_mm:.2f} mm, {setup.playing_opening_mm:.2f} mm open while playing",
         ),
         rater_words(found.player, found) or None,
         assumed_words(found.assumed) or None,
@@ -55,7 +55,7 @@ def _term_row(term: TermReason) -> tuple[str, ...]:
     scale, unit = (100, "%") if share else (1, "" if term.name == "tone" else term.unit)
     digits = 0 if share or term.unit == "µm" else 2
     limits = "a vote" if term.name == "tone" else f"{scale * term.good:g} to {scale * term.poor:g} {unit}".rstrip()
-    found = "not measured" if term.value is None else f"{scale * term.value:.{digits}f} {unit}".rstrip()
+    found = "not measured" if term.value is None else f"{scale * term.value:.{digits}f}"
     cost = mark(term.cost) if term.cost >= 0.05 else "-"
     return term.name, found, limits, f"{100 * term.desirability:.0f} %", f"{term.weight:g}", cost
 

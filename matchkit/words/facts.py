@@ -112,7 +112,7 @@ _UNCHECKED: Mapping[Unchecked, str] = {
 def unchecked_words(items: Iterable[Unchecked]) -> str:
     """Return what of the fit could not be checked, as one sentence."""
     named = [_UNCHECKED[item] for item in items]
-    return f"Try first {listed(named)}: not measured." if named else ""
+    return f"See {listed(named)}." if named else ""
 
 
 _REFUSALS = {
@@ -160,8 +160,8 @@ def aimed_words(aimed: Aimed) -> str:
     moved = []
     if aimed.resistance and aimed.at != "nothing":
         moved.append(f"{strengths(aimed.resistance)} {'freer' if aimed.resistance < 0 else 'harder'}")
-    if aimed.air and aimed.at != "nothing":
-        moved.append(f"{'much ' if abs(aimed.air) > 1 else ''}{'bigger' if aimed.air > 0 else 'smaller'}")
+    if aimed.opening and aimed.at != "nothing":
+        moved.append(f"{'much ' if abs(aimed.opening) > 1 else ''}{'bigger' if aimed.opening > 0 else 'smaller'}")
     return f"{listed(moved)} than {at}" if moved else at
 
 
@@ -221,8 +221,8 @@ def _size(change: Change) -> str:
 def sound_words(feel: Feel) -> str:
     """Return how big and how bright a set-up may sound against the present one; tone is never more than "may"."""
     said: dict[Sure, list[str]] = {}
-    if feel.air is not None and not is_alike(feel.air.steps):
-        said.setdefault(feel.air.sure, []).append(_size(feel.air))
+    if feel.opening is not None and not is_alike(feel.opening.steps):
+        said.setdefault(feel.opening.sure, []).append(_size(feel.opening))
     if feel.tone:
         said.setdefault("perhaps", []).append("brighter" if feel.tone > 0 else "darker")
     return ", ".join(f"{_SURE[sure]}{listed(words)}" for sure, words in said.items())

@@ -1,6 +1,6 @@
 """A ranking for the counter: what to hand over first and why, in at most 24 lines for three set-ups.
 
-Where it is longer, sentences go in this order: what was left out, the line of the labels, which lines of reeds are not measured, how the
+A set-up takes six lines at most; what is left of its reasons and doubts is in ``explain``. Where all is longer, sentences go in this order: what was left out, the line of the labels, which lines of reeds are not measured, how the
 player marks, what a doubt rests on.
 """
 
@@ -124,7 +124,7 @@ def _shared(rows: Sequence[Setup]) -> Shared:
 
 def _of_all(row: Setup, shared: Shared) -> Text | None:
     """Return what holds of every set-up shown."""
-    told = sentences(closes_up_words(row.feel) if shared.closes_up else None, _doubt(row) if shared.doubt else None)
+    told = sentences(closes_up_words(row.feel) if shared.closes_up else None, *(_doubt(row) if shared.doubt else ()))
     return Text(f"All of these: {told[0].lower()}{told[1:]}", drop=1) if told else None
 
 
@@ -138,22 +138,26 @@ def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None
     price = "" if row.price == 0 else f"  {money(row.price):>8}"
     labels = [label for label in (row.mouthpiece_label, row.reed_label, row.ligature_label) if label]
     feel = "what they play now" if row.is_present else feel_words(row.feel)
-    told = sentences(feel, None if shared.closes_up else closes_up_words(row.feel), *_reasons(row))
-    doubt = "" if shared.doubt else _doubt(row)
+    told = _short(3, None if shared.closes_up else closes_up_words(row.feel), feel, *_reasons(row))
+    doubt = None if shared.doubt else _short(2, *_doubt(row), drop=1)
     blocks: list[Block] = [Title(f"{head}{parts}{alike}", f"{expected(row.score, row.score_low, row.score_high)}{price}")]
     blocks += [Text("; ".join(labels), indent=3, drop=4)] if labels else []
-    blocks += [Text(told, indent=3)] if told else []
-    blocks += [Text(doubt, indent=3, drop=1)] if doubt else []
-    return blocks
+    return blocks + [block for block in (told, doubt) if block is not None]
+
+
+def _short(most: int, *parts: str | None, drop: int = 0) -> Text | None:
+    """Return sentences in as many lines, the first of them in any case."""
+    told = [sentences(part) for part in parts if part]
+    return Text(told[0], indent=3, drop=drop, more=tuple(told[1:]), most=most) if told else None
 
 
 def _unknown(row: Setup) -> tuple[str, ...]:
     return tuple(term.name for term in row.terms if not term.known)
 
 
-def _doubt(row: Setup) -> str:
-    """Return what is not known of a set-up, and what would tell it."""
-    return sentences(unmeasured_words(row.assumed, _unknown(row)), unchecked_words(row.unchecked), _measure(row))
+def _doubt(row: Setup) -> tuple[str, ...]:
+    """Return what is not known of a set-up, and what would tell it, the most needed first."""
+    return unchecked_words(row.unchecked), unmeasured_words(row.assumed, _unknown(row)), _measure(row)
 
 
 def _measure(row: Setup) -> str:

@@ -16,6 +16,9 @@ class Text:
     drop: int = 0
     hang: int = 0
     """How much further in the lines after the first begin."""
+    more: tuple[str, ...] = ()
+    """Further sentences, each said while all of them fit in ``most`` lines."""
+    most: int = 0
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ def _resistance(value: float) -> str:
     return f"{strengths(value)} {'harder' if value > 0 else 'freer'} than aimed at"
 
 
-def _air(value: float) -> str:
+def _opening(value: float) -> str:
     if is_alike(value):
         return "as big as aimed at"
     amount = "a little " if abs(value) < 0.75 else "" if abs(value) < 1.75 else "much "
@@ -28,7 +28,7 @@ def _tone(value: float) -> str:
 
 _SAID: Mapping[str, Callable[[float], str]] = {
     "resistance": _resistance,
-    "air": _air,
+    "opening": _opening,
     "closing": lambda value: f"closes with {percent(value)} still open",
     "smoothness": lambda value: f"facing rough by {value:.0f} µm",
     "rails": lambda value: f"rails leave a gap of {value:.2f} mm2",

@@ -69,16 +69,16 @@ def test_swap_finds_the_same_part_first(house: mk.House) -> None:
     mouthpiece, reed, _ = present(house, "P02")
     row = house.swap("P02", mouthpiece=mouthpiece).rows[0]
     assert row.reed_id == reed
-    assert (row.steps_resistance, row.steps_air, row.effort_difference_kpa) == pytest.approx((0.0, 0.0, 0.0), abs=1e-9)
+    assert (row.steps_resistance, row.steps_opening, row.effort_difference_kpa) == pytest.approx((0.0, 0.0, 0.0), abs=1e-9)
     assert row.feel.resistance is not None
-    assert row.feel.air is not None
-    assert (row.feel.resistance.steps, row.feel.air.steps) == pytest.approx((0.0, 0.0), abs=1e-9)
+    assert row.feel.opening is not None
+    assert (row.feel.resistance.steps, row.feel.opening.steps) == pytest.approx((0.0, 0.0), abs=1e-9)
 
 
 def test_swap_is_sorted_and_says_what_remains(house: mk.House) -> None:
-    """Rows are nearest first in effort and air together; a wider mouthpiece takes a softer reed (common practice, no source)."""
+    """Rows are nearest first in resistance and opening together; a wider mouthpiece takes a softer reed (common practice, no source)."""
     found = house.swap("P11", mouthpiece="TM-01", top=50)
-    distance = [math.hypot(row.steps_resistance, row.steps_air) for row in found.rows]
+    distance = [math.hypot(row.steps_resistance, row.steps_opening) for row in found.rows]
     assert distance == sorted(distance)
     assert found.not_comparable > 0
     wide, close = (house.swap("P02", mouthpiece=name, top=1).rows[0] for name in ("AM-08", "AM-01"))

@@ -199,7 +199,7 @@ def test_in_stock_leaves_out_what_is_gone() -> None:
 def test_explain_shows_every_term_with_its_numbers() -> None:
     """Every term has its number, limits, how far it is fulfilled, weight and cost; assumptions and the measurement to take are named."""
     text = answer("explain", "AM-03", "AR-A-3", "L-02", "--player", "P05")
-    for term in ("resistance", "air", "closing", "smoothness", "rails", "box spread", "volume"):
+    for term in ("resistance", "opening", "closing", "smoothness", "rails", "box spread", "volume"):
         assert re.search(rf"^{term} .*\d", text, re.MULTILINE), term
     for words in ("Assumed:", "Measure next:", "With everything right", "Marks on set-ups alike"):
         assert words in text

@@ -76,7 +76,7 @@ def test_every_unknown_is_neutral_and_keeps_its_weight() -> None:
 
 GOOD_VALUES = {
     "resistance": 0.0,
-    "air": 0.0,
+    "opening": 0.0,
     "closing": 0.0,
     "smoothness": 2.0,
     "rails": 0.01,

@@ -1,4 +1,4 @@
-"""How near a pair comes to what is aimed at: resistance, air, and how many reeds of a box do."""
+"""How near a pair comes to what is aimed at: resistance, opening, and how many reeds of a box do."""
 
 from __future__ import annotations
 
@@ -28,21 +28,21 @@ TERMS = (
         weight=4,
         good=0,
         poor=2,
-        unit="steps",
-        meaning="closing pressure against the target, in half strengths",
+        unit="half strengths",
+        meaning="closing pressure against the target",
         measure="the stiffness of the reed, and the facing",
         value=lambda asked: asked.resistance_ln / asked.step_ln,
         judge=_two_sided,
     ),
     Term(
-        name="air",
+        name="opening",
         weight=2,
         good=0,
         poor=2,
-        unit="steps",
-        meaning="playing opening against the target, in factors of 1.15",
+        unit="steps of 15 %",
+        meaning="opening while playing against the target",
         measure="the tip opening, and the stiffness of the reed",
-        value=lambda asked: asked.air_steps,
+        value=lambda asked: asked.opening_steps,
         judge=_two_sided,
     ),
     Term(

@@ -50,10 +50,10 @@ def trained_screen(name: str, blend: Blend) -> Screen:
 
 _SPLITS = {"new player": "a new player", "new mouthpiece": "a new mouthpiece", "new both": "both new"}
 _METHODS = {
-    "random": "by chance",
-    "average": "the middle mark",
-    "physics alone": "measurements alone",
-    "neighbours alone": "marks alone",
+    "random": "chance",
+    "average": "middle mark",
+    "physics alone": "measurements",
+    "neighbours alone": "marks",
     "blend": "both",
 }
 
