@@ -97,7 +97,7 @@ def detection() -> list[tuple[str, str, str]]:
     spec = spec_with()
     rows = []
     faults: dict[str, Callable[[int], Truth]] = {
-        "one rail short (8 leaves)": lambda k: replace(Truth(), left=28 - 0.15 - k * 0.05),
+        "one rail short (8 feelers)": lambda k: replace(Truth(), left=28 - 0.15 - k * 0.05),
         "tip too open (1 reading)": lambda k: replace(Truth(), tip=2.58 + k * 0.02),
         "both rails short": lambda k: replace(Truth(), left=28 - 0.65 - k * 0.13, right=28 - 0.65 - k * 0.13),
     }
@@ -167,7 +167,7 @@ def main() -> None:
         drawn, _ = cold(python, "-m", "matchkit", "facing", "TM-04", "--figure", f"{folder}/f.svg")
     measured, paired, total, draws = large_batch()
     hits = Parallel(n_jobs=2)(delayed(coverage)(power, range(EACH * k, EACH * (k + 1))) for k, power in enumerate(SHAPES))
-    names = ("tip opening", "facing length", "clamp", "left minus right", "stop of the thinnest leaf")
+    names = ("tip opening", "facing length", "clamp", "left minus right", "stop of the thinnest feeler")
     show(
         [
             ("figure", "found", "wanted"),

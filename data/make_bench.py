@@ -24,9 +24,9 @@ from matchkit.records.study import StudyReading
 SEED = 20261125
 MODEL = "TB-25"
 COUNT = 40
-LEAVES_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2, 1.6)
+FEELERS_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2, 1.6)
 TIP_MM, BREAK_MM, POWER = 2.50, 28.0, 2.0
-U_LEAF_MM, U_STOP_MM, U_TIP_MM = 0.004, 0.05, 0.02
+U_FEELER_MM, U_STOP_MM, U_TIP_MM = 0.004, 0.05, 0.02
 
 
 @dataclass(frozen=True)
@@ -84,19 +84,19 @@ def read_stops(
     truth: Truth,
     rng: np.random.Generator,
     *,
-    leaf_errors_mm: Sequence[float],
+    feeler_errors_mm: Sequence[float],
     u_stop_mm: float = U_STOP_MM,
     step_mm: float = 0.01,
     repeats: int = 2,
 ) -> list[dict[str, Any]]:
-    """Read both rails with every leaf: the real height that a leaf marked so really has, the touch, the step."""
+    """Read both rails with every feeler: the real height that a feeler marked so really has, the touch, the step."""
     rows = []
     for rail in ("left", "right"):
-        for leaf, error in zip(LEAVES_MM, leaf_errors_mm, strict=True):
-            place = stop_of(lambda x, rail=rail: truth.height(rail, x), leaf + error, 34.0)  # type: ignore[misc]
+        for feeler, error in zip(FEELERS_MM, feeler_errors_mm, strict=True):
+            place = stop_of(lambda x, rail=rail: truth.height(rail, x), feeler + error, 34.0)  # type: ignore[misc]
             for repeat in range(1, repeats + 1):
                 stop = round((place + rng.normal(0, u_stop_mm)) / step_mm) * step_mm
-                rows.append({"rail": rail, "feeler_mm": leaf, "stop_mm": round(stop, 3), "repeat": repeat})
+                rows.append({"rail": rail, "feeler_mm": feeler, "stop_mm": round(stop, 3), "repeat": repeat})
     return rows
 
 
@@ -111,7 +111,7 @@ def write(path: Path, columns: Sequence[str], rows: Iterable[dict[str, Any]]) ->
 def make_batch(folder: Path, rng: np.random.Generator) -> None:
     """Write the pieces, their readings, and the scan of the last one."""
     folder.mkdir(parents=True, exist_ok=True)
-    leaves = rng.normal(0, 0.5 * U_LEAF_MM, len(LEAVES_MM)).tolist()
+    feelers = rng.normal(0, 0.5 * U_FEELER_MM, len(FEELERS_MM)).tolist()
     pieces, readings, scan = [], [], []
     for number in range(1, COUNT + 1):
         truth = make_truth(number, rng)
@@ -137,7 +137,7 @@ def make_batch(folder: Path, rng: np.random.Generator) -> None:
         )
         if number < COUNT:
             who = "B1" if number % 2 else "B2"
-            stops = read_stops(truth, rng, leaf_errors_mm=leaves)
+            stops = read_stops(truth, rng, feeler_errors_mm=feelers)
             readings += [
                 {"mouthpiece_id": name, **row, "operator": who, "gauge_id": "G1", "date": "2026-02-03"} for row in stops
             ]
@@ -153,7 +153,7 @@ def make_batch(folder: Path, rng: np.random.Generator) -> None:
 
 
 def make_study(path: Path, rng: np.random.Generator) -> None:
-    """Write the study: ten pieces, three people, three repeats; stops of the 0.1 mm leaf and tip openings."""
+    """Write the study: ten pieces, three people, three repeats; stops of the 0.1 mm feeler and tip openings."""
     rows: list[dict[str, Any]] = []
     people = {"B1": (0.00, 0.000), "B2": (0.04, 0.004), "B3": (-0.03, -0.006)}
     for number in range(1, 11):

@@ -195,7 +195,7 @@ def true_lay(piece: Piece, rail: str) -> Callable[[float], float]:
 
 
 def stop_of(height: Callable[[float], float], feeler: float, far: float) -> float:
-    """Find where a leaf stops, by halving."""
+    """Find where a feeler stops, by halving."""
     near = 0.0
     for _ in range(50):
         middle = (near + far) / 2

@@ -64,17 +64,17 @@ AIR_DENSITY = Parameter(
 )
 
 # Facing
-THIN_FEELER = Parameter(0.038, "mm", "leaf that defines the facing length", "common practice, no source", "assumed")
+THIN_FEELER = Parameter(0.038, "mm", "feeler that defines the facing length", "common practice, no source", "assumed")
 CLAMP_HEIGHT = Parameter(
     0.010, "mm", "height of the fair curve where the reed is taken as clamped", "docs/physics.md, section 1", "computed"
 )
-U_FEELER = Parameter(0.005, "mm", "thickness of one feeler leaf", "no table could be opened", "assumed")
+U_FEELER = Parameter(0.005, "mm", "thickness of one feeler feeler", "no table could be opened", "assumed")
 U_STOP = Parameter(0.10, "mm", "one reading of where a feeler stops", "a fifth of a half-millimetre gauge", "assumed")
 U_TIP = Parameter(0.02, "mm", "a tip opening measured with a gauge", "no source", "assumed")
 U_SCAN = Parameter(0.005, "mm", "one height of a rail from an indicator or scanner", "no source", "assumed")
 U_SIZE = Parameter(0.05, "mm", "a width, length or bore taken with callipers", "no source", "assumed")
 U_DEPTH = Parameter(0.10, "mm", "a depth under the rails taken with a depth gauge", "no source", "assumed")
-U_TABLE = Parameter(0.005, "mm", "a gap under a straight edge taken with leaves", "one leaf", "assumed")
+U_TABLE = Parameter(0.005, "mm", "a gap under a straight edge taken with feelers", "one feeler", "assumed")
 U_VOLUME = Parameter(0.05, "cm3", "a chamber filled with water", "one drop", "assumed")
 TABLE_HALF = Parameter(15.0, "mm", "half the table on which a convex piece rocks", "no source", "assumed")
 RAIL_GROWTH = Parameter(

@@ -49,7 +49,7 @@ def write_whole(path: str | Path, write: Callable[[IO[bytes]], object]) -> None:
     SourceError where the place cannot be written, and for a book, which is never written over.
     """
     if is_database(Path(path)):
-        raise SourceError(f"{safe_name(path)}: a book stands there; nothing was written")
+        raise SourceError(f"{safe_name(path)}: a shop's record stands there; nothing was written")
     whole: Path | None = None
     try:
         place = Path(path).resolve()

@@ -69,7 +69,7 @@ def data_option(function: Command) -> Command:
     return click.option(
         "--data",
         metavar="PATH|URL",
-        help="Folder of csv tables, xlsx workbook, or book (SQLite file, PostgreSQL URL).  [default: the demo house]",
+        help="Folder of csv tables, xlsx workbook, or shop's record (SQLite file, PostgreSQL URL).  [default: the demo house]",
     )(function)
 
 

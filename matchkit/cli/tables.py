@@ -26,7 +26,7 @@ def command() -> None:
 @output_options
 @click.pass_context
 def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
-    """List every problem of SOURCE, a folder of csv tables, an xlsx workbook or a book, at once; exit code 3 where there is one."""
+    """List every problem of SOURCE, a folder of csv tables, an xlsx workbook or a shop's record, at once; exit code 3 where there is one."""
     from matchkit.tables.store import read_source
 
     reading = read_source(source)
@@ -68,10 +68,10 @@ def template(folder: str, *, xlsx: bool) -> None:
 
 @command.command(name="import")
 @click.argument("source")
-@click.argument("book")
+@click.argument("book", metavar="RECORD")
 @wait_option
 def import_(source: str, book: str, wait_s: float) -> None:
-    """Carry the tables of SOURCE (a folder, a workbook, a book) into BOOK, an SQLite file or a PostgreSQL URL; made where it is not there.
+    """Carry the tables of SOURCE (a folder, a workbook, a shop's record) into RECORD, an SQLite file or a PostgreSQL URL; made where it is not there.
 
     All or nothing. Rows that are there already, just so, are left; parts that differ are changed and the history keeps the old values;
     playtests and trials are never changed.
@@ -92,7 +92,7 @@ def import_(source: str, book: str, wait_s: float) -> None:
 @click.argument("source")
 @click.argument("target")
 def export_(source: str, target: str) -> None:
-    """Write the tables of SOURCE (a book, a folder, a workbook) to TARGET: a new folder of csv files, or a new .xlsx workbook."""
+    """Write the tables of SOURCE (a shop's record, a folder, a workbook) to TARGET: a new folder of csv files, or a new .xlsx workbook."""
     from matchkit.tables.carry import carry_out
     from matchkit.tables.source import SPEC_FILE
 
@@ -104,10 +104,10 @@ def export_(source: str, target: str) -> None:
 
 
 @command.command(name="history")
-@click.argument("book")
+@click.argument("book", metavar="RECORD")
 @output_options
 def history(book: str, style: str, out: str | None) -> None:
-    """List every change of BOOK, oldest first: when, which command, what changed."""
+    """List every change of RECORD, oldest first: when, which command, what changed."""
     from matchkit.tables.book.book import Book
 
     entries = Book(book).history()

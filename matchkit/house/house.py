@@ -50,7 +50,7 @@ class House(Rooms):
         check_request(jobs=jobs)
         path = self._beside if out is None else Path(out)
         if path is None:
-            raise ModelError("the demo house or a book on a server has no place for it: name a file for the model")
+            raise ModelError("the demo house or a record on a server has no place for it: name a file for the model")
         learner = self.learner
         blend, belonging = learner.train(jobs=jobs, progress=progress), belonging_of(learner, self._rules)
         save_model(blend, learner.rated_tests, path, belonging=belonging)
@@ -100,7 +100,8 @@ class House(Rooms):
 
         Raises RequestError where that cannot be read.
 
-        >>> open_house().visitor("alto", mouthpiece="75thou", reed="2.5").strength
+        >>> import matchkit as mk
+        >>> mk.open().visitor("alto", mouthpiece="75thou", reed="2.5").strength
         2.5
         """
         from matchkit.advise.visitors import read_visitor
@@ -143,7 +144,8 @@ class House(Rooms):
 
         Raises UnknownIdError for an id in no table, RequestError for a question that cannot be meant.
 
-        >>> ranking = open_house().rank("P01", top=2)
+        >>> import matchkit as mk
+        >>> ranking = mk.open().rank("P01", top=2)
         >>> [setup.position for setup in ranking.rows]
         [1, 2]
         """
@@ -166,7 +168,8 @@ class House(Rooms):
     def strengths(self, mouthpiece: str, player: str | Visitor | None = None) -> Strengths:
         """Lay every reed that fits a mouthpiece side by side, and mark the one equal to the present set-up; raises UnknownIdError.
 
-        >>> found = open_house().strengths("AM-05", "P02")
+        >>> import matchkit as mk
+        >>> found = mk.open().strengths("AM-05", "P02")
         >>> sum(line.equal for line in found.rows)
         1
         """
@@ -182,7 +185,8 @@ class House(Rooms):
         Name a new mouthpiece (reeds are searched) or a new reed (mouthpieces are). Raises RequestError unless exactly one is named
         and the present set-up is known, UnknownIdError for an id in no table.
 
-        >>> open_house().swap("P02", mouthpiece="AM-08").part
+        >>> import matchkit as mk
+        >>> mk.open().swap("P02", mouthpiece="AM-08").part
         'mouthpiece'
         """
         from matchkit.advise.side_by_side import swap
@@ -221,7 +225,8 @@ class House(Rooms):
         It is looked for in ``pieces`` where that is given; ``studies`` of the gauge replace its stated uncertainties. Raises UnknownIdError,
         DataError.
 
-        >>> open_house().facing("AM-07").rail_difference_mm < -0.5
+        >>> import matchkit as mk
+        >>> mk.open().facing("AM-07").rail_difference_mm < -0.5
         True
         """
         from matchkit.maker.batch import gauge_from
@@ -250,7 +255,8 @@ class House(Rooms):
         house.toml other than this house's; ``studies`` of the gauge replace its stated uncertainties. Raises DataError with every problem
         of the pieces or the drawing, SourceError where there is nothing to read.
 
-        >>> open_house().batch(pair=False).counts["fail"]
+        >>> import matchkit as mk
+        >>> mk.open().batch(pair=False).counts["fail"]
         6
         """
         from matchkit.maker.batch import gauge_from, judge_and_pair
@@ -283,7 +289,8 @@ class House(Rooms):
         closes most evenly on a ``reed`` at ``closing_kpa`` (default: the middle of the house window). ``table_down`` allows the table to be
         faced down where the target asks for it. Raises UnknownIdError, RequestError for a target that no removal reaches, DataError.
 
-        >>> plan = open_house().reface("TB-25-07", drawing=True)
+        >>> import matchkit as mk
+        >>> plan = mk.open().reface("TB-25-07", drawing=True)
         >>> plan.removals[1].left_um > plan.removals[1].right_um - 1
         True
         """
@@ -301,7 +308,8 @@ class House(Rooms):
         The options are those of :func:`matchkit.playtest.design.plan.plan_test` and :func:`~matchkit.playtest.design.plan.plan_rating`. Raises
         UnknownIdError, and RequestError for parts that do not fit, options that the kind has not, and plans that could show nothing.
 
-        >>> house = open_house()
+        >>> import matchkit as mk
+        >>> house = mk.open()
         >>> house.plan("triangle", ("AM-05/AR-A-2.5", "AM-08/AR-A-2.5"), players=("P02",)).power.critical
         13
         """
@@ -314,7 +322,8 @@ class House(Rooms):
 
         ``claim`` names a set-up that was said beforehand to have more of what was asked. Raises RequestError where there is nothing.
 
-        >>> [item.verdict for item in open_house().analyse(session="LIG").comparisons]
+        >>> import matchkit as mk
+        >>> [item.verdict for item in mk.open().analyse(session="LIG").comparisons]
         ['different', 'inconclusive']
         """
         from matchkit.playtest.questions import analysed
@@ -329,7 +338,8 @@ class House(Rooms):
         Worth is the rating that a playtest is expected to move across the edge of a player's top five, for what it costs
         (:mod:`matchkit.playtest.next`). Raises UnknownIdError, RequestError for a count that cannot be meant.
 
-        >>> [test.position for test in open_house().next("P02", count=2)]
+        >>> import matchkit as mk
+        >>> [test.position for test in mk.open().next("P02", count=2)]
         [1, 2]
         """
         from matchkit.playtest.questions import to_play_next
@@ -343,7 +353,8 @@ class House(Rooms):
 
         ``reed_offset_mm`` is how far the reed's tip stands past the tip rail, from -3 to 3. Raises UnknownIdError or RequestError.
 
-        >>> house = open_house()
+        >>> import matchkit as mk
+        >>> house = mk.open()
         >>> report = house.closing("TM-01", "TR-A-2.5")
         >>> 2 < report.closing_pressure_kpa < 20
         True

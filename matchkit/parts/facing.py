@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.facts import Assumed
-from matchkit.physics.lay.facing import LEAST_LEAVES, AnyLay, MeanLay, mean_lay, measured_lay, nominal_lay
+from matchkit.physics.lay.facing import LEAST_FEELERS, AnyLay, MeanLay, mean_lay, measured_lay, nominal_lay
 from matchkit.physics.lay.fair import Readings
 from matchkit.physics.lay.scan import HEIGHTS_M, readings_from_profile
 from matchkit.records.defaults import Defaults
@@ -127,7 +127,7 @@ def facing_part(
             u_facing_m=u_length * MM,
         )
     if lay.measured and not lay.shape_known:
-        assumed.append(Assumed("facing shape, few feelers", LEAST_LEAVES))
+        assumed.append(Assumed("facing shape, few feelers", LEAST_FEELERS))
     both = lay if isinstance(lay, MeanLay) and lay.shape_known else None
     return FacingPart(
         mouthpiece=mouthpiece,
@@ -141,21 +141,21 @@ def facing_part(
 
 
 def _rail(readings: Sequence[FacingReading], rail: str, gauge: Gauge) -> Readings:
-    """Average the repeats of one rail, thickest leaf first.
+    """Average the repeats of one rail, thickest feeler first.
 
-    Stacked leaves come from one set and err together; the step to which a stop is read does not average out.
+    Stacked feelers come from one set and err together; the step to which a stop is read does not average out.
     """
-    by_leaf: dict[float, list[FacingReading]] = defaultdict(list)
+    by_feeler: dict[float, list[FacingReading]] = defaultdict(list)
     for reading in readings:
         if reading.rail == rail:
-            by_leaf[reading.feeler_mm].append(reading)
+            by_feeler[reading.feeler_mm].append(reading)
     heights, places, u_heights, u_places = [], [], [], []
-    for feeler, taken in sorted(by_leaf.items(), reverse=True):
+    for feeler, taken in sorted(by_feeler.items(), reverse=True):
         heights.append(feeler)
         places.append(math.fsum(reading.stop_mm for reading in taken) / len(taken))
-        u_heights.append(max((gauge.u_feeler_mm if r.u_feeler_mm is None else r.u_feeler_mm) * (r.leaves or 1) for r in taken))
+        u_heights.append(max((gauge.u_feeler_mm if r.u_feeler_mm is None else r.u_feeler_mm) * (r.feelers or 1) for r in taken))
         u_touch = max(gauge.u_stop_mm if r.u_stop_mm is None else r.u_stop_mm for r in taken)
         u_places.append(math.hypot(u_touch / math.sqrt(len(taken)), gauge.stop_step_mm / math.sqrt(12)))
     y, x, u_y, u_x = (np.array(column) * MM for column in (heights, places, u_heights, u_places))
-    stacked = np.array([max(r.leaves or 1 for r in taken) > 1 for _, taken in sorted(by_leaf.items(), reverse=True)])
+    stacked = np.array([max(r.feelers or 1 for r in taken) > 1 for _, taken in sorted(by_feeler.items(), reverse=True)])
     return Readings(y, x, u_y, u_x, u_common_m=gauge.u_operator_mm * MM, stacked=stacked if stacked.any() else None)

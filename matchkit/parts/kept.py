@@ -61,7 +61,7 @@ def _facing_key(
 ) -> bytes:
     length = defaults.scalar(piece.instrument, "facing_length_mm")
     own = (piece.tip_opening_mm, piece.facing_length_mm, piece.table_gap_mm, length.value, length.u)
-    read = [(r.rail, r.feeler_mm, r.stop_mm, r.u_feeler_mm, r.u_stop_mm, r.leaves) for r in readings]
+    read = [(r.rail, r.feeler_mm, r.stop_mm, r.u_feeler_mm, r.u_stop_mm, r.feelers) for r in readings]
     scanned = [(p.rail, p.x_mm, p.height_mm, p.u_height_mm) for p in points]
     return cache.key("facing", repr((own, read, scanned, tuple(vars(spec.gauge).values()))))
 

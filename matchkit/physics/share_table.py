@@ -1,6 +1,6 @@
 """The closing share of one reed over every facing near by, from a table in tip opening, facing length and shape.
 
-The shape is where the lay is half as high as the tip, over the facing length (0.038 mm leaf); a power-law lay of that tip, length and
+The shape is where the lay is half as high as the tip, over the facing length (0.038 mm feeler); a power-law lay of that tip, length and
 shape stands for every fair curve that shares them.
 """
 

@@ -35,7 +35,7 @@ class Mouthpiece(Record):
             accepts=(OtherUnit("tip_opening_thou", "thousandths of an inch", MM_PER_THOU),),
         ),
     ]
-    facing_length_mm: Annotated[float | None, Quantity("tip to where the 0.038 mm leaf stops", "mm", 10, 40)] = None
+    facing_length_mm: Annotated[float | None, Quantity("tip to where the 0.038 mm feeler stops", "mm", 10, 40)] = None
     baffle_class: Annotated[Literal["low", "medium", "high"] | None, Quantity("baffle as seen, where it was not measured")] = (
         None
     )
@@ -63,9 +63,9 @@ class Mouthpiece(Record):
     wall_mm: Annotated[
         float | None, Quantity("thinnest wall under table and facing, where material would come off", "mm", 0.3, 15)
     ] = None
-    table_gap_mm: Annotated[float | None, Quantity("thickest leaf under a straight edge; hollow is negative", "mm", -1, 1)] = (
-        None
-    )
+    table_gap_mm: Annotated[
+        float | None, Quantity("thickest feeler under a straight edge; hollow is negative", "mm", -1, 1)
+    ] = None
     body_diameter_mm: Annotated[float | None, Quantity("over body and reed at the ligature's middle", "mm", 12, 50)] = None
     shank_bore_mm: Annotated[float | None, Quantity("bore that takes the cork", "mm", 8, 25)] = None
     stock: Stock = None
@@ -80,12 +80,12 @@ class FacingReading(Record):
     mouthpiece_id: Annotated[str, Quantity("mouthpiece that was read", refers_to="mouthpieces")]
     rail: Annotated[Literal["left", "right"], Quantity("which rail")]
     feeler_mm: Annotated[
-        float, Quantity("thickness of the leaf", "mm", 0.01, 4.0, accepts=(OtherUnit("feeler_in", "inches", MM_PER_INCH),))
+        float, Quantity("thickness of the feeler", "mm", 0.01, 4.0, accepts=(OtherUnit("feeler_in", "inches", MM_PER_INCH),))
     ]
     stop_mm: Annotated[
         float,
         Quantity(
-            "tip to where the leaf stops",
+            "tip to where the feeler stops",
             "mm",
             0.1,
             45,
@@ -93,9 +93,9 @@ class FacingReading(Record):
         ),
     ]
     repeat: Annotated[int | None, Quantity("number of the repeat, where a reading was taken again", "", 1, 1000)] = None
-    u_feeler_mm: Annotated[float | None, Quantity("standard uncertainty of the leaf", "mm", 0.0001, 0.5)] = None
+    u_feeler_mm: Annotated[float | None, Quantity("standard uncertainty of the feeler", "mm", 0.0001, 0.5)] = None
     u_stop_mm: Annotated[float | None, Quantity("standard uncertainty of one stop", "mm", 0.001, 5)] = None
-    leaves: Annotated[int | None, Quantity("leaves stacked to that thickness, 1 where not given", "leaves", 1, 20)] = None
+    feelers: Annotated[int | None, Quantity("feelers stacked to that thickness, 1 where not given", "feelers", 1, 20)] = None
     date: Annotated[dt.date | None, Quantity("day of the reading, as 2026-01-31")] = None
     operator: Annotated[str | None, Quantity("code of the person who read, never a name")] = None
     gauge_id: Annotated[str | None, Quantity("which gauge was used")] = None

@@ -21,7 +21,7 @@ class _Spec(BaseModel):
 class Gauge(_Spec):
     """What the house's own gauges are worth; all u_ are standard uncertainties.
 
-    ``u_feeler_mm`` is that of one leaf: leaves stacked from one set err together, so n leaves are n times as uncertain.
+    ``u_feeler_mm`` is that of one feeler: feelers stacked from one set err together, so n feelers are n times as uncertain.
     ``u_stop_mm`` is the touch of one stop and ``stop_step_mm`` the step it is read to; ``u_operator_mm`` is what people differ by
     (0 unless a gauge study says otherwise).
     """
@@ -41,7 +41,7 @@ class Gauge(_Spec):
 
 
 class Station(_Spec):
-    """Where a leaf shall stop on either rail; ``tol_mm`` is both ways, ``lower_mm`` and ``upper_mm`` instead where they differ."""
+    """Where a feeler shall stop on either rail; ``tol_mm`` is both ways, ``lower_mm`` and ``upper_mm`` instead where they differ."""
 
     feeler_mm: Annotated[float, Field(ge=0.01, le=4)]
     stop_mm: Annotated[float, Field(gt=0, le=45)]
@@ -87,7 +87,7 @@ class Feature(_Spec):
 class Drawing(_Spec):
     """What a piece of one model shall measure. Features are named as the columns of ``mouthpieces``.
 
-    ``rail_difference_mm`` is the most by which the stops of one leaf may differ between the rails.
+    ``rail_difference_mm`` is the most by which the stops of one feeler may differ between the rails.
     """
 
     station: Annotated[tuple[Station, ...], Field(min_length=3)]

@@ -22,7 +22,7 @@ _SPEC = """# What this house decides for itself; every line may be left out.
 # stop_step_mm = 0.5        # step to which a stop is read
 # u_tip_mm = 0.02
 
-# [closing_range]                  # closing pressure you call playable, kPa
+# [closing_range]           # closing pressure you call playable, kPa
 # alto = [4.0, 9.0]
 
 # [drawing.MODEL]           # what a piece of one model shall measure

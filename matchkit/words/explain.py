@@ -6,7 +6,7 @@ from matchkit.advise.answers import Explanation, NeighbourReason, TermReason
 from matchkit.constants import VISITOR
 from matchkit.words.facts import aimed_words, assumed_words, measure_words, refusal_words
 from matchkit.words.numbers import counted, mark, plus_minus
-from matchkit.words.rank import rater_words, set_words, setup_blocks
+from matchkit.words.rank import rater_words, set_words, setup_blocks, wish_words
 from matchkit.words.screen import Block, Screen, Table, Text, listed, screen, sentences
 
 SHOWN_NEIGHBOURS = 8
@@ -17,7 +17,7 @@ def explain_screen(found: Explanation) -> Screen:
     setup = found.setup
     best = 10 * (found.intercept + found.slope)
     who = "the customer" if found.player == VISITOR else found.player
-    wants = f", who wants {listed(found.wish)}" if found.wish else ""
+    wants = f", who wants {wish_words(found.wish)}" if found.wish else ""
     refused = listed([refusal_words(reason) for reason in found.refused])
     against = "" if found.present is None else f"Now, {set_words(found.present)}: expect {mark(found.present.score)}."
     return screen(

@@ -80,9 +80,22 @@ def _who(ranking: Ranking) -> str:
         plays = f", who plays {piece} with {reed}"
     elif now is not None:
         plays = f", who plays {set_words(now)}"
-    wants = f"{' and' if plays else ', who'} wants {listed(ranking.wish)}" if ranking.wish else ""
+    wants = f"{' and' if plays else ', who'} wants {wish_words(ranking.wish)}" if ranking.wish else ""
     who = "the customer" if ranking.player == VISITOR else ranking.player
     return f"For {who}{plays}{wants}"
+
+
+_BEFORE = {"reed": "a ", "sound": "a ", "air": "", "resistance": ""}
+"""What stands before a wish that ends in a noun."""
+
+
+def wish_words(wishes: Sequence[str]) -> str:
+    """Return what a player wants, as it follows on "wants".
+
+    >>> wish_words(["freer", "much bigger sound", "less air"])
+    'it freer, a much bigger sound and less air'
+    """
+    return listed([_BEFORE.get(wish.rpartition(" ")[2], "it ") + wish for wish in wishes])
 
 
 def set_words(row: Setup) -> str:
@@ -183,7 +196,10 @@ def _free_steps(ranking: Ranking) -> list[Block | str]:
     """Return what costs nothing, before anything is bought."""
     if not ranking.first_try:
         return []
-    steps = [Text(f"{number}. {FREE_STEPS[step]}.", indent=2) for number, step in enumerate(ranking.first_try, start=1)]
+    steps = [
+        Text(f"{number}. {sentences(FREE_STEPS[step])}", indent=2, hang=3)
+        for number, step in enumerate(ranking.first_try, start=1)
+    ]
     return ["Before anything is bought:", *steps, "If that does not help:"]
 
 

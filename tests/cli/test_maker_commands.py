@@ -236,7 +236,7 @@ def test_reface_in_every_format(tmp_path: Path) -> None:
     assert run("reface", "TB-25-02", "--to", "nothing.toml").exit_code == 4
     assert run("reface", "nothing").exit_code == 2
     frame = mk.open().reface("TB-25-02").to_frame()
-    assert list(frame.columns) == ["place_mm", "leaf_mm", "left_um", "right_um", "u_um"]
+    assert list(frame.columns) == ["place_mm", "feeler_mm", "left_um", "right_um", "u_um"]
     unmeasured = run("reface", "TM-10").stdout
     assert "The facing was never measured" in unmeasured
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "data"))
-from make_bench import LEAVES_MM, MODEL, Truth, read_stops
+from make_bench import FEELERS_MM, MODEL, Truth, read_stops
 from make_demo import stop_of
 
 import matchkit as mk
@@ -20,26 +20,26 @@ from matchkit.physics.lay.fair import Readings
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import Gauge, HouseSpec
 
-__all__ = ["LEAVES_MM", "MODEL", "Truth", "measured", "read_piece", "replace", "shop_of", "spec_with", "stop_of"]
+__all__ = ["FEELERS_MM", "MODEL", "Truth", "measured", "read_piece", "replace", "shop_of", "spec_with", "stop_of"]
 
 DRAWN = mk.open().tables.spec.drawing[MODEL].features
 """What the drawing asks for besides the facing; pieces of the bench have it at its nominal."""
 
-U_LEAF, U_STOP, U_TIP = 0.004, 0.05, 0.02
+U_FEELER, U_STOP, U_TIP = 0.004, 0.05, 0.02
 
 
 def spec_with(**gauge: float) -> HouseSpec:
     """Give the demo house's spec with the bench's own uncertainties, or others."""
-    stated: dict[str, Any] = {"u_feeler_mm": U_LEAF, "u_stop_mm": U_STOP, "stop_step_mm": 0.01, "u_tip_mm": U_TIP, **gauge}
+    stated: dict[str, Any] = {"u_feeler_mm": U_FEELER, "u_stop_mm": U_STOP, "stop_step_mm": 0.01, "u_tip_mm": U_TIP, **gauge}
     return mk.open().tables.spec.model_copy(update={"gauge": Gauge(**stated)})
 
 
 def read_piece(
     truth: Truth, rng: np.random.Generator, *, name: str = "X", serial: int = 1, step_mm: float = 0.01, **known: Any
 ) -> tuple[Mouthpiece, list[FacingReading]]:
-    """Measure one piece with leaves drawn for it alone, so that pieces are independent; its sizes are those of the drawing."""
+    """Measure one piece with feelers drawn for it alone, so that pieces are independent; its sizes are those of the drawing."""
     rows = read_stops(
-        truth, rng, leaf_errors_mm=rng.normal(0, U_LEAF, len(LEAVES_MM)).tolist(), u_stop_mm=U_STOP, step_mm=step_mm
+        truth, rng, feeler_errors_mm=rng.normal(0, U_FEELER, len(FEELERS_MM)).tolist(), u_stop_mm=U_STOP, step_mm=step_mm
     )
     sizes = {column: feature.nominal for column, feature in DRAWN.items() if column != "tip_opening_mm"}
     piece = Mouthpiece(

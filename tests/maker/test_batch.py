@@ -143,7 +143,7 @@ def test_a_critical_size_nobody_measured_leaves_a_piece_inconclusive() -> None:
 
 
 def test_one_leaf_of_several_does_not_fail_a_sound_piece() -> None:
-    """Identical rails read once to half a millimetre: of 200 pieces at most 10 fail (5 %), though the worst of eight leaves is looked at."""
+    """Identical rails read once to half a millimetre: of 200 pieces at most 10 fail (5 %), though the worst of eight feelers is looked at."""
     spec = spec_with(stop_step_mm=0.5)
     items = [
         read_piece(Truth(tip=2.5), np.random.default_rng([51, k]), name=f"P{k}", serial=k, step_mm=0.5) for k in range(200)
@@ -160,7 +160,7 @@ def test_a_small_depth_is_a_high_baffle() -> None:
 
 
 def test_leaves_beside_the_drawing_are_told() -> None:
-    """A reading with a leaf the drawing does not have is not judged and is named; a leaf marked in inches belongs to its station."""
+    """A reading with a feeler the drawing does not have is not judged and is named; a feeler marked in inches belongs to its station."""
     spec = spec_with()
     piece, readings = read_piece(Truth(), np.random.default_rng(1))
     odd = FacingReading(mouthpiece_id="X", rail="left", feeler_mm=0.75, stop_mm=12.7, repeat=1)

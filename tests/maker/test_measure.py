@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 import pytest
-from maker_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_with, stop_of
+from maker_shop import FEELERS_MM, Truth, measured, read_piece, replace, spec_with, stop_of
 
 import matchkit as mk
 from matchkit.facts import Assumed, TableFound
@@ -23,11 +23,11 @@ from matchkit.tables.defaults import read_defaults
 
 
 def test_the_budget_of_one_stop() -> None:
-    """Rectangular step q / sqrt(12) (GUM 4.3.7), touch over sqrt(n), stacked leaves n times one (correlated), person in common."""
+    """Rectangular step q / sqrt(12) (GUM 4.3.7), touch over sqrt(n), stacked feelers n times one (correlated), person in common."""
     gauge = Gauge(u_feeler_mm=0.004, u_stop_mm=0.06, stop_step_mm=0.5, u_operator_mm=0.03)
     piece = Mouthpiece(id="A", instrument="tenor", tip_opening_mm=2.5)
     readings = [
-        FacingReading(mouthpiece_id="A", rail="left", feeler_mm=0.4, stop_mm=16.5 + 0.5 * (k == 1), repeat=k, leaves=3)
+        FacingReading(mouthpiece_id="A", rail="left", feeler_mm=0.4, stop_mm=16.5 + 0.5 * (k == 1), repeat=k, feelers=3)
         for k in (1, 2, 3, 4)
     ]
     rail = rails_of(piece, readings, (), gauge=gauge)["left"]
@@ -38,11 +38,11 @@ def test_the_budget_of_one_stop() -> None:
 
 
 def test_fewer_leaves_never_make_a_facing_better_known() -> None:
-    """Two of eight leaves kept: facing length and clamp are less certain in the draws too, as to first order (the shape is not known)."""
+    """Two of eight feelers kept: facing length and clamp are less certain in the draws too, as to first order (the shape is not known)."""
     spec = spec_with()
     piece, readings = read_piece(Truth(), np.random.default_rng(4))
-    leaves = sorted({reading.feeler_mm for reading in readings})
-    for kept in ((leaves[1], leaves[3]), (leaves[3], leaves[5])):
+    feelers = sorted({reading.feeler_mm for reading in readings})
+    for kept in ((feelers[1], feelers[3]), (feelers[3], feelers[5])):
         few = measured(piece, [reading for reading in readings if reading.feeler_mm in kept], spec)
         many, two = (monte_carlo(*found, gauge=spec.gauge).covariance_m2 for found in (measured(piece, readings, spec), few))
         assert two[1, 1] > many[1, 1]
@@ -51,13 +51,13 @@ def test_fewer_leaves_never_make_a_facing_better_known() -> None:
 
 
 def test_stacks_from_one_set_err_together() -> None:
-    """Leaves of one set: stacks of two and three err as one does, two and three times as much; single leaves each for themselves."""
+    """Feelers of one set: stacks of two and three err as one does, two and three times as much; single feelers each for themselves."""
     gauge = Gauge(u_feeler_mm=0.004)
     piece = Mouthpiece(id="A", instrument="tenor", tip_opening_mm=2.5)
-    leaves = ((1.2, 3, 8.0), (0.8, 2, 11.0), (0.4, 1, 16.0), (0.1, 1, 22.0))
+    feelers = ((1.2, 3, 8.0), (0.8, 2, 11.0), (0.4, 1, 16.0), (0.1, 1, 22.0))
     readings = [
-        FacingReading(mouthpiece_id="A", rail="left", feeler_mm=height, stop_mm=stop, repeat=1, leaves=many)
-        for height, many, stop in leaves
+        FacingReading(mouthpiece_id="A", rail="left", feeler_mm=height, stop_mm=stop, repeat=1, feelers=many)
+        for height, many, stop in feelers
     ]
     rail = rails_of(piece, readings, (), gauge=gauge)["left"]
     drawn = (
@@ -81,7 +81,7 @@ def test_stacks_from_one_set_err_together() -> None:
 
 
 def test_the_contributions_of_a_stop_combine() -> None:
-    """Root sum of squares of touch, person, and leaf through the slope (law of propagation, JCGM 100:2008 5.1.2)."""
+    """Root sum of squares of touch, person, and feeler through the slope (law of propagation, JCGM 100:2008 5.1.2)."""
     curve = fair_curve(
         Readings(np.array([1e-3, 0.5e-3, 0.1e-3]), np.array([8e-3, 12e-3, 18e-3]), np.full(3, 4e-6), np.full(3, 50e-6)),
         tip_opening_m=2.5e-3,
@@ -94,7 +94,7 @@ def test_the_contributions_of_a_stop_combine() -> None:
 
 
 def test_draws_have_the_stated_spread() -> None:
-    """Additive models of JCGM 101:2008, 9.2 (from memory): touch normal, step rectangular, one leaf and one person shared by both rails."""
+    """Additive models of JCGM 101:2008, 9.2 (from memory): touch normal, step rectangular, one feeler and one person shared by both rails."""
     rng = np.random.default_rng(1)
     u_touch, step = 40e-6, 500e-6
     rail = Readings(
@@ -118,9 +118,9 @@ def test_draws_have_the_stated_spread() -> None:
     assert off.std() == pytest.approx(np.sqrt(u_touch**2 + step**2 / 12 + (30e-6) ** 2), rel=0.01)
     covariance = np.mean(off * (drawn.place_m["right"][:, 1] - 22e-3))
     assert covariance == pytest.approx((30e-6) ** 2, rel=0.15)
-    leaf = [drawn.height_m[name][:, 0] - 0.4e-3 for name in ("left", "right")]
-    assert np.array_equal(leaf[0], leaf[1])
-    assert leaf[0].std() == pytest.approx(4e-6, rel=0.01)
+    feeler = [drawn.height_m[name][:, 0] - 0.4e-3 for name in ("left", "right")]
+    assert np.array_equal(feeler[0], feeler[1])
+    assert feeler[0].std() == pytest.approx(4e-6, rel=0.01)
     assert drawn.tip_m.std() == pytest.approx(2e-5, rel=0.01)
 
 
@@ -201,7 +201,7 @@ def test_monte_carlo_beside_first_order() -> None:
 
 
 def coverage(power: float, seeds: range) -> np.ndarray:
-    """Say how often 95 % intervals hold the truth: tip, facing length, clamp, rail difference, stop of the thinnest leaf."""
+    """Say how often 95 % intervals hold the truth: tip, facing length, clamp, rail difference, stop of the thinnest feeler."""
     spec = spec_with()
     hits = []
     for seed in seeds:
@@ -263,12 +263,12 @@ def test_a_rocking_plate_is_seen_against_the_drawing() -> None:
     assert alarms <= 7  # 5 % of 60, and chance
     rocked = Truth()
     tilt = 0.09
-    leaves = np.array(LEAVES_MM)
-    places = [stop_of(lambda x: rocked.height("left", x) + tilt * max(1 - x / 28, 0), leaf, 34.0) for leaf in leaves]
+    feelers = np.array(FEELERS_MM)
+    places = [stop_of(lambda x: rocked.height("left", x) + tilt * max(1 - x / 28, 0), feeler, 34.0) for feeler in feelers]
     readings = [
-        FacingReading(mouthpiece_id="X", rail=rail, feeler_mm=leaf, stop_mm=round(place, 3), repeat=1)
+        FacingReading(mouthpiece_id="X", rail=rail, feeler_mm=feeler, stop_mm=round(place, 3), repeat=1)
         for rail in ("left", "right")
-        for leaf, place in zip(leaves, places, strict=True)
+        for feeler, place in zip(feelers, places, strict=True)
     ]
     piece = Mouthpiece(id="X", model="TB-25", instrument="tenor", tip_opening_mm=2.59)
     found = table_test(*measured(piece, readings, spec), drawn=drawn)

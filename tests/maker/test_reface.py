@@ -11,7 +11,7 @@ import pytest
 from conftest import edit_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from maker_shop import LEAVES_MM, Truth, measured, read_piece, replace, spec_with, stop_of
+from maker_shop import FEELERS_MM, Truth, measured, read_piece, replace, spec_with, stop_of
 
 import matchkit as mk
 from matchkit.cli.printing import lay_out
@@ -76,7 +76,7 @@ def test_no_step_ever_adds_material(
         target = drawn_curve(house.tables.spec.drawing["TB-25"])
     table_down = float(np.maximum(worn.height_m - target.height_m(X), 0).max()) if down else 0.0
     plan = plan_removal(
-        facing, piece, target, aim=RefaceTarget("fair"), leaves_mm=LEAVES_MM, table_m=table_mm * 1e-3, table_down_m=table_down
+        facing, piece, target, aim=RefaceTarget("fair"), feelers_mm=FEELERS_MM, table_m=table_mm * 1e-3, table_down_m=table_down
     )
     assert all(removal.left_um >= -1e-6 for removal in plan.removals)
     assert all(removal.right_um >= -1e-6 for removal in plan.removals)
@@ -102,7 +102,9 @@ def test_the_plan_applied_gives_the_target() -> None:
         piece, readings = read_piece(truth, rng, table_gap_mm=0.0, wall_mm=4.0)
         part, rails = measured(piece, readings, spec)
         known = blank_of(part, rails)
-        plan = plan_removal(part, known, drawn, aim=RefaceTarget("drawing"), leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0)
+        plan = plan_removal(
+            part, known, drawn, aim=RefaceTarget("drawing"), feelers_mm=FEELERS_MM, table_m=0.0, table_down_m=0.0
+        )
         assert plan.unreached == ()
         assert plan.do_not == ()
         place = np.array([removal.place_mm for removal in plan.removals])
@@ -278,7 +280,7 @@ def test_reasons_against(house: mk.House) -> None:
     known = blank_of(part, rails)
     half = blank_of(*measured(piece, [r for r in readings if r.rail == "left"], spec))
     alone = plan_removal(
-        part, half, nearest_fair(half.worn), aim=RefaceTarget("fair"), leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
+        part, half, nearest_fair(half.worn), aim=RefaceTarget("fair"), feelers_mm=FEELERS_MM, table_m=0.0, table_down_m=0.0
     )
     assert "one rail" in against(alone)
     thin = plan_removal(
@@ -286,7 +288,7 @@ def test_reasons_against(house: mk.House) -> None:
         known,
         fair_with_tip(known.worn, 2.7e-3),
         aim=RefaceTarget("tip", tip_opening_mm=2.7),
-        leaves_mm=LEAVES_MM,
+        feelers_mm=FEELERS_MM,
         table_m=0.0,
         table_down_m=0.0,
     )
@@ -308,7 +310,13 @@ def test_noise_is_not_worked_on() -> None:
         part, rails = measured(piece, readings, spec)
         known = blank_of(part, rails)
         plan = plan_removal(
-            part, known, nearest_fair(known.worn), aim=RefaceTarget("fair"), leaves_mm=LEAVES_MM, table_m=0.0, table_down_m=0.0
+            part,
+            known,
+            nearest_fair(known.worn),
+            aim=RefaceTarget("fair"),
+            feelers_mm=FEELERS_MM,
+            table_m=0.0,
+            table_down_m=0.0,
         )
         silent += "within the uncertainty" not in against(plan)
         levelled += not plan.steps[2].idle
@@ -360,13 +368,13 @@ def test_questions_that_cannot_be_meant(house: mk.House) -> None:
         house.reface("TB-25-99")
 
 
-def test_where_a_leaf_stops() -> None:
-    """On a power law a leaf stops where the law says; one thicker than the tip does not enter; one below everything stops at the end."""
+def test_where_a_feeler_stops() -> None:
+    """On a power law a feeler stops where the law says; one thicker than the tip does not enter; one below everything stops at the end."""
     heights = lay(2.5, 28, 2.0)
     truth = Truth()
-    for leaf in LEAVES_MM:
-        found = stop_m(X, heights, leaf * 1e-3)
+    for feeler in FEELERS_MM:
+        found = stop_m(X, heights, feeler * 1e-3)
         assert found is not None
-        assert found * 1e3 == pytest.approx(stop_of(lambda x: truth.height("left", x), leaf, 34.0), abs=0.01)
+        assert found * 1e3 == pytest.approx(stop_of(lambda x: truth.height("left", x), feeler, 34.0), abs=0.01)
     assert stop_m(X, heights, 2.6e-3) is None
     assert stop_m(X, heights, 0.0) == pytest.approx(X[-1])

@@ -143,24 +143,24 @@ def test_crown_follows_from_the_edges() -> None:
         assert bench([item], [], rows).part(item).shape.crown == pytest.approx(np.full(8, factor), abs=5e-4)
 
 
-def readings(leaves: list[tuple[float, float]], rails: tuple[str, ...] = ("left", "right")) -> list[FacingReading]:
+def readings(feelers: list[tuple[float, float]], rails: tuple[str, ...] = ("left", "right")) -> list[FacingReading]:
     return [
-        FacingReading.model_validate({"mouthpiece_id": "M", "rail": rail, "feeler_mm": leaf, "stop_mm": stop})
+        FacingReading.model_validate({"mouthpiece_id": "M", "rail": rail, "feeler_mm": feeler, "stop_mm": stop})
         for rail in rails
-        for leaf, stop in leaves
+        for feeler, stop in feelers
     ]
 
 
-def facing(leaves: list[tuple[float, float]], rails: tuple[str, ...] = ("left", "right")) -> FacingPart:
+def facing(feelers: list[tuple[float, float]], rails: tuple[str, ...] = ("left", "right")) -> FacingPart:
     piece = Mouthpiece(id="M", instrument="alto", tip_opening_mm=1.9)
-    return facing_part(piece, readings(leaves, rails), defaults=DEFAULTS, spec=HouseSpec())
+    return facing_part(piece, readings(feelers, rails), defaults=DEFAULTS, spec=HouseSpec())
 
 
 ROUGH = [(0.038, 20.6), (0.1, 18.2), (0.2, 16.9), (0.4, 12.4), (0.6, 11.0), (0.9, 7.1)]
 
 
 def test_few_feelers_are_not_rewarded() -> None:
-    """One feeler fixes an arc and no smoothness: a rough facing read with one leaf is not known, never smooth."""
+    """One feeler fixes an arc and no smoothness: a rough facing read with one feeler is not known, never smooth."""
     assert (facing(ROUGH).smoothness_m or 0) > 10e-6
     for count in (1, 2, 3):
         part = facing(ROUGH[:count])
@@ -179,7 +179,7 @@ def test_one_rail_stands_for_both_and_says_so() -> None:
 
 
 def test_repeats_are_averaged_and_own_uncertainties_count() -> None:
-    """Two readings of a leaf count as their mean, better known; a row's own uncertainty replaces the gauge's."""
+    """Two readings of a feeler count as their mean, better known; a row's own uncertainty replaces the gauge's."""
     once = facing(ROUGH).lay.fair
     twice = facing_part(
         Mouthpiece(id="M", instrument="alto", tip_opening_mm=1.9),
@@ -190,7 +190,7 @@ def test_repeats_are_averaged_and_own_uncertainties_count() -> None:
     assert twice.break_m == pytest.approx(once.break_m, abs=2e-4)
     sharp = [r.model_copy(update={"u_stop_mm": 0.01, "u_feeler_mm": 0.001}) for r in readings(ROUGH)]
     piece = Mouthpiece(id="M", instrument="alto", tip_opening_mm=1.9)
-    smooth = [(leaf, 22.9 - math.sqrt(2 * 138.95 * leaf - leaf**2)) for leaf, _ in ROUGH]
+    smooth = [(feeler, 22.9 - math.sqrt(2 * 138.95 * feeler - feeler**2)) for feeler, _ in ROUGH]
     exact = [r.model_copy(update={"stop_mm": stop}) for r, (_, stop) in zip(sharp, smooth * 2, strict=True)]
     known = facing_part(piece, exact, defaults=DEFAULTS, spec=HouseSpec()).lay.fair
     assert known.u_clamp_m < facing(smooth).lay.fair.u_clamp_m / 3

@@ -58,7 +58,7 @@ def test_nominal_arc_goes_through_tip_and_thin_feeler(case: Case) -> None:
 
 
 def test_clamp_lies_between_facing_length_and_break() -> None:
-    """The 0.010 mm height stands behind where the 0.038 mm leaf stops (common practice for the leaf) and before the break."""
+    """The 0.010 mm height stands behind where the 0.038 mm feeler stops (common practice for the feeler) and before the break."""
     arc = nominal_curve(tip_opening_m=2e-3, facing_length_m=22e-3, u_tip_m=5e-5, u_facing_m=1e-3)
     assert arc.facing_length_m < arc.clamp_m < arc.break_m
     assert float(arc.height_m(np.array(arc.clamp_m))) == pytest.approx(10e-6, rel=1e-9)
@@ -142,7 +142,7 @@ def test_lengths_from_one_set_of_readings_are_correlated() -> None:
     assert stated[0, 1] == pytest.approx(seen[0, 1], abs=0.25)
 
 
-def test_few_leaves_leave_the_shape_in_doubt() -> None:
+def test_few_feelers_leave_the_shape_in_doubt() -> None:
     """The same readings, two of seven kept: less is known, so the uncertainty is larger; for one shape alone it is not widened."""
     edge, tip = 24e-3, 2e-3
     places = arc_place(FEELERS, edge=edge, radius=(edge**2 + tip**2) / (2 * tip))
@@ -308,12 +308,12 @@ def test_nominal_lay_is_an_arc_and_says_so() -> None:
     ("heights", "places", "message"),
     [
         ([], [], "at least one reading"),
-        ([0.9e-3, 0.4e-3], [15e-3, 8e-3], "a thinner leaf must stop further"),
-        ([2.5e-3, 0.4e-3], [1e-3, 12e-3], "no leaf may be thicker"),
+        ([0.9e-3, 0.4e-3], [15e-3, 8e-3], "a thinner feeler must stop further"),
+        ([2.5e-3, 0.4e-3], [1e-3, 12e-3], "no feeler may be thicker"),
     ],
 )
 def test_impossible_readings_are_refused(heights: list[float], places: list[float], message: str) -> None:
-    """No reading, readings out of order, and a leaf thicker than the tip opening raise PhysicsInputError."""
+    """No reading, readings out of order, and a feeler thicker than the tip opening raise PhysicsInputError."""
     with pytest.raises(PhysicsInputError, match=message):
         measured_lay(readings(np.array(places), np.array(heights)), tip_opening_m=2e-3, u_tip_m=2e-5)
 
@@ -326,23 +326,23 @@ def test_arc_needs_readings_that_fall() -> None:
 
 @pytest.mark.parametrize(("tip", "length"), [(0.03e-3, 20e-3), (2e-3, 0.0)])
 def test_nominal_arc_needs_a_tip_and_a_length(tip: float, length: float) -> None:
-    """A tip under the thinnest leaf and a facing without length raise PhysicsInputError."""
+    """A tip under the thinnest feeler and a facing without length raise PhysicsInputError."""
     with pytest.raises(PhysicsInputError, match="no arc"):
         nominal_curve(tip_opening_m=tip, facing_length_m=length, u_tip_m=5e-5, u_facing_m=1e-3)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("leaves", [3, 5])
-def test_few_leaves_on_one_rail_own_their_doubt(leaves: int) -> None:
-    """Power laws of 1.9 to 2.2 read with few leaves (seeded): 95 % intervals of facing length and clamp hold the truth in 90 of 100 or more."""
+@pytest.mark.parametrize("feelers", [3, 5])
+def test_few_feelers_on_one_rail_own_their_doubt(feelers: int) -> None:
+    """Power laws of 1.9 to 2.2 read with few feelers (seeded): 95 % intervals of facing length and clamp hold the truth in 90 of 100 or more."""
     rng = np.random.default_rng(5)
     edge, tip = 26e-3, 2.2e-3
-    heights = FEELERS[np.linspace(0, 6, leaves).round().astype(int)]
+    heights = FEELERS[np.linspace(0, 6, feelers).round().astype(int)]
     for power in (1.9, 2.1, 2.2):
         held = []
         for _ in range(100):
-            off = heights + rng.normal(0, 4e-6, leaves)
-            places = edge * (1 - (off / tip) ** (1 / power)) + rng.normal(0, 5e-5, leaves)
+            off = heights + rng.normal(0, 4e-6, feelers)
+            places = edge * (1 - (off / tip) ** (1 / power)) + rng.normal(0, 5e-5, feelers)
             curve = fair_curve(readings(places, heights), tip_opening_m=tip + rng.normal(0, 2e-5), u_tip_m=2e-5)
             truth = [edge * (1 - (height / tip) ** (1 / power)) for height in (THIN, CLAMP)]
             found = [curve.facing_length_m, curve.clamp_m]

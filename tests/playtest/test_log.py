@@ -133,7 +133,7 @@ def test_nothing_is_written_over_a_book(book: str) -> None:
         given = [*words, *([] if "history" in words else ["--data", book]), "--out", book]
         result = run(*given)
         assert result.exit_code == 4, given
-        assert "a book stands there" in result.stderr
+        assert "a shop's record stands there" in result.stderr
     assert len(Book(book).history()) == 1
 
 
@@ -220,11 +220,11 @@ def test_an_id_is_looked_up_when_it_is_asked_for(book: str) -> None:
     answers = "\nAR-A-25\nAR-A-2.5\nL-99\nL-05\n\nskip\nskip\n7\nskip\nskip\nskip\nskip\n"
     result = run("log", "--data", book, "--player", "P2", "--mouthpiece", "AM-05", "--ask", answers="P02\n" + answers)
     assert result.exit_code == 0, result.output
-    assert "Player P2: no such id in the book; did you mean" in result.stderr
+    assert "Player P2: no such id in the shop's record; did you mean" in result.stderr
     assert "an answer is needed" in result.stderr
-    assert "no such id in the book; did you mean AR-A-2.5" in result.stderr
+    assert "no such id in the shop's record; did you mean AR-A-2.5" in result.stderr
     assert "an answer, or skip where it is not known" in result.stderr
-    assert result.stderr.count("no such id in the book") == 3
+    assert result.stderr.count("no such id in the shop's record") == 3
 
 
 def test_the_same_playtest_typed_twice_is_one(book: str, tmp_path: Path) -> None:

@@ -138,7 +138,7 @@ def test_a_server_that_takes_the_call_and_never_answers(monkeypatch: pytest.Monk
     monkeypatch.setattr(book_connection, "CONNECT_SECONDS", 2)
     with dumb_server() as address:
         start = time.monotonic()
-        with pytest.raises(SourceError, match="the book cannot be used"):
+        with pytest.raises(SourceError, match="the shop's record cannot be used"):
             read_tables(address)
         assert time.monotonic() - start < 6
 

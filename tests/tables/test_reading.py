@@ -278,13 +278,13 @@ def stops(folder: Path, piece: str, rail: str, change_stop: Callable[[str, str, 
 
 
 def test_one_slip_of_a_facing_is_told_once(demo_copy: Path) -> None:
-    """A slip in a repeat, two leaves swapped, a short rail, half millimetres: one problem each, where it stands."""
+    """A slip in a repeat, two feelers swapped, a short rail, half millimetres: one problem each, where it stands."""
     seen = {}
     cases: dict[str, tuple[str, Callable[[str, str, float], float]]] = {
-        "slip": ("left", lambda leaf, repeat, stop: stop / 10 if (leaf, repeat) == ("0.1", "1") else stop),
-        "short": ("right", lambda _leaf, _repeat, stop: stop - 1.2 * stop / 20),
-        "half": ("left right", lambda _leaf, _repeat, stop: 2 * stop),
-        "half of one": ("right", lambda leaf, _repeat, stop: stop * 2 if leaf != "0.038" else stop + 1.5),
+        "slip": ("left", lambda feeler, repeat, stop: stop / 10 if (feeler, repeat) == ("0.1", "1") else stop),
+        "short": ("right", lambda _feeler, _repeat, stop: stop - 1.2 * stop / 20),
+        "half": ("left right", lambda _feeler, _repeat, stop: 2 * stop),
+        "half of one": ("right", lambda feeler, _repeat, stop: stop * 2 if feeler != "0.038" else stop + 1.5),
     }
     for name, (rail, function) in cases.items():
         folder = demo_copy.parent / name
@@ -307,12 +307,12 @@ def test_one_slip_of_a_facing_is_told_once(demo_copy: Path) -> None:
     assert len(seen["half of one"]) <= 2
 
 
-def test_swapped_leaves_are_found(demo_copy: Path) -> None:
-    """Two leaves swapped on a rail: one problem that asks whether two readings are swapped."""
+def test_swapped_feelers_are_found(demo_copy: Path) -> None:
+    """Two feelers swapped on a rail: one problem that asks whether two readings are swapped."""
 
     def swap(rows: Rows) -> Rows:
         mine = [row for row in rows if row["mouthpiece_id"] == "AM-01" and row["rail"] == "left"]
-        for one, two in zip(*([row for row in mine if row["feeler_mm"] == leaf] for leaf in ("0.1", "0.2")), strict=True):
+        for one, two in zip(*([row for row in mine if row["feeler_mm"] == feeler] for feeler in ("0.1", "0.2")), strict=True):
             one["stop_mm"], two["stop_mm"] = two["stop_mm"], one["stop_mm"]
         return rows
 
@@ -322,13 +322,13 @@ def test_swapped_leaves_are_found(demo_copy: Path) -> None:
     assert "left rail" in problem.expected
 
 
-@pytest.mark.parametrize(("leaf", "stop"), [("0.01", "0.1"), ("1.8", "0.1"), ("0.4", "40")])
-def test_a_facing_that_nothing_can_follow_is_refused(tmp_path: Path, leaf: str, stop: str) -> None:
+@pytest.mark.parametrize(("feeler", "stop"), [("0.01", "0.1"), ("1.8", "0.1"), ("0.4", "40")])
+def test_a_facing_that_nothing_can_follow_is_refused(tmp_path: Path, feeler: str, stop: str) -> None:
     """A single reading that leads to no possible facing is a problem of its row, not an error of a later command."""
     write_rows(tmp_path / "mouthpieces.csv", [{"id": "M", "instrument": "alto", "tip_opening_mm": "1.9"}])
     write_rows(tmp_path / "reeds.csv", [{"id": "R", "instrument": "alto", "cut": "filed", "strength": "2.5"}])
     write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
-    write_rows(tmp_path / "facings.csv", [{"mouthpiece_id": "M", "rail": "left", "feeler_mm": leaf, "stop_mm": stop}])
+    write_rows(tmp_path / "facings.csv", [{"mouthpiece_id": "M", "rail": "left", "feeler_mm": feeler, "stop_mm": stop}])
     problem = only(problems_of(tmp_path))
     assert (problem.source, problem.row, problem.column) == ("facings.csv", 2, "stop_mm")
     assert "a facing that ends" in problem.expected

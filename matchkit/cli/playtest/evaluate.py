@@ -13,7 +13,9 @@ from matchkit.words.playtest.learned import compared_screen, evaluation_screen
 
 
 @click.command(name="evaluate")
-@click.option("--data", metavar="PATH|URL", help="Folder of csv tables, xlsx workbook, or book.  [default: the demo house]")
+@click.option(
+    "--data", metavar="PATH|URL", help="Folder of csv tables, xlsx workbook, or shop's record.  [default: the demo house]"
+)
 @click.option("--quick", is_flag=True, help="Keep the default settings instead of choosing them inside every fold.")
 @click.option("--models", nargs=2, metavar="FILE FILE", help="Compare two models instead, on the same playtests held back.")
 @jobs_option("Processes that share the folds")

@@ -21,7 +21,7 @@ SKIP = "skip"
 
 
 @click.command(name="log")
-@click.option("--data", metavar="BOOK", required=True, help="The shop's record: an SQLite file, or a PostgreSQL URL.")
+@click.option("--data", metavar="RECORD", required=True, help="The shop's record: an SQLite file, or a PostgreSQL URL.")
 @click.option("--from", "source", metavar="FILE", help="A csv of playtests, or of the answers to a blind plan; all or none.")
 @click.option("--player", "player_id", metavar="ID", help="Who played.")
 @click.option("--mouthpiece", "mouthpiece_id", metavar="ID", help="Mouthpiece played.")
@@ -151,7 +151,7 @@ def _wrong(name: str, answer: str, known: tuple[str, ...] | None, *, needed: boo
 
 def _not_there(name: str, known: tuple[str, ...]) -> str:
     near = nearly(name, known)
-    return "no such id in the book" + (f"; did you mean {', '.join(near)}?" if near else "")
+    return "no such id in the shop's record" + (f"; did you mean {', '.join(near)}?" if near else "")
 
 
 def _number(text: str) -> float | None:

@@ -14,7 +14,7 @@ from matchkit.words.playtest.learned import trained_screen
 @click.option(
     "--data",
     metavar="PATH|URL",
-    help="Folder of csv tables, xlsx workbook, or book.  [default: the demo house, which needs --out]",
+    help="Folder of csv tables, xlsx workbook, or shop's record.  [default: the demo house, which needs --out]",
 )
 @click.option(
     "--out", type=click.Path(dir_okay=False), help="Where to write the model.  [default: model.npz beside the tables]"

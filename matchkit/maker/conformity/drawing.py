@@ -18,8 +18,8 @@ from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, Gauge, Station
 from matchkit.units import MM
 
-SAME_LEAF_MM = 0.0006
-"""A reading belongs to a station of the drawing whose leaf is within this of its own (leaves marked in inches are rounded)."""
+SAME_FEELER_MM = 0.0006
+"""A reading belongs to a station of the drawing whose feeler is within this of its own (feelers marked in inches are rounded)."""
 
 UNCERTAINTY_OF = {
     "tip_opening_mm": "u_tip_mm",
@@ -42,7 +42,7 @@ size make stops fail as well."""
 class Judged:
     """One feature of one piece: what was measured, what the drawing allows, and how probable it is that it conforms.
 
-    ``feature`` is a column, or ``stop_mm`` or ``rail_difference_mm`` with ``feeler_mm`` (None: the mean over all leaves) and ``rail``.
+    ``feature`` is a column, or ``stop_mm`` or ``rail_difference_mm`` with ``feeler_mm`` (None: the mean over all feelers) and ``rail``.
     """
 
     feature: str
@@ -103,7 +103,7 @@ class PieceJudged:
 def rails_at_stations(
     piece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, drawing: Drawing, gauge: Gauge
 ) -> dict[str, Readings]:
-    """Give the rails of a piece, a scanned one read at the leaves of the drawing."""
+    """Give the rails of a piece, a scanned one read at the feelers of the drawing."""
     heights = np.array(sorted((station.feeler_mm for station in drawing.station), reverse=True)) * MM
     return rails_of(piece, readings, points, gauge=gauge, heights_m=heights)
 
@@ -153,7 +153,7 @@ def judge_piece(
 def _at(rail: Readings | None, feeler_mm: float) -> int | None:
     if rail is None:
         return None
-    near = np.flatnonzero(np.abs(rail.height_m / MM - feeler_mm) <= SAME_LEAF_MM)
+    near = np.flatnonzero(np.abs(rail.height_m / MM - feeler_mm) <= SAME_FEELER_MM)
     return int(near[0]) if len(near) else None
 
 
@@ -161,7 +161,7 @@ def _beside_mm(rails: dict[str, Readings], stations: Sequence[Station]) -> tuple
     """Return the feelers that were read and that the drawing does not have."""
     drawn = np.array([station.feeler_mm for station in stations])
     read = {round(float(height) / MM, 4) for rail in rails.values() for height in rail.height_m}
-    return tuple(sorted(feeler for feeler in read if np.abs(drawn - feeler).min() > SAME_LEAF_MM))
+    return tuple(sorted(feeler for feeler in read if np.abs(drawn - feeler).min() > SAME_FEELER_MM))
 
 
 def _judged(
@@ -192,9 +192,9 @@ def _judged(
 
 
 def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float) -> list[Judged]:
-    """Judge left minus right over all leaves, and at each: the leaf and the person cancel, only touch and step remain.
+    """Judge left minus right over all feelers, and at each: the feeler and the person cancel, only touch and step remain.
 
-    The mean over the leaves decides; one leaf by itself counts where it fails though it is one of several that were looked at.
+    The mean over the feelers decides; one feeler by itself counts where it fails though it is one of several that were looked at.
     """
     most = drawing.rail_difference_mm
     if most is None or len(rails) < 2:
@@ -269,7 +269,7 @@ def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:
 
 
 def _scanned(rail: Readings) -> bool:
-    """Tell a scan from feelers: it has no leaf that could be off."""
+    """Tell a scan from feelers: it has no feeler that could be off."""
     return bool(np.all(rail.u_height_m <= 1e-8))
 
 
@@ -286,7 +286,7 @@ def judged_with(
 ) -> Verdict:
     """Give the verdict that the same values would have with other uncertainties.
 
-    ``touch`` is a factor on the touch of the stops, ``step_mm`` their step, ``rest`` a factor on leaves, people, scans and
+    ``touch`` is a factor on the touch of the stops, ``step_mm`` their step, ``rest`` a factor on feelers, people, scans and
     everything that is not a stop.
     """
     old = gauge.stop_step_mm * MM

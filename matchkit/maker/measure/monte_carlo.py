@@ -1,6 +1,6 @@
 """How well a facing is known: every length with its uncertainty, by Monte Carlo beside the first-order propagation.
 
-The budget of one stop: the leaf (all readings with one leaf err alike, and n stacked leaves n times as much), the touch (independent,
+The budget of one stop: the feeler (all readings with one feeler err alike, and n stacked feelers n times as much), the touch (independent,
 less with repeats), the step it is read to (rectangular, not less with repeats), the person (all readings together), the tip gauge
 (one reading), and a convex table on which the plate rocks. Each draw disturbs every input at once and fits everything again.
 """
@@ -52,13 +52,13 @@ def disturb(
 ) -> Disturbed:
     """Draw what else could have been read, given the stated uncertainties.
 
-    ``step_m`` is the step of a stop; a plate that rocks does so evenly either way; ``scatter`` widens leaf and touch where the readings
+    ``step_m`` is the step of a stop; a plate that rocks does so evenly either way; ``scatter`` widens feeler and touch where the readings
     are rougher than stated.
     """
     tips = tip_m + rng.normal(0, u_tip_m, draws)
     tilt = rng.uniform(-1, 1, draws) * np.sqrt(3) * next(iter(rails.values())).u_tilt
     common = rng.normal(0, 1, draws)
-    leaves: dict[float, Array] = {}
+    feelers: dict[float, Array] = {}
     one_set = rng.normal(0, 1, draws)
     places, heights = {}, {}
     for name, rail in rails.items():
@@ -66,8 +66,8 @@ def disturb(
         moved = rng.normal(0, 1, (draws, len(touch))) * touch + rng.uniform(-0.5, 0.5, (draws, len(touch))) * step_m
         places[name] = rail.place_m + moved + common[:, None] * rail.u_common_m
         for height in rail.height_m:
-            leaves.setdefault(float(height), rng.normal(0, 1, draws))
-        off = np.column_stack([leaves[float(height)] for height in rail.height_m])
+            feelers.setdefault(float(height), rng.normal(0, 1, draws))
+        off = np.column_stack([feelers[float(height)] for height in rail.height_m])
         if rail.stacked is not None:
             off[:, rail.stacked] = one_set[:, None]
         off *= rail.u_height_m * np.sqrt(scatter)
@@ -255,8 +255,8 @@ def _tilt(readings: Readings, drawn: FairCurve) -> tuple[float | None, float | N
     design = np.column_stack([run, run**2]) / sigma[:, None]
     gain = np.linalg.pinv(design)
     off = (readings.height_m - drawn.height_m(x)) / sigma
-    by_leaf = readings.u_height_m / sigma
-    alike = readings.alike() * np.outer(by_leaf, by_leaf)
+    by_feeler = readings.u_height_m / sigma
+    alike = readings.alike() * np.outer(by_feeler, by_feeler)
     np.fill_diagonal(alike, 1.0)
     rest = off - design @ (gain @ off)
     scatter = max(1.0, float(rest @ rest) / (len(x) - 2))

@@ -34,7 +34,7 @@ class FlawFound:
 
 @dataclass(frozen=True)
 class StationRead:
-    """Where one leaf stops on the rails, and how far the lay is there from the fair curve; None for a rail that was not read."""
+    """Where one feeler stops on the rails, and how far the lay is there from the fair curve; None for a rail that was not read."""
 
     feeler_mm: float
     left_mm: float | None
@@ -203,7 +203,7 @@ def drawn_curve(drawing: Drawing) -> FairCurve:
 
 
 def stations(rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty | None) -> tuple[StationRead, ...]:
-    """Give each leaf with its stops, thinnest first; the difference of the rails is free of the leaf's own error."""
+    """Give each feeler with its stops, thinnest first; the difference of the rails is free of the feeler's own error."""
     if unsure is None:
         return ()
     heights = sorted({float(height) for rail in rails.values() for height in rail.height_m})
@@ -236,7 +236,7 @@ def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure:
 
 
 def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
-    """Give the standard uncertainty of where the lay has a height: touch, step and person along x, leaf and tilt through the slope."""
+    """Give the standard uncertainty of where the lay has a height: touch, step and person along x, feeler and tilt through the slope."""
     x = rail.place_m[at]
     step = 1 * UM
     fall = max(float(fair.height_m(np.array(x - step)) - fair.height_m(np.array(x + step))) / (2 * step), 1e-4)

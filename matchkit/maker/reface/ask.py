@@ -40,7 +40,7 @@ class Wanted:
     table_down: bool = False
 
 
-USUAL_LEAVES_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2)
+USUAL_FEELERS_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2)
 
 
 def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: HouseSpec, wanted: Wanted) -> RefacePlan:
@@ -55,7 +55,7 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     gap_m = abs(piece.table_gap_mm or 0.0) * MM
     drawing = spec.drawing.get(piece.model or "")
     if gap_m <= 2 * spec.gauge.u_table_mm * MM or _allowed_hollow(piece, drawing if wanted.drawing else None):
-        gap_m = 0.0  # within the leaf's own doubt, or a hollow that may stay: many players want one
+        gap_m = 0.0  # within the feeler's own doubt, or a hollow that may stay: many players want one
     house = bench_scorer(scorer, spec)
     view = house.view(Visitor(instrument=piece.instrument))
     flat = blank.lowered(gap_m, spec.gauge.u_table_mm * MM if gap_m else 0.0)
@@ -66,17 +66,17 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     within = drawing is not None and wanted.drawing and _meets(flat.worn, target, drawing)
     if wanted.table_down and not down and not within:
         down = float(surely_over(flat, target).max())
-    leaves = (
-        sorted({float(height) / MM for rail in rails.values() for height in rail.height_m}) if readings else USUAL_LEAVES_MM
+    feelers = (
+        sorted({float(height) / MM for rail in rails.values() for height in rail.height_m}) if readings else USUAL_FEELERS_MM
     )
     if drawing is not None:
-        leaves = [station.feeler_mm for station in drawing.station]
+        feelers = [station.feeler_mm for station in drawing.station]
     plan = plan_removal(
         facing,
         blank,
         target,
         aim=aim,
-        leaves_mm=[round(leaf, 4) for leaf in leaves],
+        feelers_mm=[round(feeler, 4) for feeler in feelers],
         table_m=gap_m,
         table_down_m=down,
         u_table_m=spec.gauge.u_table_mm * MM,

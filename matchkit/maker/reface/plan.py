@@ -45,10 +45,10 @@ StepName = Literal["measure", "table", "rails", "curve", "tip", "rail widths", "
 
 @dataclass(frozen=True)
 class Removal:
-    """What to take off at one station, in µm: the tip, or where a leaf shall stop at the end."""
+    """What to take off at one station, in µm: the tip, or where a feeler shall stop at the end."""
 
     place_mm: float
-    leaf_mm: float
+    feeler_mm: float
     left_um: float
     right_um: float
     u_um: float
@@ -56,9 +56,9 @@ class Removal:
 
 @dataclass(frozen=True)
 class StopAt:
-    """Where one leaf stops on the rails after a step; None where it does not enter at all."""
+    """Where one feeler stops on the rails after a step; None where it does not enter at all."""
 
-    leaf_mm: float
+    feeler_mm: float
     left_mm: float | None
     right_mm: float | None
 
@@ -164,17 +164,17 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
     if rails:
         place = np.concatenate([np.concatenate([[0.0], rail.place_m]) for rail in rails.values()])
         read = np.concatenate([np.concatenate([[0.0], np.hypot(rail.u_place_m, rail.u_common_m)]) for rail in rails.values()])
-        leaf = np.concatenate(
+        feeler = np.concatenate(
             [
                 np.concatenate([[lay.u_tip_m], np.hypot(rail.u_height_m, rail.u_tilt * np.maximum(end - rail.place_m, 0.0))])
                 for rail in rails.values()
             ]
         )
         order = np.argsort(place)
-        u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], leaf[order]))
+        u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], feeler[order]))
         u = np.where(
             x > place.max(), np.maximum(u, lay.fair.u_facing_length_m * fall), u
-        )  # behind the last leaf the curve is a guess
+        )  # behind the last feeler the curve is a guess
     else:
         # an arc through the tip, T (1 - x/L)^2: the tip moves it all, the length not at the tip
         u = np.hypot(
@@ -199,7 +199,7 @@ def plan_removal(
     target: FairCurve,
     *,
     aim: RefaceTarget,
-    leaves_mm: Sequence[float],
+    feelers_mm: Sequence[float],
     table_m: float,
     table_down_m: float,
     u_table_m: float = 0.0,
@@ -234,9 +234,9 @@ def plan_removal(
     left, right = blank.left_m, blank.right_m
     for name, next_left, next_right in states:
         most = down if name == "table" else float(max((next_left - left).max(), (next_right - right).max(), 0.0))
-        steps.append(_step(name, facing, blank, (next_left, next_right), flat, leaves_mm, most, down))
+        steps.append(_step(name, facing, blank, (next_left, next_right), flat, feelers_mm, most, down))
         left, right = next_left, next_right
-    removals = _removals(flat, final, leaves_mm)
+    removals = _removals(flat, final, feelers_mm)
     reach = tuple(OutOfReach(x / MM, above / UM) for x, above in _worst_places(blank.x_m, over))
     return RefacePlan(
         mouthpiece_id=facing.mouthpiece.id,
@@ -267,24 +267,24 @@ def _worst_places(x_m: Array, over_m: Array) -> list[tuple[float, float]]:
     return found
 
 
-def stop_m(x_m: Array, height_m: Array, leaf_m: float) -> float | None:
-    """Give where a leaf stops on a lay that falls from the tip; None where it is thicker than the tip opening."""
-    above = np.flatnonzero(height_m >= leaf_m)
+def stop_m(x_m: Array, height_m: Array, feeler_m: float) -> float | None:
+    """Give where a feeler stops on a lay that falls from the tip; None where it is thicker than the tip opening."""
+    above = np.flatnonzero(height_m >= feeler_m)
     if not len(above):
         return None
     last = int(above[-1])
     if last + 1 == len(x_m):
         return float(x_m[-1])
     drop = height_m[last] - height_m[last + 1]
-    part = (height_m[last] - leaf_m) / drop if drop > 0 else 0.0
+    part = (height_m[last] - feeler_m) / drop if drop > 0 else 0.0
     return float(x_m[last] + part * (x_m[last + 1] - x_m[last]))
 
 
-def _stops(x_m: Array, rails: tuple[Array, Array], leaves_mm: Sequence[float]) -> tuple[StopAt, ...]:
+def _stops(x_m: Array, rails: tuple[Array, Array], feelers_mm: Sequence[float]) -> tuple[StopAt, ...]:
     found = []
-    for leaf in sorted(leaves_mm):
-        left, right = (stop_m(x_m, rail, leaf * MM) for rail in rails)
-        found.append(StopAt(leaf, None if left is None else left / MM, None if right is None else right / MM))
+    for feeler in sorted(feelers_mm):
+        left, right = (stop_m(x_m, rail, feeler * MM) for rail in rails)
+        found.append(StopAt(feeler, None if left is None else left / MM, None if right is None else right / MM))
     return tuple(found)
 
 
@@ -294,7 +294,7 @@ def _step(
     blank: Blank,
     rails: tuple[Array, Array],
     flat: Blank,
-    leaves_mm: Sequence[float],
+    feelers_mm: Sequence[float],
     most_m: float,
     down_m: float,
 ) -> Step:
@@ -319,7 +319,7 @@ def _step(
         name=name,
         idle=idle,
         tip_opening_mm=tip / MM,
-        stops=_stops(blank.x_m, rails, leaves_mm),
+        stops=_stops(blank.x_m, rails, feelers_mm),
         baffle_height_mm=None if depth is None else depth - under / MM,
         tip_rail_mm=grown,
         side_rail_mm=beside,
@@ -327,19 +327,19 @@ def _step(
     )
 
 
-def _removals(flat: Blank, final: Array, leaves_mm: Sequence[float]) -> tuple[Removal, ...]:
-    """Give what comes off at the tip and where each leaf shall stop at the end."""
+def _removals(flat: Blank, final: Array, feelers_mm: Sequence[float]) -> tuple[Removal, ...]:
+    """Give what comes off at the tip and where each feeler shall stop at the end."""
     places = [(0.0, float(final[0]) / MM)]
-    for leaf in sorted(leaves_mm, reverse=True):
-        place = stop_m(flat.x_m, final, leaf * MM)
+    for feeler in sorted(feelers_mm, reverse=True):
+        place = stop_m(flat.x_m, final, feeler * MM)
         if place is not None:
-            places.append((place, leaf))
+            places.append((place, feeler))
     found = []
-    for place, leaf in places:
+    for place, feeler in places:
         left, right, u = (
             float(np.interp(place, flat.x_m, part)) for part in (final - flat.left_m, final - flat.right_m, flat.u_m)
         )
-        found.append(Removal(place / MM, leaf, left / UM, right / UM, u / UM))
+        found.append(Removal(place / MM, feeler, left / UM, right / UM, u / UM))
     return tuple(found)
 
 

@@ -19,7 +19,7 @@ from matchkit.physics.lay.monotone import MonotoneCubic
 
 Array = NDArray[np.float64]
 
-LEAST_LEAVES = 4
+LEAST_FEELERS = 4
 """With fewer feelers on a rail the readings fix an arc, and say nothing of how far the facing strays from one."""
 
 LEAST_FLAW_M = 12e-6
@@ -53,7 +53,7 @@ class Lay:
     @property
     def shape_known(self) -> bool:
         """Whether there are readings enough to tell the lay from an arc."""
-        return self.measured and len(self.knots_x_m) >= LEAST_LEAVES + 2
+        return self.measured and len(self.knots_x_m) >= LEAST_FEELERS + 2
 
     @cached_property
     def _root(self) -> MonotoneCubic:
@@ -91,7 +91,7 @@ def nominal_lay(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float,
 def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_only: bool = False) -> Lay:
     """Give the lay through the readings: tip, one knot a reading, and the fair curve's break.
 
-    The readings must be thickest leaf first with growing places (PhysicsInputError otherwise).
+    The readings must be thickest feeler first with growing places (PhysicsInputError otherwise).
     """
     if len(readings.height_m) == 0:
         raise PhysicsInputError("a measured lay needs at least one reading")
@@ -99,7 +99,7 @@ def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float, ar
     y = np.concatenate([[tip_opening_m], readings.height_m])
     if not (np.all(np.diff(x) > 0) and np.all(np.diff(y) < 0)):
         raise PhysicsInputError(
-            "a thinner leaf must stop further from the tip, and no leaf may be thicker than the tip opening"
+            "a thinner feeler must stop further from the tip, and no feeler may be thicker than the tip opening"
         )
     fair = fair_curve(readings, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=arc_only)
     u_tip_m = float(np.hypot(u_tip_m, readings.u_tilt * fair.break_m))
@@ -144,7 +144,7 @@ class MeanLay:
 
     @property
     def rail_difference_m(self) -> float:
-        """Left minus right facing length, each where the 0.038 mm leaf stops on that rail's own fair curve."""
+        """Left minus right facing length, each where the 0.038 mm feeler stops on that rail's own fair curve."""
         return self.left.fair.facing_length_m - self.right.fair.facing_length_m
 
     @property

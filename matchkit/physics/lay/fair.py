@@ -37,9 +37,9 @@ DECIMALS = 6
 
 @dataclass(frozen=True)
 class Readings:
-    """Feeler readings of one rail: heights, places and their standard uncertainties, all (n,) in m, thickest leaf first.
+    """Feeler readings of one rail: heights, places and their standard uncertainties, all (n,) in m, thickest feeler first.
 
-    Readings of one height were taken with one leaf and err alike in it, and so do the ``stacked`` (n,), whose leaves come from one set;
+    Readings of one height were taken with one feeler and err alike in it, and so do the ``stacked`` (n,), whose feelers come from one set;
     ``u_common_m`` is an error of place that all share, ``u_tilt`` one of the plane they were taken from: a plate that rocks by that
     angle about the break lifts each by as much as it lies ahead of it.
     """
@@ -145,7 +145,7 @@ class FairCurve:
     covariance_m2: Array
     widest: int = 0
     unknown_shape_m2: Array | None = None
-    """What too few leaves to tell the shape added to the covariance of lengths and break (5, 5), where that is so."""
+    """What too few feelers to tell the shape added to the covariance of lengths and break (5, 5), where that is so."""
     scatter: float = 1.0
     """Chi-squared a degree of freedom of the best shape where that exceeds 1: how much rougher the readings are than stated."""
 
@@ -166,7 +166,7 @@ class FairCurve:
 
     @property
     def facing_length_m(self) -> float:
-        """Where the 0.038 mm leaf stops."""
+        """Where the 0.038 mm feeler stops."""
         return float(self.lengths_m[1])
 
     @property
@@ -210,7 +210,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
 
     Weighted least squares in ``x`` with effective variance ``u_x^2 + (dx/dy u_y)^2`` (Orear 1982), the tip opening being one more reading
     at ``x = 0``. A shape's covariance is widened by its reduced chi-squared where that exceeds 1, so a rough facing has a less
-    certain clamp place. Readings with one leaf, by one person, or from one tilted plate are correlated. Raises PhysicsInputError where no arc leaves the table behind the readings.
+    certain clamp place. Readings with one feeler, by one person, or from one tilted plate are correlated. Raises PhysicsInputError where no arc leaves the table behind the readings.
     """
     y = np.append(readings.height_m, tip_opening_m)
     x = np.append(readings.place_m, 0.0)
@@ -322,12 +322,12 @@ def _misses(form: Form, parameters: Array, x: Array, y: Array, data: _Data) -> t
 
 
 def _shape(form: Form, found: Fit, data: _Data) -> Shape:
-    """Put a fit's covariance together: leaves and touch, widened where the readings are rougher than that, and what all of them share."""
+    """Put a fit's covariance together: feelers and touch, widened where the readings are rougher than that, and what all of them share."""
     _, sigma, slope = _misses(form, found.parameters, data.x, data.y, data)
     degrees = found.count - len(found.parameters)
     rougher = max(1.0, found.chi_squared / degrees) if degrees > 0 else 1.0
-    by_leaf = slope * data.u_y / sigma
-    own = data.alike * np.outer(by_leaf, by_leaf)  # one leaf errs alike wherever it is used
+    by_feeler = slope * data.u_y / sigma
+    own = data.alike * np.outer(by_feeler, by_feeler)  # one feeler errs alike wherever it is used
     np.fill_diagonal(own, 1.0)
     moved = np.where(np.arange(len(sigma)) < len(sigma) - 1, data.u_common / sigma, 0.0)  # all but the tip
     lift = data.u_tilt * np.maximum(found.parameters[0] - data.x, 0.0)
@@ -342,7 +342,7 @@ def _shape(form: Form, found: Fit, data: _Data) -> Shape:
 
 
 def nominal_curve(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float, u_facing_m: float) -> FairCurve:
-    """Give the arc that has this tip opening and this facing length (where the 0.038 mm leaf stops).
+    """Give the arc that has this tip opening and this facing length (where the 0.038 mm feeler stops).
 
     >>> curve = nominal_curve(tip_opening_m=2e-3, facing_length_m=22e-3, u_tip_m=5e-5, u_facing_m=1e-3)
     >>> round(curve.facing_length_m * 1e3, 3), round(float(curve.height_m(np.array(0.0))) * 1e3, 3)

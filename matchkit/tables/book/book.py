@@ -65,9 +65,11 @@ class Book:
         self.name = self._place.name
         self._wait_s = wait_s
         if self._file is not None and not make and not self._file.is_file():
-            raise SourceError(f"{self.name}: expected a book, and there is no such file (tables import makes one)")
+            raise SourceError(f"{self.name}: expected a shop's record, and there is no such file (tables import makes one)")
         if self._file is not None and make and self._file.suffix.lower() in (".xlsx", ".csv"):
-            raise SourceError(f"{self.name}: expected a name for a book, as shop.sqlite; that is one of a workbook or a table")
+            raise SourceError(
+                f"{self.name}: expected a name for a shop's record, as shop.sqlite; that is one of a workbook or a table"
+            )
         self._watch = Watch()
         self._reader, self._writer = reading_engine(self._place), writing_engine(self._place, wait_s)
         for engine in (self._reader, self._writer):
@@ -90,16 +92,18 @@ class Book:
         """Look at the version, and at what the tables lack."""
         with self._looking() as connection:
             if "book" not in sa.inspect(connection).get_table_names():
-                raise SourceError(f"{self.name}: expected a book, and this database holds none (tables import makes one)")
+                raise SourceError(
+                    f"{self.name}: expected a shop's record, and this database holds none (tables import makes one)"
+                )
             version = int(connection.execute(sa.select(ABOUT.c.version)).scalar_one())
             if version == book_schema.VERSION:
                 self._gaps = book_schema.gaps(connection)
         if version > book_schema.VERSION:
             raise SourceError(
-                f"{self.name}: this book is of version {version}, made by a newer matchkit; this one reads up to {book_schema.VERSION}"
+                f"{self.name}: this record is of version {version}, made by a newer matchkit; this one reads up to {book_schema.VERSION}"
             )
         if version < 1:
-            raise SourceError(f"{self.name}: this book says it is of version {version}, and there was none before 1")
+            raise SourceError(f"{self.name}: this record says it is of version {version}, and there was none before 1")
         return version
 
     def _bring_about(self, *, make: bool) -> None:
@@ -108,7 +112,7 @@ class Book:
             there = set(sa.inspect(connection).get_table_names())
             if "book" not in there:
                 if not make or (there if self._file is not None else there & set(book_schema.METADATA.tables)):
-                    raise SourceError(f"{self.name}: expected a book or an empty database, and it holds other tables")
+                    raise SourceError(f"{self.name}: expected a shop's record or an empty database, and it holds other tables")
                 book_schema.create(connection)
                 self._gaps = book_schema.NO_GAPS
                 return
@@ -159,7 +163,7 @@ class Book:
                 )
             else:
                 said = self._place.scrubbed(str(error.orig)) or type(error.orig).__name__
-                message = f"the book cannot be used ({said})"
+                message = f"the shop's record cannot be used ({said})"
             raise SourceError(f"{self.name}: {message}") from None
 
     @contextmanager

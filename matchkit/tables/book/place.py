@@ -65,7 +65,7 @@ def place_of(target: str | Path) -> Place:
     if backend == "sqlite":
         return Place(url, safe_name(str(url.database)))
     if backend != "postgresql":
-        raise SourceError(f"a book is an SQLite file or a PostgreSQL database; read a URL of {backend!r}")
+        raise SourceError(f"a shop's record is an SQLite file or a PostgreSQL database; read a URL of {backend!r}")
     return Place(url.set(drivername="postgresql+psycopg"), _name(url))
 
 

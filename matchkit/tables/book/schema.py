@@ -136,7 +136,7 @@ def gaps(connection: Connection) -> Gaps:
         needed = [column.name for column in lacks if not column.nullable]
         if needed:
             raise SourceError(
-                f"this book lacks the column {needed[0]} of table {name}: it is damaged, or not of the version it says"
+                f"this record lacks the column {needed[0]} of table {name}: it is damaged, or not of the version it says"
             )
         if lacks:
             missing[name] = tuple(column.name for column in lacks)

@@ -23,7 +23,7 @@ ENDS_OF_TYPICAL = (0.6, 1.6)
 
 
 @dataclass(frozen=True)
-class _Leaf:
+class _Feeler:
     """One feeler on one rail: mean stop, and its rows."""
 
     feeler_mm: float
@@ -47,19 +47,19 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
     for piece, found in rails.items():
         read = {
             rail: [
-                _Leaf(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
-                for feeler, taken in sorted(leaves.items())
+                _Feeler(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
+                for feeler, taken in sorted(feelers.items())
             ]
-            for rail, leaves in found.items()
+            for rail, feelers in found.items()
         }
         slips: list[Problem] = []
-        for rail, leaves in read.items():
-            slips += list(_repeats(leaves, rail, file)) or list(_order(leaves, rail, file))
+        for rail, feelers in read.items():
+            slips += list(_repeats(feelers, rail, file)) or list(_order(feelers, rail, file))
         if not slips and piece in pieces:
             row, record = pieces[piece]
-            for rail, leaves in read.items():
-                slips = slips or list(_tip(leaves, rail, record, row, file, of_pieces))
-                slips = slips or list(_length(leaves, rail, record, file))
+            for rail, feelers in read.items():
+                slips = slips or list(_tip(feelers, rail, record, row, file, of_pieces))
+                slips = slips or list(_length(feelers, rail, record, file))
         if not slips and len(read) == 2:
             slips = list(_rails(read["left"], read["right"], file))
         yield from slips
@@ -71,7 +71,7 @@ SCAN_END_MM = 0.038
 
 
 def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
-    """A scan of a rail reaches from the tip to where the thinnest leaf would stop, and agrees with the tip opening."""
+    """A scan of a rail reaches from the tip to where the thinnest feeler would stop, and agrees with the tip opening."""
     rails: dict[tuple[str, str], list[tuple[int, LayPoint]]] = defaultdict(list)
     for row, point in house.rows("lay_points", LayPoint):
         rails[point.mouthpiece_id, point.rail].append((row, point))
@@ -154,51 +154,51 @@ SCAN_TIP_FALL = 0.35
 """A lay falls by at most this much a millimetre near the tip."""
 
 
-def _repeats(leaves: list[_Leaf], rail: str, file: str) -> Iterator[Problem]:
-    """Repeats of one leaf agree within 1 mm; of two that do not, the one further from the rest of the rail is named."""
-    for place, leaf in enumerate(leaves):
-        stops = [stop for _, stop in leaf.readings]
+def _repeats(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:
+    """Repeats of one feeler agree within 1 mm; of two that do not, the one further from the rest of the rail is named."""
+    for place, feeler in enumerate(feelers):
+        stops = [stop for _, stop in feeler.readings]
         if max(stops) - min(stops) <= MAX_REPEAT_MM:
             continue
-        thicker = leaves[place + 1].stop_mm if place + 1 < len(leaves) else 0.0
-        thinner = leaves[place - 1].stop_mm if place else max(stops)
+        thicker = feelers[place + 1].stop_mm if place + 1 < len(feelers) else 0.0
+        thinner = feelers[place - 1].stop_mm if place else max(stops)
         middle = statistics.median(stops) if len(stops) > 2 else (thicker + thinner) / 2
-        row, stop = max(leaf.readings, key=lambda item: abs(item[1] - middle))
-        others = ", ".join(plain(other) for number, other in leaf.readings if number != row)
+        row, stop = max(feeler.readings, key=lambda item: abs(item[1] - middle))
+        others = ", ".join(plain(other) for number, other in feeler.readings if number != row)
         yield Problem(
             file,
             row,
             "stop_mm",
             f"{plain(stop)} mm",
-            f"within 1 mm of the other readings of this leaf on the {rail} rail: {others}",
+            f"within 1 mm of the other readings of this feeler on the {rail} rail: {others}",
         )
 
 
-def _order(leaves: list[_Leaf], rail: str, file: str) -> Iterator[Problem]:
-    """A thicker leaf stops nearer the tip."""
-    for thin, thick in pairwise(leaves):
+def _order(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:
+    """A thicker feeler stops nearer the tip."""
+    for thin, thick in pairwise(feelers):
         if thick.stop_mm >= thin.stop_mm:
             yield Problem(
                 file,
                 thick.row,
                 "stop_mm",
-                f"{plain(thick.stop_mm)} mm for the {plain(thick.feeler_mm)} mm leaf",
-                f"less than the {plain(thin.stop_mm)} mm of the {plain(thin.feeler_mm)} mm leaf on the {rail} rail",
+                f"{plain(thick.stop_mm)} mm for the {plain(thick.feeler_mm)} mm feeler",
+                f"less than the {plain(thin.stop_mm)} mm of the {plain(thin.feeler_mm)} mm feeler on the {rail} rail",
                 "are two readings swapped?",
             )
 
 
-def _tip(leaves: list[_Leaf], rail: str, piece: Mouthpiece, row: int, file: str, of_pieces: str) -> Iterator[Problem]:
+def _tip(feelers: list[_Feeler], rail: str, piece: Mouthpiece, row: int, file: str, of_pieces: str) -> Iterator[Problem]:
     """The readings, carried on to the tip, agree with the tip opening.
 
-    In sqrt(height) an arc is nearly straight, so the two thickest leaves are carried on in it.
+    In sqrt(height) an arc is nearly straight, so the two thickest feelers are carried on in it.
     """
-    tip, thick = piece.tip_opening_mm, leaves[-1]
+    tip, thick = piece.tip_opening_mm, feelers[-1]
     if thick.feeler_mm >= tip:
         expected = f"less than the tip opening, {plain(tip)} mm in row {row} of {of_pieces}"
         yield Problem(file, thick.row, "feeler_mm", f"{plain(thick.feeler_mm)} mm", expected)
-    elif len(leaves) > 1:
-        thinner = leaves[-2]
+    elif len(feelers) > 1:
+        thinner = feelers[-2]
         slope = (thick.feeler_mm**0.5 - thinner.feeler_mm**0.5) / (thinner.stop_mm - thick.stop_mm)
         leads_to = (thick.feeler_mm**0.5 + slope * thick.stop_mm) ** 2
         if abs(leads_to - tip) > max(MAX_TIP_MISS_MM, MAX_TIP_MISS * tip):
@@ -212,9 +212,9 @@ def _tip(leaves: list[_Leaf], rail: str, piece: Mouthpiece, row: int, file: str,
             )
 
 
-def _length(leaves: list[_Leaf], rail: str, piece: Mouthpiece, file: str) -> Iterator[Problem]:
-    """Tip opening and thinnest leaf lead to a place where a facing of this instrument can leave the table."""
-    thin = leaves[0]
+def _length(feelers: list[_Feeler], rail: str, piece: Mouthpiece, file: str) -> Iterator[Problem]:
+    """Tip opening and thinnest feeler lead to a place where a facing of this instrument can leave the table."""
+    thin = feelers[0]
     end = thin.stop_mm / (1 - (thin.feeler_mm / piece.tip_opening_mm) ** 0.5)
     typical = constants.FEATURE_SCALES["facing_length"].typical[piece.instrument]
     low, high = (share * typical for share in ENDS_OF_TYPICAL)
@@ -223,16 +223,16 @@ def _length(leaves: list[_Leaf], rail: str, piece: Mouthpiece, file: str) -> Ite
             file,
             thin.row,
             "stop_mm",
-            f"{plain(thin.stop_mm)} mm for the {plain(thin.feeler_mm)} mm leaf on the {rail} rail",
+            f"{plain(thin.stop_mm)} mm for the {plain(thin.feeler_mm)} mm feeler on the {rail} rail",
             f"a facing that ends {low:.0f} to {high:.0f} mm from the tip of a {piece.instrument} mouthpiece, not {end:.0f} mm",
             "half millimetres? they have a column of their own, stop_half_mm" if low <= end / 2 <= high else "",
         )
 
 
-def _rails(left: list[_Leaf], right: list[_Leaf], file: str) -> Iterator[Problem]:
-    """The same leaf stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
-    here = {leaf.feeler_mm: leaf for leaf in left}
-    pairs = [(here[leaf.feeler_mm], leaf) for leaf in right if leaf.feeler_mm in here]
+def _rails(left: list[_Feeler], right: list[_Feeler], file: str) -> Iterator[Problem]:
+    """The same feeler stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
+    here = {feeler.feeler_mm: feeler for feeler in left}
+    pairs = [(here[feeler.feeler_mm], feeler) for feeler in right if feeler.feeler_mm in here]
     far = [pair for pair in pairs if abs(pair[0].stop_mm - pair[1].stop_mm) > MAX_RAIL_DIFFERENCE_MM]
     if far:
         one, two = max(far, key=lambda pair: abs(pair[0].stop_mm - pair[1].stop_mm))
@@ -242,7 +242,7 @@ def _rails(left: list[_Leaf], right: list[_Leaf], file: str) -> Iterator[Problem
             file,
             two.row,
             "stop_mm",
-            f"{plain(two.stop_mm)} mm right, {plain(one.stop_mm)} mm left for the {plain(two.feeler_mm)} mm leaf",
+            f"{plain(two.stop_mm)} mm right, {plain(one.stop_mm)} mm left for the {plain(two.feeler_mm)} mm feeler",
             f"rails within {plain(MAX_RAIL_DIFFERENCE_MM)} mm",
-            hint + (f"; so for {len(far)} leaves" if len(far) > 1 else ""),
+            hint + (f"; so for {len(far)} feelers" if len(far) > 1 else ""),
         )

@@ -224,9 +224,9 @@ def _numbers(report: BatchReport) -> list[Block | str]:
     if read:
         blocks += [
             "",
-            Table(("piece", "verdict", "read", "u", "allowed", "sure to"), read, right=(2, 3, 5)),
+            Table(("piece", "verdict", "read", "u", "allowed", "is out"), read, right=(2, 3, 5)),
             "",
-            "u is one standard uncertainty; pass and fail are 95 % sure.",
+            "u is one standard uncertainty; pass and fail are 95 % sure. Is out: how likely the piece is.",
         ]
     capable = [item for item in report.features if item.capability is not None and not _one_feeler(item)]
     capable.sort(key=lambda item: item.capability.cpk if item.capability is not None else 0.0)
@@ -236,7 +236,7 @@ def _numbers(report: BatchReport) -> list[Block | str]:
         note = f"; from {capable[0].count} pieces it says little" if few else ""
         blocks += [
             "",
-            Table(("least capable", "sd", "95 % of such", "allowed", "Cpk"), rows, right=(1, 2, 3, 4)),
+            Table(("least capable", "95 % of such", "allowed", "Cpk", "at least"), rows, right=(1, 2, 3, 4)),
             "",
             f"95 % of pieces made so, with 95 % confidence{note}.",
         ]
@@ -255,15 +255,14 @@ def _read_row(piece: PieceJudged) -> tuple[str, ...]:
     if worst is None or piece.wants_measuring:
         return piece.mouthpiece_id, piece.verdict, "-", "-", "-", "-"
     allowed = f"{worst.low:.2f} to {worst.high:.2f}"
-    sure = percent(worst.probability if worst.verdict == "pass" else 1 - worst.probability)
-    return piece.mouthpiece_id, piece.verdict, f"{worst.value:.3f}", f"{worst.u:.3f}", allowed, sure
+    return piece.mouthpiece_id, piece.verdict, f"{worst.value:.3f}", f"{worst.u:.3f}", allowed, percent(1 - worst.probability)
 
 
 def _capable_row(item: FeatureSummary, report: BatchReport) -> tuple[str, ...]:
     found = item.capability
-    index = "-" if found is None else f"{found.cpk:.2f} ({found.cpk_low:.2f} to {found.cpk_high:.2f})"
+    index = ("-", "-") if found is None else (f"{found.cpk:.2f}", f"{found.cpk_low:.2f}")
     made = f"{item.tolerance_low:.2f} to {item.tolerance_high:.2f}"
-    return _where(item, report), f"{item.sd:.3f}", made, f"{item.low:.2f} to {item.high:.2f}", index
+    return _where(item, report), made, f"{item.low:.2f} to {item.high:.2f}", *index
 
 
 def _pairing_table(pairing: Pairing) -> list[Block | str]:
@@ -281,7 +280,7 @@ def _pairing_table(pairing: Pairing) -> list[Block | str]:
                 percent(lot.in_range_half_softer),
             )
         )
-    titles = ("reeds", "closing kPa", "u", "opening mm", "left %", "in range", "if softer")
+    titles = ("reeds", "closing kPa", "u", "opening mm", "left %", "in range", "softer")
     return [
         "",
         Table(titles, tuple(rows), right=(1, 2, 3, 4, 5, 6)),

@@ -92,7 +92,7 @@ def _removals(plan: RefacePlan) -> Table:
     rows = tuple(
         (
             f"{removal.place_mm:.1f}",
-            "tip" if removal.place_mm == 0 else f"{removal.leaf_mm:.3f}",
+            "tip" if removal.place_mm == 0 else f"{removal.feeler_mm:.3f}",
             f"{removal.left_um:.0f}",
             f"{removal.right_um:.0f}",
             f"{1.96 * removal.u_um:.0f}",
@@ -142,7 +142,7 @@ def _stops(step: Step) -> str:
         sides = ["-" if side is None else f"{side:.1f}" for side in (left, right)]
         return sides[0] if sides[0] == sides[1] else f"{sides[0]} left and {sides[1]} right"
 
-    feelers = ", ".join(f"{stop.leaf_mm:g} at {one(stop.left_mm, stop.right_mm)}" for stop in step.stops)
+    feelers = ", ".join(f"{stop.feeler_mm:g} at {one(stop.left_mm, stop.right_mm)}" for stop in step.stops)
     return f"tip {step.tip_opening_mm:.2f} mm, feelers {feelers} mm"
 
 
