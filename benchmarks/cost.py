@@ -50,7 +50,7 @@ print(ranking.combinations, ranking.rows[0].mouthpiece_id, ranking.rows[0].reed_
 
 
 def least(work: Callable[[], Cost], repeats: int = REPEATS) -> Cost:
-    """The run that took least CPU of a few."""
+    """Return the run that took least CPU of a few."""
     return min((work() for _ in range(repeats)), key=lambda cost: cost.cpu)
 
 

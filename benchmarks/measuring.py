@@ -79,7 +79,7 @@ class Tree:
 
 @contextmanager
 def trees(against: str | None) -> Iterator[list[Tree]]:
-    """Give this tree, and before it that of an earlier commit where one is named, in a work tree of its own."""
+    """Return this tree, and before it that of an earlier commit where one is named, in a work tree of its own."""
     if not against:
         yield [Tree("now", ROOT)]
         return

@@ -121,7 +121,7 @@ def fields(players: Sequence[Everything], blend: Blend) -> list[Field]:
 
 
 def quality(players: Sequence[Everything], asked: Sequence[Field]) -> float:
-    """Give NDCG@5 of every player's ranking against the noise-free liking, averaged over players."""
+    """Return NDCG@5 of every player's ranking against the noise-free liking, averaged over players."""
     return float(
         np.mean([ndcg_score(item.liking[None], field.rating[None], k=5) for item, field in zip(players, asked, strict=True)])
     )

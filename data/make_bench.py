@@ -43,7 +43,7 @@ class Truth:
     bump: float = 0.0
 
     def height(self, rail: str, x: float) -> float:
-        """Give the real height of one rail."""
+        """Return the real height of one rail."""
         edge = self.left if rail == "left" else self.right
         y = self.tip * max(1 - x / (edge + (BREAK_MM - edge) * math.exp(-x / 2)), 0.0) ** self.power
         return float(y - self.bump * math.exp(-(((x - 12.0) / 2.0) ** 2)))
@@ -64,7 +64,7 @@ DRIFT_MM = 0.0015
 
 
 def make_truth(number: int, rng: np.random.Generator, *, faults: bool = True) -> Truth:
-    """Give one piece as it really is: the drawing, a little scatter, the drift, and its fault where it has one."""
+    """Return one piece as it really is: the drawing, a little scatter, the drift, and its fault where it has one."""
     edge = rng.normal(0, 0.12)
     skew = rng.normal(0, 0.02)
     piece = Truth(

@@ -176,7 +176,7 @@ def write(folder: Path, table: str, rows: Iterable[dict[str, Any]]) -> None:
 
 
 def true_lay(piece: Piece, rail: str) -> Callable[[float], float]:
-    """Give the real height of one rail, in mm over mm from the tip."""
+    """Return the real height of one rail, in mm over mm from the tip."""
     edge = piece.break_mm - (1.1 if piece.flaw == "left rail short" and rail == "left" else 0.0)
     short = piece.break_mm - edge
 
@@ -204,7 +204,7 @@ def stop_of(height: Callable[[float], float], feeler: float, far: float) -> floa
 
 
 def mouthpieces(rng: np.random.Generator) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Give the mouthpieces and their readings."""
+    """Return the mouthpieces and their readings."""
     pieces, readings = [], []
     count: dict[str, int] = {}
     styles = {"round": (6.4, 1.10), "step": (4.4, 0.95), "long": (5.4, 1.0)}
@@ -260,7 +260,7 @@ def mouthpieces(rng: np.random.Generator) -> tuple[list[dict[str, Any]], list[di
 
 
 def true_shape(line: Line) -> ReedShape:
-    """Give the real profile of a line."""
+    """Return the real profile of a line."""
     tip, butt, length, vamp, thickness = SIZES[line.instrument]
     x = np.array([*PLACES, vamp])
     bulge = 1 + line.bend * np.exp(-(((x - 12) / 8) ** 2))
@@ -272,7 +272,7 @@ def true_shape(line: Line) -> ReedShape:
 def reeds(
     rng: np.random.Generator,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]], list[dict[str, Any]], dict[str, float]]:
-    """Give reeds, profiles, strength scale, and ln(true modulus) of every reed as tested."""
+    """Return reeds, profiles, strength scale, and ln(true modulus) of every reed as tested."""
     rows, points, steps = [], [], []
     truth: dict[str, float] = {}
     clamps = {"clarinet": 21.0, "soprano": 22.0, "alto": 24.0, "tenor": 27.0, "baritone": 29.0}
@@ -325,7 +325,7 @@ def reeds(
 
 
 def ligatures(rng: np.random.Generator) -> list[dict[str, Any]]:
-    """Give the ligatures."""
+    """Return the ligatures."""
     return [
         {
             "id": f"L-{place:02d}",
@@ -353,7 +353,7 @@ NECKS = [
 
 
 def people(rng: np.random.Generator) -> list[Person]:
-    """Give sixteen players with their tastes."""
+    """Return sixteen players with their tastes."""
     kinds = ["alto"] * 6 + ["tenor"] * 6 + ["soprano", "baritone", "clarinet", "clarinet"]
     found = []
     for place, kind in enumerate(kinds, start=1):
@@ -378,7 +378,7 @@ def people(rng: np.random.Generator) -> list[Person]:
 
 
 def player_rows(persons: list[Person], house: Any, rng: np.random.Generator) -> list[dict[str, Any]]:
-    """Give players a present set-up that suits them roughly, where they have one."""
+    """Return players a present set-up that suits them roughly, where they have one."""
     rows = []
     for place, person in enumerate(persons):
         row: dict[str, Any] = {"id": person.id, "instrument": person.instrument, "embouchure": person.embouchure or ""}
@@ -502,7 +502,7 @@ def rate(
 def liked(
     person: Person, facing: Any, reed: Any, contact: str | None, ln_pressure: float, middle: tuple[float, float]
 ) -> tuple[float, float, float, float, float]:
-    """Give what a rating rests on (pressure off, baffle, roughness, rails) and the liking itself, free of chance, mood and age."""
+    """Return what a rating rests on (pressure off, baffle, roughness, rails) and the liking itself, free of chance, mood and age."""
     taste = person.taste
     off = ln_pressure - middle[0] - taste["pressure"]
     wide = math.log(facing.mouthpiece.tip_opening_mm / middle[1]) - taste["opening"]

@@ -60,7 +60,7 @@ class Problem:
         return f"{text} ({self.hint})" if self.hint else text
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the fields by name, for JSON."""
+        """Return the fields by name, for JSON."""
         return {
             "source": self.source,
             "row": self.row,
@@ -76,7 +76,7 @@ LISTED = 20
 
 
 def listing(problems: Iterable[Problem]) -> list[str]:
-    """Give problems as lines, those of one file and column beyond the first twenty as a count.
+    """Return problems as lines, those of one file and column beyond the first twenty as a count.
 
     >>> listing([Problem("reeds.csv", row, "cut", "'x'", "filed or unfiled") for row in range(2, 100)])[-1]
     'reeds.csv, column cut: and 78 more'

@@ -54,7 +54,7 @@ class Case:
 
 
 def reference(name: str, **needed: str) -> list[Case]:
-    """Give the cases of a reference file; ``has`` keeps those that expect that name, ``given`` those with that input."""
+    """Return the cases of a reference file; ``has`` keeps those that expect that name, ``given`` those with that input."""
     data = json.loads((REFERENCE / f"{name}.json").read_text(encoding="utf-8"))
     cases = [
         Case(name, case["label"], case["source"], case["place"], case["inputs"], case["expected"], case.get("tolerance", {}))
@@ -95,7 +95,7 @@ def database(postgres: str) -> str:
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def empty_book(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """Give where a book may be made: an SQLite file, then a PostgreSQL database."""
+    """Return where a book may be made: an SQLite file, then a PostgreSQL database."""
     return str(tmp_path / "shop.sqlite") if request.param == "sqlite" else str(request.getfixturevalue("database"))
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 
 def programs() -> Path | None:
-    """Give where the server's programs are, the newest; None where PostgreSQL is not installed."""
+    """Return where the server's programs are, the newest; None where PostgreSQL is not installed."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
     return found[-1] if found else None
 

@@ -53,20 +53,20 @@ def run(tree: Path, *words: str) -> str:
 
 
 def test_an_instrument_is_rows_of_two_tables(tree: Path) -> None:
-    """A bass with the baritone's defaults and a house of five small tables: its softer reed is the freer one, on its own scale."""
+    """An invented instrument with the baritone's defaults and a house of five small tables: its softer reed is the freer one, on its own scale."""
     for name in ("instruments.csv", "defaults.csv"):
         rows = (tree / "data" / name).read_text(encoding="utf-8").splitlines()
-        more = [row.replace("baritone", "bass", 1) for row in rows if row.startswith("baritone")]
+        more = [row.replace("baritone", "lowhorn", 1) for row in rows if row.startswith("baritone")]
         (tree / "data" / name).write_text("\n".join([*rows, *more, ""]), encoding="utf-8")
     house = tree / "house"
     house.mkdir()
     tables = {
-        "mouthpieces": ["id,instrument,tip_opening_mm", "B-1,bass,2.80", "B-2,bass,3.00"],
+        "mouthpieces": ["id,instrument,tip_opening_mm", "B-1,lowhorn,2.80", "B-2,lowhorn,3.00"],
         "reeds": [
             "id,instrument,profile_id,cut,strength",
-            "R-2,bass,P,unfiled,2",
-            "R-25,bass,P,unfiled,2.5",
-            "R-3,bass,P,unfiled,3",
+            "R-2,lowhorn,P,unfiled,2",
+            "R-25,lowhorn,P,unfiled,2.5",
+            "R-3,lowhorn,P,unfiled,3",
         ],
         "strength_scale": [
             "profile_id,strength,stiffness_n_per_mm,spread_pct",
@@ -78,7 +78,18 @@ def test_an_instrument_is_rows_of_two_tables(tree: Path) -> None:
     }
     for name, lines in tables.items():
         (house / f"{name}.csv").write_text("\n".join([*lines, ""]), encoding="utf-8")
-    asked = ("--data", "house", "--instrument", "bass", "--now-mouthpiece", "2.8mm", "--now-reed", "P 2.5", "--format", "json")
+    asked = (
+        "--data",
+        "house",
+        "--instrument",
+        "lowhorn",
+        "--now-mouthpiece",
+        "2.8mm",
+        "--now-reed",
+        "P 2.5",
+        "--format",
+        "json",
+    )
     found = json.loads(run(tree, "rank", *asked, "--wish", "freer", "--mouthpiece", "B-1"))
     assert found["rows"][0]["reed_id"] == "R-2"
     pressures = {row["reed_id"]: row["closing_pressure_kpa"] for row in found["rows"]}
@@ -86,8 +97,26 @@ def test_an_instrument_is_rows_of_two_tables(tree: Path) -> None:
     assert run(tree, "tables", "check", "house")
 
 
+def test_a_default_that_stands_twice_is_named(tree: Path) -> None:
+    """Rows of an instrument that is there already are refused with file and row, and not found out by the physics."""
+    path = tree / "data" / "defaults.csv"
+    rows = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join([*rows, next(row for row in rows if row.startswith("baritone,tip_width")), ""]), encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(tree)}
+    done = subprocess.run(
+        [sys.executable, "-m", "matchkit", "rank", "P02"],
+        cwd=tree,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 3
+    assert f"defaults.csv, row {len(rows) + 1}, column name: read baritone tip_width_mm; expected each one once" in done.stderr
+
+
 def test_a_term_is_one_file(tree: Path) -> None:
-    """A term in a file of its own is scored, explained with its limits, and named as a measurement; no other file knows it."""
+    """A term in a file of its own is scored and explained with its limits; the column that it reads leaves the unread ones."""
     (tree / "matchkit" / "score" / "terms" / "tip_rail.py").write_text(TERM, encoding="utf-8")
     shown = run(tree, "explain", "AM-07", "AR-A-2.5", "L-14", "--player", "P02")
     (line,) = [line for line in shown.splitlines() if line.startswith("tip rail ")]
@@ -100,7 +129,7 @@ def test_a_column_is_one_field(tree: Path) -> None:
     """An optional column of mouthpieces: the template has it, a table that fills it is read, a slip in it is named."""
     path = tree / "matchkit" / "records" / "parts.py"
     before = path.read_text(encoding="utf-8")
-    field = '    bite_angle_deg: Annotated[float | None, Quantity("slope of the beak", "deg", 5, 60)] = None\n'
+    field = '    bite_angle_deg: Annotated[float | None, Quantity("slope of the beak", "degrees", 5, 60)] = None\n'
     mark = "    tip_rail_mm:"
     assert before.count(mark) == 1
     path.write_text(before.replace(mark, field + mark), encoding="utf-8")

@@ -129,6 +129,8 @@ class Ranking(Answer):
     """Lines of reeds on no strength scale: ordered among themselves only."""
     interval: bool
     """Whether there are playtests enough for an interval."""
+    complaint: tuple[str, ...] = ()
+    """What is wrong now, as it is called here."""
     first_try: tuple[str, ...] = ()
     """What costs nothing, to be tried before any other part, where a complaint was named."""
     next_tries: tuple[NextTry, ...] = ()

@@ -35,7 +35,7 @@ COMPLAINTS: dict[str, Complaint] = {
 
 
 def find_complaint(word: str) -> Complaint:
-    """Give the complaint of this name; raises RequestError for one that is not known.
+    """Return the complaint of this name; raises RequestError for one that is not known.
 
     >>> find_complaint("tired-lip").wish
     'freer'

@@ -108,6 +108,7 @@ def rank_setups(
         present_unknown=tuple(part for part, known in parts.items() if known is None),
         uncompared=_uncompared(offer.reeds, view.player.instrument),
         interval=blend.interval(view.player.id) is not None,
+        complaint=tuple(" ".join(word.lower().replace("-", " ").split()) for word in wanted.complaint),
         first_try=tuple(dict.fromkeys(step for item in complaints for step in item.free)),
         next_tries=next_tries(pairs, placed[0].pair, step_ln=-float(np.log(scorer.spec.wish_step))) if placed else (),
         rater=learner.blend.rater(view.player.id),

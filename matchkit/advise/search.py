@@ -84,7 +84,7 @@ def rank_candidates(
     tested: Sequence[Ligature] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Placed]:
-    """Give the best ``top`` lines, by score, then mouthpiece, reed and ligature id.
+    """Return the best ``top`` lines, by score, then mouthpiece, reed and ligature id.
 
     Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. With ``different``
     each line is the best that shares neither mouthpiece nor reed profile with the lines before it. ``tested`` are the ligatures of the
@@ -131,7 +131,7 @@ class _Block:
     found: Prediction | None
 
     def _order(self, candidates: Candidates, rows: Index) -> list[int]:
-        """Give the block's pairs with a ligature that fits, best first."""
+        """Return the block's pairs with a ligature that fits, best first."""
         peak = self.score.max(axis=1)
         ids = candidates.ids[int(rows[0]) : int(rows[-1]) + 1]
         return sorted((int(row) for row in np.flatnonzero(np.isfinite(peak))), key=lambda row: (-peak[row], *ids[row]))
@@ -139,14 +139,14 @@ class _Block:
     def best(
         self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature], top: int
     ) -> Iterator[tuple[Key, Placed]]:
-        """Give the lines of the block's best pairs with their sorting keys."""
+        """Return the lines of the block's best pairs with their sorting keys."""
         for row in self._order(candidates, rows)[:top]:
             scores = sorted({float(value) for value in self.score[row] if np.isfinite(value)}, reverse=True)
             for score in scores[:top]:
                 yield self._keyed(candidates, rows, ligatures, row, score)
 
     def best_of_each(self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature]) -> Iterator[tuple[Key, Placed]]:
-        """Give the block's best line of each mouthpiece with each reed profile."""
+        """Return the block's best line of each mouthpiece with each reed profile."""
         seen = set()
         for row in self._order(candidates, rows):
             which = candidates.kind(int(rows[row]))

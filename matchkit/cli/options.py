@@ -137,7 +137,7 @@ def person_options(function: Command) -> Command:
 
 
 def read_person(house: House, player: str | None, described: dict[str, Any]) -> str | Visitor | None:
-    """Give the player asked about: an id, a visitor, or None where nobody was named."""
+    """Return the player asked about: an id, a visitor, or None where nobody was named."""
     said = {name: value for name, value in described.items() if value is not None}
     if player is not None:
         if said:

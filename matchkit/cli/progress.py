@@ -16,7 +16,7 @@ Tell = Callable[[int, int], None]
 
 @contextmanager
 def bar(words: str) -> Iterator[Tell | None]:
-    """Give what long work calls with steps done and steps in all; None where nobody sits at a terminal.
+    """Return what long work calls with steps done and steps in all; None where nobody sits at a terminal.
 
     Until the first call, and after the last, the bar moves to and fro.
     """

@@ -96,7 +96,7 @@ class House(Rooms):
         blow_kpa: float | None = None,
         lip_mm: float | None = None,
     ) -> Visitor:
-        """Give a player who is in no table, by what they say they play now: ids, a tip opening, a strength, or "?".
+        """Return a player who is in no table, by what they say they play now: ids, a tip opening, a strength, or "?".
 
         Raises RequestError where that cannot be read.
 

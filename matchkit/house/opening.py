@@ -39,7 +39,7 @@ def _shipped_model() -> Path | None:
 
 
 def _beside(source: str | Path) -> Path | None:
-    """Give where the model of a house lies: in its folder, or beside its workbook or SQLite file; None for a server."""
+    """Return where the model of a house lies: in its folder, or beside its workbook or SQLite file; None for a server."""
     text = str(source)
     if "://" in text:
         return None

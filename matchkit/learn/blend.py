@@ -46,11 +46,11 @@ class Blend:
     raters: Raters = field(default_factory=dict)
 
     def rater(self, player: str | None) -> RaterCalibration:
-        """Give how a player uses the line of marks; as given where they rated too few set-ups to tell."""
+        """Return how a player uses the line of marks; as given where they rated too few set-ups to tell."""
         return self.raters.get(player or "", IDENTITY)
 
     def on_line_of(self, player: str | None) -> Blend:
-        """Give the model on one player's own line: every mark, residual and interval in that player's points, and nobody's line left."""
+        """Return the model on one player's own line: every mark, residual and interval in that player's points, and nobody's line left."""
         own = self.rater(player)
 
         def wider(interval: Interval | None) -> Interval | None:
@@ -70,16 +70,16 @@ class Blend:
         )
 
     def computed(self, overall_d: Array) -> Array:
-        """Give the rating that the measurements alone let expect (N,)."""
+        """Return the rating that the measurements alone let expect (N,)."""
         return self.intercept + self.slope * overall_d
 
     def interval(self, player: str | None) -> Interval | None:
-        """Give the interval for a known or a new player; None where there are not enough playtests."""
+        """Return the interval for a known or a new player; None where there are not enough playtests."""
         return self.known_player if player in self.players else self.new_player
 
 
 def residuals_by_instrument(tests: RatedTests, line: Line, lines: Raters) -> dict[str, InstrumentNeighbours]:
-    """Give the tests of each instrument with what the line missed in the marks on the common scale."""
+    """Return the tests of each instrument with what the line missed in the marks on the common scale."""
     fitted = {}
     missed = common_marks(tests.players, tests.rating, lines) - (line[0] + line[1] * tests.overall_d)
     for instrument in sorted(set(tests.instruments)):
@@ -114,7 +114,7 @@ MOST_CHOSEN_FROM = 3000
 
 
 def sampled(tests: RatedTests) -> RatedTests:
-    """Give at most 3,000 of the tests, chosen by a fixed seed, in their order."""
+    """Return at most 3,000 of the tests, chosen by a fixed seed, in their order."""
     if len(tests) <= MOST_CHOSEN_FROM:
         return tests
     return tests.take(np.sort(np.random.default_rng(0).choice(len(tests), MOST_CHOSEN_FROM, replace=False)))

@@ -61,7 +61,7 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
         return self
 
     def nearest(self, X: Any) -> tuple[Array, Index]:  # noqa: N803 - sklearn's name
-        """Give distances (N, k) and training rows (N, k) of the nearest, ties in training order."""
+        """Return distances (N, k) and training rows (N, k) of the nearest, ties in training order."""
         check_is_fitted(self)
         X = validate_data(self, X, reset=False, dtype=float)  # noqa: N806 - sklearn's name
         count = len(self.rows_)
@@ -85,7 +85,7 @@ class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  
         return np.sqrt(squared_distances(asked, self.rows_[index])).round(DECIMALS)
 
     def predict(self, X: Any) -> Array:  # noqa: N803 - sklearn's name
-        """Give the predicted residual (N,)."""
+        """Return the predicted residual (N,)."""
         distance, index = self.nearest(X)
         weight = kernel(distance, self.weight_[index], bandwidth=self.bandwidth)
         return shrunk_mean(weight, self.residual_[index], kappa=self.kappa)

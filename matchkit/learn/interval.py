@@ -19,7 +19,7 @@ FOLDS = 8
 
 
 def conformal_rank(count: int, *, level: float = LEVEL) -> int:
-    """Give which of ``count`` sorted residuals bounds the interval: ``ceil((n + 1) level - 1e-9)``.
+    """Return which of ``count`` sorted residuals bounds the interval: ``ceil((n + 1) level - 1e-9)``.
 
     Split conformal (Vovk et al.; see docs/physics.md for what it promises). May exceed ``count``, when no finite bound exists.
 
@@ -39,12 +39,12 @@ class Interval:
     kappa: float
 
     def half_width(self, evidence: Array | float) -> Array:
-        """Give the half width for an evidence (any shape)."""
+        """Return the half width for an evidence (any shape)."""
         return self.q * scale(evidence, s0=self.s0, s1=self.s1, kappa=self.kappa)
 
 
 def scale(evidence: Array | float, *, s0: float, s1: float, kappa: float) -> Array:
-    """Give ``sqrt(s0^2 + s1^2 / (evidence + kappa))``; without shrinkage an evidence of nothing counts as a thousandth."""
+    """Return ``sqrt(s0^2 + s1^2 / (evidence + kappa))``; without shrinkage an evidence of nothing counts as a thousandth."""
     total = np.maximum(np.asarray(evidence, dtype=float) + kappa, 1e-3)
     return np.asarray(np.sqrt(s0**2 + s1**2 / total))
 
@@ -80,7 +80,7 @@ def fold_of(groups: Sequence[str], *, folds: int = FOLDS) -> Index:
 
 
 def group_folds(groups: Sequence[str], sessions: Sequence[str | None], *, folds: int = FOLDS) -> Iterator[tuple[Index, Index]]:
-    """Give train and test rows, whole groups held out at a time; a session of the test rows is never trained on."""
+    """Return train and test rows, whole groups held out at a time; a session of the test rows is never trained on."""
     fold = fold_of(groups, folds=folds)
     for number in range(min(folds, len(set(groups)))):
         test = np.flatnonzero(fold == number)
@@ -90,7 +90,7 @@ def group_folds(groups: Sequence[str], sessions: Sequence[str | None], *, folds:
 
 
 def crossed_folds(one: Sequence[str], two: Sequence[str], sessions: Sequence[str | None]) -> Iterator[tuple[Index, Index]]:
-    """Give train and test rows with both groups new: tests of one fold of each, trained on rows of neither."""
+    """Return train and test rows with both groups new: tests of one fold of each, trained on rows of neither."""
     first, second = fold_of(one), fold_of(two)
     for a in range(min(FOLDS, len(set(one)))):
         for b in range(min(FOLDS, len(set(two)))):

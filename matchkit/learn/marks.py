@@ -66,7 +66,7 @@ class RatedTests:
         return len(self.ids)
 
     def take(self, rows: Index) -> RatedTests:
-        """Give some of the tests."""
+        """Return some of the tests."""
         places = rows.tolist()
 
         def some(values: Sequence[Item]) -> tuple[Item, ...]:
@@ -88,7 +88,7 @@ class RatedTests:
 
 
 def own_weights(tests: Sequence[Playtest]) -> Array:
-    """Give what each playtest counts (n,): more where it was blind, and where the player marked the same set-up more than once.
+    """Return what each playtest counts (n,): more where it was blind, and where the player marked the same set-up more than once.
 
     >>> own_weights([])
     array([], dtype=float64)
@@ -124,7 +124,7 @@ def fit_line(overall_d: Array, rating: Array) -> tuple[float, float]:
 
 
 def shrunk_mean(weight: Array, residual: Array, *, kappa: float) -> Array:
-    """Give ``sum w r / (sum w + kappa)`` over the last axis, 0 where there is no weight at all.
+    """Return ``sum w r / (sum w + kappa)`` over the last axis, 0 where there is no weight at all.
 
     >>> float(shrunk_mean(np.array([1.0, 1.0]), np.array([2.0, 4.0]), kappa=1.0))
     2.0
@@ -159,6 +159,6 @@ class LigatureWeights:
 
 
 def _codes(names: Sequence[str | None]) -> Index:
-    """Number names, equal ones alike; what has no name is -1."""
+    """Return names as numbers, equal ones alike; what has no name is -1."""
     numbers = {name: number for number, name in enumerate(sorted({name for name in names if name}))}
     return np.array([numbers.get(name or "", -1) for name in names], dtype=np.intp)

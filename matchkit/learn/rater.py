@@ -78,7 +78,7 @@ class RaterCalibration:
         return np.asarray(self.start + self.spread * np.asarray(common, dtype=float))
 
     def within(self, line: Line) -> RaterCalibration:
-        """Give the nearest line on which no set-up is expected to be marked below 0 or above 10, ``line`` being the one from D to a mark."""
+        """Return the nearest line on which no set-up is expected to be marked below 0 or above 10, ``line`` being the one from D to a mark."""
         spread = min(self.spread, WHOLE_LINE / max(line[1], 1e-12))
         own = replace(self, spread=spread)
         low, high = float(own.own(line[0])), float(own.own(line[0] + line[1]))
@@ -90,7 +90,7 @@ class RaterCalibration:
 
 
 def rescale_residuals(spread: Array | float, residual: Array) -> Array:
-    """Give residuals of the common scale on lines of such spread (broadcast), at most as long as the whole line."""
+    """Return residuals of the common scale on lines of such spread (broadcast), at most as long as the whole line."""
     return np.asarray(np.clip(spread * residual, -WHOLE_LINE, WHOLE_LINE))
 
 
@@ -125,7 +125,7 @@ def line_of(overall_d: Array, marks: Array, *, flat: bool = False) -> Line:
 
 
 def raters(tests: RatedTests, expected: Array) -> dict[str, RaterCalibration]:
-    """Give the line of every player who has rated enough, against what was expected of each test (n,)."""
+    """Return the line of every player who has rated enough, against what was expected of each test (n,)."""
     if not len(tests):
         return {}
     names, player, count = np.unique(np.array(tests.players), return_inverse=True, return_counts=True)
@@ -176,7 +176,7 @@ class _Units:
         return np.asarray(squares / np.maximum(self.count - 1, 1))
 
     def spread(self) -> tuple[Array, Array]:
-        """Give ``ln(s / e)`` and its variance by chance."""
+        """Return ``ln(s / e)`` and its variance by chance."""
         wanted = np.maximum(self._variance(self._wanted) + (self.scatter or 0.0), 1e-12)
         ratio = np.log(np.clip(self._variance(self._marks) / wanted, WIDEST**-2, WIDEST**2)) / 2
         apart = self._marks - self._mean(self._marks)[self._owner]
@@ -206,7 +206,7 @@ def common_marks(players: Sequence[str], rating: Array, lines: Raters) -> Array:
 
 
 def line_arrays(players: Sequence[str], lines: Raters) -> tuple[Array, Array]:
-    """Give start and spread of the line of the player of each row, both (n,)."""
+    """Return start and spread of the line of the player of each row, both (n,)."""
     names, place = np.unique(np.array(players, dtype=np.str_), return_inverse=True)
     each = [lines.get(str(name), IDENTITY) for name in names]
     return (

@@ -44,7 +44,7 @@ def gauge_from(gauge: Gauge, studies: Sequence[GaugeStudy]) -> Gauge:
 def measure_facings(
     pieces: Pieces, *, defaults: Defaults, spec: HouseSpec, jobs: int, progress: Progress | None = None
 ) -> tuple[FacingPart, ...]:
-    """Give every piece its lay, in the order of the batch."""
+    """Return every piece its lay, in the order of the batch."""
     from joblib import Parallel, delayed
 
     blocks = [pieces.mouthpieces[start : start + BLOCK] for start in range(0, len(pieces.mouthpieces), BLOCK)]

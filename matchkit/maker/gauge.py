@@ -215,7 +215,7 @@ def _ratio(above: float, below: float) -> float:
 
 
 def _finite(ratio: float) -> float | None:
-    """Give a ratio, None where it is over nothing."""
+    """Return a ratio, None where it is over nothing."""
     return ratio if np.isfinite(ratio) else None
 
 
@@ -243,7 +243,7 @@ LARGE_STUDY = 15
 
 
 def expected_range(size: int, *, groups: int) -> float:
-    """Give d2*, what a mean range of ``groups`` samples of ``size`` is over one standard deviation: sqrt(d2^2 + d3^2 / groups).
+    """Return d2*, what a mean range of ``groups`` samples of ``size`` is over one standard deviation: sqrt(d2^2 + d3^2 / groups).
 
     >>> round(expected_range(10, groups=1), 3), round(expected_range(2, groups=100), 4)
     (3.179, 1.1284)
@@ -253,7 +253,7 @@ def expected_range(size: int, *, groups: int) -> float:
 
 
 def range_constants(size: int) -> tuple[float, float]:
-    """Give mean and standard deviation (d2, d3) of the range of ``size`` standard normal values, by quadrature.
+    """Return mean and standard deviation (d2, d3) of the range of ``size`` standard normal values, by quadrature.
 
     >>> [round(value, 4) for value in range_constants(5)]
     [2.3259, 0.8641]

@@ -110,7 +110,7 @@ class Pairing:
     """What is assumed of the player, and of some of the pieces."""
 
     def rows(self) -> list[dict[str, object]]:
-        """Give one flat row a piece and lot."""
+        """Return one flat row a piece and lot."""
         return [asdict(pair) for pair in self.pairs]
 
 

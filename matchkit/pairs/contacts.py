@@ -132,7 +132,7 @@ def beams_for(problems: Sequence[Problem]) -> Beams:
 
 
 def lip_places_m(problems: Sequence[Problem]) -> Array:
-    """Give the lip's place on each facing, never further back than four fifths of the free reed."""
+    """Return the lip's place on each facing, never further back than four fifths of the free reed."""
     return np.array([min(key.lip_m, LIP_REACH * facing.lay.fair.clamp_m) for facing, _, key in problems])
 
 

@@ -47,7 +47,7 @@ class Calibration(Answer):
 
 
 def stiffness_n_per_mm(loads_n: Sequence[float], sinks_mm: Sequence[float]) -> float:
-    """Give the stiffness of one reed: force over deflection, or with several loads the slope of force on deflection.
+    """Return the stiffness of one reed: force over deflection, or with several loads the slope of force on deflection.
 
     The slope frees the answer from a dial that was not zeroed and from the first settling of the bar.
 

@@ -73,7 +73,7 @@ def rails_of(
     gauge: Gauge,
     heights_m: Array = HEIGHTS_M,
 ) -> dict[str, Readings]:
-    """Give the readings of each rail that was read; a scanned rail is read at ``heights_m``, and its scan counts alone.
+    """Return the readings of each rail that was read; a scanned rail is read at ``heights_m``, and its scan counts alone.
 
     On a table recorded as convex the plate rocks, and all readings of the piece are as much less certain.
     """
@@ -98,7 +98,7 @@ def facing_part(
     defaults: Defaults,
     spec: HouseSpec,
 ) -> FacingPart:
-    """Give one mouthpiece its lay.
+    """Return one mouthpiece its lay.
 
     Both rails read: their mean. One rail read: that rail stands for both, and the rails are not known. None: an arc through
     the tip opening and the facing length, the instrument's default where the length was not given either.

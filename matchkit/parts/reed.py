@@ -68,7 +68,7 @@ class ReedPart:
 
 
 def usual_test_m(instrument: str) -> dict[str, float]:
-    """Give the usual places of the stiffness test from the tip, as arguments of the reed functions."""
+    """Return the usual places of the stiffness test from the tip, as arguments of the reed functions."""
     return {
         "load_m": constants.STIFFNESS_LOAD.value * MM,
         "clamp_m": constants.STIFFNESS_CLAMP[instrument] * MM,
@@ -76,5 +76,5 @@ def usual_test_m(instrument: str) -> dict[str, float]:
 
 
 def bench_stiffness_n_per_m(part: ReedPart) -> float:
-    """Give what the usual test would read on a reed as played (wet)."""
+    """Return what the usual test would read on a reed as played (wet)."""
     return stiffness_from_modulus_n_per_m(part.shape, modulus_pa=part.modulus_pa, **usual_test_m(part.reed.instrument))

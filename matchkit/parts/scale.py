@@ -66,7 +66,7 @@ class ReedScale:
         self._spec = spec
 
     def part(self, reed: Reed) -> ReedPart:
-        """Give one reed its shape and its modulus."""
+        """Return one reed its shape and its modulus."""
         assumed: list[Assumed] = []
         shape, key, measured = self._shape(reed, assumed)
         modulus = self._modulus(reed, shape)
@@ -103,7 +103,7 @@ class ReedScale:
     # shape
 
     def _shape(self, reed: Reed, assumed: list[Assumed]) -> tuple[ReedShape, ShapeKey, bool]:
-        """Give the shape, its key, and whether the profile was measured as far as the reed bends."""
+        """Return the shape, its key, and whether the profile was measured as far as the reed bends."""
         sizes = []
         for name in ("tip_width_mm", "butt_width_mm", "length_mm"):
             value = getattr(reed, name)
@@ -125,7 +125,7 @@ class ReedScale:
     # modulus
 
     def _modulus(self, reed: Reed, shape: ReedShape) -> _Modulus:
-        """Give the modulus as played: from the reed's own reading, the house's scale, the strengths beside it, or the label."""
+        """Return the modulus as played: from the reed's own reading, the house's scale, the strengths beside it, or the label."""
         cane = reed.material == "cane"
         if reed.stiffness_n_per_mm is not None:
             wet, u_wet = self._wet(cane=cane, state=reed.state)
@@ -156,13 +156,13 @@ class ReedScale:
         return places
 
     def _wet(self, *, cane: bool, state: str) -> tuple[float, float]:
-        """Give the factor from tested to wet, and its relative uncertainty."""
+        """Return the factor from tested to wet, and its relative uncertainty."""
         if not cane or state == "wet":
             return 1.0, 0.0
         return self._spec.wet_factor, constants.WET_FACTOR.u / constants.WET_FACTOR.value
 
     def _step(self, step: StrengthStep, reed: Reed, shape: ReedShape, *, cane: bool) -> tuple[float, float]:
-        """Give the wet modulus of a step of the scale for this reed's shape, and its relative uncertainty from wetting."""
+        """Return the wet modulus of a step of the scale for this reed's shape, and its relative uncertainty from wetting."""
         if step.equals_profile_id is not None:
             return self._like(step, reed, shape)
         wet, u_wet = self._wet(cane=cane, state=step.state)
@@ -172,7 +172,7 @@ class ReedScale:
         return modulus_from_stiffness_pa(shape, stiffness_n_per_m=stiffness, **usual_test_m(reed.instrument)) * wet, u_wet
 
     def _like(self, step: StrengthStep, reed: Reed, shape: ReedShape) -> tuple[float, float]:
-        """Give the wet modulus at which this reed is as stiff on the bench, wet, as the one it is said to play like."""
+        """Return the wet modulus at which this reed is as stiff on the bench, wet, as the one it is said to play like."""
         other = self._steps[str(step.equals_profile_id)][float(step.equals_strength or 0.0)]
         twin = reed.model_copy(update={"profile_id": step.equals_profile_id, "strength": step.equals_strength})
         twin_shape, _, _ = self._shape(twin, [])
@@ -191,7 +191,7 @@ class ReedScale:
         return math.exp(float(np.interp(reed.strength, strengths, logs)) + beyond), max(u_wet for _, u_wet in found)
 
     def _spread(self, reed: Reed) -> float | None:
-        """Give the spread of ln E within a box, from the nearest strength that has one; None where none was measured."""
+        """Return the spread of ln E within a box, from the nearest strength that has one; None where none was measured."""
         steps = self._steps.get(reed.profile_id or "", {})
         known = [step for step in steps.values() if step.spread_pct is not None]
         if not known:
@@ -218,7 +218,7 @@ def completed(line: Sequence[tuple[float, float]], generic: Sequence[tuple[float
 
 
 def _crown(points: Sequence[ProfilePoint], x_mm: np.ndarray) -> list[float]:
-    """Give the crown factor at places: from edge over centre where edges were read, the usual one otherwise."""
+    """Return the crown factor at places: from edge over centre where edges were read, the usual one otherwise."""
     known = [point for point in points if point.edge_mm is not None]
     if not known:
         return [constants.CROWN.value] * len(x_mm)

@@ -12,7 +12,7 @@ from matchkit.errors import PhysicsInputError
 
 
 def missing_cone_volume_m3(*, end_radius_m: float, half_angle_rad: float) -> float:
-    """Give the volume of the cone tip that was cut off at radius ``end_radius_m``: ``(pi/3) r0^3 / tan(theta)``.
+    """Return the volume of the cone tip that was cut off at radius ``end_radius_m``: ``(pi/3) r0^3 / tan(theta)``.
 
     Raises PhysicsInputError for a cylinder, which misses no tip.
 

@@ -22,7 +22,7 @@ _NEAR = 1e-4
 
 
 def three_parameter_area(pressure: Array | float, *, rest_area: float, closing_pressure: float, elbow_pressure: float) -> Array:
-    """Give the jet area at ``pressure`` (any shape, any unit of pressure, the same for all).
+    """Return the jet area at ``pressure`` (any shape, any unit of pressure, the same for all).
 
     Raises PhysicsInputError unless 0 < elbow <= closing pressure.
 
@@ -39,7 +39,7 @@ def three_parameter_area(pressure: Array | float, *, rest_area: float, closing_p
 
 
 def fit_elbow(pressure: Array, area_share: Array, *, closing_pressure: float) -> float:
-    """Give the elbow pressure that fits a curve of area over rest area best (least squares), in the unit of ``pressure``.
+    """Return the elbow pressure that fits a curve of area over rest area best (least squares), in the unit of ``pressure``.
 
     ``closing_pressure`` is that of the area: where its straight part, carried on, reaches zero.
     """
@@ -67,7 +67,7 @@ def fit_elbow(pressure: Array, area_share: Array, *, closing_pressure: float) ->
 
 
 def area_curve(beams: Beams, *, closing_per_modulus: float, weights: Array) -> tuple[Array, Array]:
-    """Give p/E from 0 to three closing pressures and the area over rest area there, for the single beam of a batch."""
+    """Return p/E from 0 to three closing pressures and the area over rest area there, for the single beam of a batch."""
     pressure = np.linspace(0.0, SEAL_LIMIT * closing_per_modulus, _POINTS)
     batch = beams.take(np.zeros(_POINTS, dtype=np.intp))
     area = solve_contact(batch, pressure_per_modulus=pressure).gap_m @ weights
@@ -75,7 +75,7 @@ def area_curve(beams: Beams, *, closing_per_modulus: float, weights: Array) -> t
 
 
 def seal_pressure(pressure: Array, area_share: Array) -> float | None:
-    """Give where the area falls to 2 % of that at rest, straight between points; None where it does not within the curve."""
+    """Return where the area falls to 2 % of that at rest, straight between points; None where it does not within the curve."""
     below = np.flatnonzero(area_share <= SEAL_SHARE)
     if not len(below):
         return None

@@ -53,7 +53,7 @@ class Closing:
 
 
 def area_weights(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Array:
-    """Give the weights (B, CELLS+1) that turn nodal gaps into the jet area.
+    """Return the weights (B, CELLS+1) that turn nodal gaps into the jet area.
 
     ``S = w_tip gap(0) + 2 * integral of gap dx`` from the tip to the lip's place (``lip_m``, (B,)), contraction 1, the gap taken as
     straight between nodes; the reed's two sides leak as well as its tip.
@@ -70,7 +70,7 @@ def area_weights(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Array:
 
 
 def pressure_at_gap(beams: Beams, *, share: float) -> Array:
-    """Give the p/E (B,) at which the tip gap is ``share`` of the tip opening.
+    """Return the p/E (B,) at which the tip gap is ``share`` of the tip opening.
 
     Before contact the gap is linear in the pressure. Where something touches earlier, that pressure is too low (a lay can only
     hold the tip up), and the right one lies between it and twelve times as much. The gap is a broken line of the pressure, so Newton's
@@ -143,7 +143,7 @@ def close_reeds(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Closing:
 
 
 def closing_share(closing: Closing, rows: NDArray[np.intp], *, lip_share: Array) -> Array:
-    """Give the closing share of ``rows`` at ``lip_share``, the share of the closing pressure that the lip takes away.
+    """Return the closing share of ``rows`` at ``lip_share``, the share of the closing pressure that the lip takes away.
 
     Straight between the computed shares; held at the ends (0 and 0.9).
     """
@@ -154,7 +154,7 @@ def closing_share(closing: Closing, rows: NDArray[np.intp], *, lip_share: Array)
 
 
 def sensitivity_to_clamp_per_m(*, clamp_m: Array, second_moment_m4: Array, moment_m3: Array, tip_deflection_m: Array) -> Array:
-    """Give d ln(PM) / d(clamp place): ``-x_c M(x_c) / (I(x_c) y_p(0))``, exact before contact, in 1/m.
+    """Return d ln(PM) / d(clamp place): ``-x_c M(x_c) / (I(x_c) y_p(0))``, exact before contact, in 1/m.
 
     ``second_moment_m4`` and ``moment_m3`` (unit pressure) are those at the clamp, ``tip_deflection_m`` is per unit p/E.
     """

@@ -82,7 +82,7 @@ class Beams:
         return self.spacing_m[:, None] ** 2 * (_NODES * load[0] - load[1])
 
     def take(self, rows: Index) -> Beams:
-        """Give the beams of these rows, in this order; a row may be taken more than once."""
+        """Return the beams of these rows, in this order; a row may be taken more than once."""
         first, second, third = (part[rows] for part in self.moment_of_flexibility)
         one, two, three = (part[rows] for part in self.cell_flexibility)
         return Beams(
@@ -119,24 +119,24 @@ class ContactSolution:
 
 
 def node_places_m(clamp_m: Array) -> Array:
-    """Give the places of the nodes from the tip (B, CELLS+1) for clamps at ``clamp_m`` (B,)."""
+    """Return the places of the nodes from the tip (B, CELLS+1) for clamps at ``clamp_m`` (B,)."""
     return np.asarray(clamp_m, dtype=float)[:, None] * (1 - _NODES / CELLS)
 
 
 def quadrature_places_m(clamp_m: Array) -> Array:
-    """Give the places from the tip at which :func:`build_beams` wants the second moment (B, CELLS, 3)."""
+    """Return the places from the tip at which :func:`build_beams` wants the second moment (B, CELLS, 3)."""
     return np.asarray(clamp_m, dtype=float)[:, None, None] * (1 - _FROM_CLAMP / CELLS)
 
 
 def pressure_moment(x_m: Array, *, width_m: Array, widening: Array) -> Array:
-    """Give the bending moment at ``x_m`` (B, ...) of unit pressure on the whole width ``width + widening x``, per Pa in m3."""
+    """Return the bending moment at ``x_m`` (B, ...) of unit pressure on the whole width ``width + widening x``, per Pa in m3."""
     extra = (1,) * (np.ndim(x_m) - 1)
     w0, w1 = np.reshape(width_m, (-1, *extra)), np.reshape(widening, (-1, *extra))
     return np.asarray(w0 * x_m**2 / 2 + w1 * x_m**3 / 6)
 
 
 def spread_force_moment(x_m: Array, *, centre_m: Array, spread_m: float) -> Array:
-    """Give the bending moment at ``x_m`` (B, ...) of a unit force spread evenly over ``spread_m`` about ``centre_m`` (B,), in m."""
+    """Return the bending moment at ``x_m`` (B, ...) of a unit force spread evenly over ``spread_m`` about ``centre_m`` (B,), in m."""
     extra = (1,) * (np.ndim(x_m) - 1)
     start = np.reshape(centre_m, (-1, *extra)) - spread_m / 2
     run = np.clip(x_m - start, 0.0, spread_m)
@@ -343,7 +343,7 @@ def _tridiagonal(diagonal: Array, coupling: Array, right: Array) -> Array:
 
 
 def _gap(beams: Beams, rows: Index, force: Array, free: Array) -> Array:
-    """Give the gap of ``rows`` under nodal forces, by integrating their moment; independent of which nodes are held."""
+    """Return the gap of ``rows`` under nodal forces, by integrating their moment; independent of which nodes are held."""
     spacing = beams.spacing_m[rows][:, None]
     moment = np.zeros_like(force)  # spacing times the sum of the shears between a node and the tip
     moment[:, -2::-1] = np.cumsum(np.cumsum(force[:, :0:-1], axis=1), axis=1)

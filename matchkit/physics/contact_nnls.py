@@ -49,7 +49,7 @@ class DenseBeam:
         self.by_force = arm @ (weight * lip)
 
     def solve(self, *, pressure_per_modulus: float, force_per_modulus_m2: float = 0.0) -> tuple[Array, Array]:
-        """Give gap and contact force at the nodes, tip first; raises ContactError where they miss their conditions."""
+        """Return gap and contact force at the nodes, tip first; raises ContactError where they miss their conditions."""
         from scipy.linalg import solve_triangular
         from scipy.optimize import nnls
 

@@ -21,7 +21,7 @@ def volume_flow_m3_s(
     closing_pressure_pa: float,
     air_density_kg_m3: float = constants.AIR_DENSITY.value,
 ) -> Array:
-    """Give the flow at a pressure difference (any shape), for a jet area ``area_m2`` at rest; 0 from the closing pressure on.
+    """Return the flow at a pressure difference (any shape), for a jet area ``area_m2`` at rest; 0 from the closing pressure on.
 
     >>> round(float(volume_flow_m3_s(5000 / 3, area_m2=13e-3 * 0.4e-3, closing_pressure_pa=5000)) * 1e3, 3)
     0.183
@@ -34,7 +34,7 @@ def volume_flow_m3_s(
 def peak_flow_m3_s(
     *, area_m2: Array | float, closing_pressure_pa: Array | float, air_density_kg_m3: float = constants.AIR_DENSITY.value
 ) -> Array:
-    """Give the largest flow, reached at a third of the closing pressure: ``(2/3) S sqrt(2 PM / (3 rho))``.
+    """Return the largest flow, reached at a third of the closing pressure: ``(2/3) S sqrt(2 PM / (3 rho))``.
 
     Raises PhysicsInputError where the closing pressure is negative.
 
@@ -48,7 +48,7 @@ def peak_flow_m3_s(
 
 
 def playing_opening_m(*, tip_opening_m: Array | float, closing_pressure_pa: Array | float, blow_pa: Array | float) -> Array:
-    """Give the tip opening under the lip: ``(blow / 0.45) / K0``, with ``K0 = PM / tip opening``, at most the tip opening.
+    """Return the tip opening under the lip: ``(blow / 0.45) / K0``, with ``K0 = PM / tip opening``, at most the tip opening.
 
     The player is taken to blow at 0.45 of the closing pressure that the lip leaves (between onset at 1/3 and beating at 1/2;
     an assumption).

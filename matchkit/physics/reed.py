@@ -22,7 +22,7 @@ _CELLS = 96
 
 
 def crown_factor(edge_over_centre: Array | float) -> Array:
-    """Give the second moment of a flat-bottomed section with a parabolic top, over the full rectangle's.
+    """Return the second moment of a flat-bottomed section with a parabolic top, over the full rectangle's.
 
     Exact integration of ``t(z) = t_c (1 - (1 - e) z^2)`` over the half width, about the section's own neutral axis. Valid for
     0 < e <= 1.
@@ -64,7 +64,7 @@ class ReedShape:
         return MonotoneCubic(self.x_m, self.thickness_m)
 
     def thickness_at_m(self, x_m: Array | float) -> Array:
-        """Give the thickness at ``x_m`` from the reed's tip (any shape), never below half the first point's."""
+        """Return the thickness at ``x_m`` from the reed's tip (any shape), never below half the first point's."""
         x = np.asarray(x_m, dtype=float)
         first, last = self.x_m[0], self.x_m[-1]
         inside = self._cubic(np.clip(x, first, last))
@@ -78,23 +78,23 @@ class ReedShape:
         return float(self.thickness_at_m(0.0))
 
     def thickness_slope(self, x_m: Array) -> Array:
-        """Give dt/dx at ``x_m``, by a central difference of 0.01 mm."""
+        """Return dt/dx at ``x_m``, by a central difference of 0.01 mm."""
         step = 1e-5
         return (self.thickness_at_m(x_m + step) - self.thickness_at_m(x_m - step)) / (2 * step)
 
     def width_at_m(self, x_m: Array | float) -> Array:
-        """Give the width at ``x_m`` from the reed's tip, straight from tip to butt."""
+        """Return the width at ``x_m`` from the reed's tip, straight from tip to butt."""
         share = np.asarray(x_m, dtype=float) / self.length_m
         return self.tip_width_m + (self.butt_width_m - self.tip_width_m) * share
 
     def second_moment_m4(self, x_m: Array) -> Array:
-        """Give ``crown w t^3 / 12`` at ``x_m`` from the reed's tip."""
+        """Return ``crown w t^3 / 12`` at ``x_m`` from the reed's tip."""
         crown = np.interp(x_m, self.x_m, self.crown)
         return crown * self.width_at_m(x_m) * self.thickness_at_m(x_m) ** 3 / 12
 
 
 def _stiffness_kernel(shape: ReedShape, *, load_m: float, clamp_m: float) -> tuple[Array, Array]:
-    """Give places and weighted values of ``(x - load)^2 / I(x)`` between load and clamp."""
+    """Return places and weighted values of ``(x - load)^2 / I(x)`` between load and clamp."""
     if not 0 <= load_m < clamp_m:
         raise PhysicsInputError(f"the load ({load_m} m) must stand between the tip and the clamp ({clamp_m} m)")
     edges = np.linspace(load_m, clamp_m, _CELLS + 1)
@@ -105,7 +105,7 @@ def _stiffness_kernel(shape: ReedShape, *, load_m: float, clamp_m: float) -> tup
 
 
 def modulus_from_stiffness_pa(shape: ReedShape, *, stiffness_n_per_m: float, load_m: float, clamp_m: float) -> float:
-    """Give the Young modulus for which this reed shows this stiffness in the bench test.
+    """Return the Young modulus for which this reed shows this stiffness in the bench test.
 
     Cantilever clamped at ``clamp_m`` from the tip, loaded across its width at ``load_m``, deflection read at the load:
     ``1/k = (1/E) * integral of (x - load)^2 / I(x)``.
@@ -123,12 +123,12 @@ def modulus_from_stiffness_pa(shape: ReedShape, *, stiffness_n_per_m: float, loa
 
 
 def stiffness_from_modulus_n_per_m(shape: ReedShape, *, modulus_pa: float, load_m: float, clamp_m: float) -> float:
-    """Give what the bench test would read on this reed; the inverse of :func:`modulus_from_stiffness_pa`."""
+    """Return what the bench test would read on this reed; the inverse of :func:`modulus_from_stiffness_pa`."""
     _, kernel = _stiffness_kernel(shape, load_m=load_m, clamp_m=clamp_m)
     return float(modulus_pa / kernel.sum())
 
 
 def stiffness_weights_per_m(shape: ReedShape, *, load_m: float, clamp_m: float) -> tuple[Array, Array]:
-    """Give how the test's compliance is spread along the reed: places, and shares that sum to 1."""
+    """Return how the test's compliance is spread along the reed: places, and shares that sum to 1."""
     x, kernel = _stiffness_kernel(shape, load_m=load_m, clamp_m=clamp_m)
     return x, kernel / kernel.sum()

@@ -26,7 +26,7 @@ REACH = 0.8
 
 
 def power_exponent(tip_m: Array, shape: Array) -> Array:
-    """Give the exponent m of ``y = T (1 - x/L)^m`` whose half-open place over its facing length is ``shape``; by bisection.
+    """Return the exponent m of ``y = T (1 - x/L)^m`` whose half-open place over its facing length is ``shape``; by bisection.
 
     >>> round(float(power_exponent(np.array(2e-3), np.array(shape_of_power(2e-3, 2.2)))), 6)
     2.2
@@ -41,7 +41,7 @@ def power_exponent(tip_m: Array, shape: Array) -> Array:
 
 
 def shape_of_power(tip_m: Array | float, exponent: Array | float) -> Array:
-    """Give the half-open place over the facing length of a power-law lay."""
+    """Return the half-open place over the facing length of a power-law lay."""
     return np.asarray((1 - 0.5 ** (1 / np.asarray(exponent))) / (1 - (THIN / np.asarray(tip_m)) ** (1 / np.asarray(exponent))))
 
 
@@ -73,7 +73,7 @@ class ShareTable:
     share: Array
 
     def __call__(self, tip_m: Array, length_m: Array, shape: Array, *, lip_share: Array) -> Array:
-        """Give the share (N,), straight between the nodes; held at the edges of the table."""
+        """Return the share (N,), straight between the nodes; held at the edges of the table."""
         from scipy.ndimage import map_coordinates
 
         axes = zip((tip_m, length_m, shape), (self.tips_m, self.lengths_m, self.shapes), strict=True)
@@ -113,7 +113,7 @@ class Flexibility:
     coefficients: Array
 
     def __call__(self, clamp_m: Array, offset_m: Array) -> Array:
-        """Give ln(deflection in m per unit p/E) (N,)."""
+        """Return ln(deflection in m per unit p/E) (N,)."""
         total = np.zeros(np.shape(clamp_m))
         for part in self.coefficients[::-1]:
             total = total * offset_m + np.interp(clamp_m, self.clamps_m, part)

@@ -35,12 +35,12 @@ class Logged:
     notes: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the JSON form."""
+        """Return the JSON form."""
         return {"schema": "matchkit.log/1", **asdict(self)}
 
 
 def new_id(day: dt.date | None = None) -> str:
-    """Give an id that two benches writing at once will not both take."""
+    """Return an id that two benches writing at once will not both take."""
     return f"{(day or dt.date.today()):%y%m%d}-{secrets.token_hex(3)}"  # noqa: DTZ011 - the shop's own day
 
 
@@ -121,7 +121,7 @@ def check_parts(book: str | Path, values: dict[str, Any]) -> None:
 
 
 def known_ids(book: str | Path) -> dict[str, tuple[str, ...]]:
-    """Give the ids a book has for each column of a playtest that names one; SourceError where the book cannot be used."""
+    """Return the ids a book has for each column of a playtest that names one; SourceError where the book cannot be used."""
     ids = Book(book).ids()
     columns = ("player_id", "mouthpiece_id", "reed_id", "ligature_id")
     return {name: tuple(sorted(ids.get(f"{name.removesuffix('_id')}s", ()))) for name in columns}
@@ -258,7 +258,7 @@ class _Checks:
         return lost or self.fit(place, ids[0], ids[1], ids[2] if len(ids) == 3 else None)
 
     def fit(self, place: str, mouthpiece_id: str, reed_id: str, ligature_id: str | None) -> list[Problem]:
-        """Give what speaks against parts having been played together."""
+        """Return what speaks against parts having been played together."""
         piece, reed = self._get("mouthpieces", mouthpiece_id), self._get("reeds", reed_id)
         ligature = None if ligature_id is None else self._get("ligatures", ligature_id)
         if not isinstance(piece, Mouthpiece) or not isinstance(reed, Reed):
@@ -269,7 +269,7 @@ class _Checks:
 
 
 def _content(record: Record) -> tuple[object, ...]:
-    """Give everything that a row says but its own id."""
+    """Return everything that a row says but its own id."""
     return tuple(getattr(record, name) for name in type(record).model_fields if name != "id")
 
 

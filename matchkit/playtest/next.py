@@ -104,13 +104,13 @@ def player_field(learner: Learner, player: Player, *, in_stock: bool = False) ->
 
 
 def spread_of(blend: Blend) -> float:
-    """Give tau, how far ratings lie from what the measurements let expect: the spread of what the line missed, in points."""
+    """Return tau, how far ratings lie from what the measurements let expect: the spread of what the line missed, in points."""
     missed = np.concatenate([known.residual for known in blend.by_instrument.values()] or [np.zeros(0)])
     return max(float(missed.std()) if len(missed) > 1 else 2 * LEAST_TAU, LEAST_TAU)
 
 
 def crossing(rating: Array, doubt: Array, edge: float) -> Array:
-    """Give the rating expected to be moved across an edge: ``u phi(z) - |off| Phi(-|z|)`` with ``z = off / u``.
+    """Return the rating expected to be moved across an edge: ``u phi(z) - |off| Phi(-|z|)`` with ``z = off / u``.
 
     It is the expected improvement of what lies below, and the expected loss of what lies above.
 
@@ -184,7 +184,7 @@ def choose(
 
 
 def _edge(rating: Array, top: int) -> float:
-    """Give the rating half way between the last of the top and the next."""
+    """Return the rating half way between the last of the top and the next."""
     ordered = np.sort(rating)[::-1]
     if len(ordered) <= top:
         return float(ordered[-1]) if len(ordered) else 0.0

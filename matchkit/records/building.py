@@ -31,7 +31,7 @@ def _expected(message: str) -> str:
 
 
 def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
-    """Give the record, or everything that is wrong with the values.
+    """Return the record, or everything that is wrong with the values.
 
     >>> from matchkit.records.spec import HouseSpec
     >>> build(HouseSpec, {"wish_step": 2})[0].field

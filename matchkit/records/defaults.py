@@ -47,9 +47,9 @@ class Defaults:
                 self._profiles[row.instrument, row.name].append((row.x_mm, row.value))
 
     def scalar(self, instrument: str, name: str) -> Assumed:
-        """Give an assumed value such as ``facing_length_mm``."""
+        """Return an assumed value such as ``facing_length_mm``."""
         return self._scalars[instrument, name]
 
     def profile(self, instrument: str, cut: str) -> list[tuple[float, float]]:
-        """Give the generic profile of a cut as places and thicknesses in mm, tip first."""
+        """Return the generic profile of a cut as places and thicknesses in mm, tip first."""
         return sorted(self._profiles[instrument, f"thickness_{cut}_mm"])

@@ -52,7 +52,7 @@ class Record(BaseModel):
 
 
 def quantities(model: type[Record]) -> dict[str, Quantity]:
-    """Give the quantity of each field, in column order.
+    """Return the quantity of each field, in column order.
 
     Raises TypeError where a field has none: a column nobody described.
     """

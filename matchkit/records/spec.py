@@ -137,7 +137,7 @@ class Drawing(_Spec):
 
 
 def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
-    """Give the keys that may stand where a key path of ``house.toml`` ends.
+    """Return the keys that may stand where a key path of ``house.toml`` ends.
 
     >>> keys_at(("drawing", "TB-25", "tip_opening_mm", "nominl"))
     ('nominal', 'lower', 'upper', 'critical')

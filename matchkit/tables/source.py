@@ -55,13 +55,13 @@ class SourceReading:
     warnings: list[Problem] = field(default_factory=list)
 
     def rows(self, table: str, model: type[Row]) -> list[tuple[int, Row]]:
-        """Give row numbers and records of a table, empty where it is missing."""
+        """Return row numbers and records of a table, empty where it is missing."""
         reading = self.tables.get(table)
         if reading is None:
             return []
         return [(row, record) for row, record in zip(reading.rows, reading.records, strict=True) if isinstance(record, model)]
 
     def file(self, table: str) -> str:
-        """Give the name of a table's file or sheet, for messages."""
+        """Return the name of a table's file or sheet, for messages."""
         reading = self.tables.get(table)
         return reading.source if reading is not None else f"{table}.csv"

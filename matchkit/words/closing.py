@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matchkit.advise.answers import ClosingReport
 from matchkit.words.facts import DOUBTS, assumed_words, measure_words
-from matchkit.words.numbers import TWO_SIDED, percent
+from matchkit.words.numbers import TWO_SIDED
 from matchkit.words.screen import Screen, Table, screen, sentences
 
 _BLOWN = {"measured": "as measured", "present set-up": "from what they play now", "assumed": "usual"}
@@ -16,7 +16,7 @@ def closing_screen(report: ClosingReport) -> Screen:
     return screen(
         _verdict(report),
         sentences(
-            f"half a millimetre of reed place moves the closing pressure by about {half:.0f} %",
+            f"moving the reed by half a millimetre changes that by about {half:.0f} %",
             "forward is harder, back is freer: try that before another reed",
         ),
         "",
@@ -36,14 +36,26 @@ def _verdict(report: ClosingReport) -> str:
     place = ""
     if report.closing_range_kpa is not None:
         low, high = report.closing_range_kpa
-        inside = low <= report.closing_pressure_kpa <= high
-        place = f", {'within' if inside else 'outside'} the house's range of {low:g} to {high:g}"
-    share = f"and {percent(report.closing_share)} of the opening is left then"
-    known = "" if report.shape_known else ", from an assumed shape"
+        place = f", {_place(report.closing_pressure_kpa, low, high)} the house's range of {low:g} to {high:g}"
     return sentences(
-        f"{report.reed_id} on {report.mouthpiece_id} closes at {report.closing_pressure_kpa:.1f} kPa{place}, {share}{known}",
+        f"{report.reed_id} on {report.mouthpiece_id} closes at {report.closing_pressure_kpa:.1f} kPa{place}",
+        None if report.shape_known else "its shape is assumed",
         "it closes up: the reed shuts before the lip does anything" if report.closes_up else None,
         "the lip closes the reed before there is anything to blow against" if report.lip_closes_reed else None,
+    )
+
+
+def _place(pressure: float, low: float, high: float) -> str:
+    """Return where a pressure lies in a range, as it is felt."""
+    if not low <= pressure <= high:
+        return "below" if pressure < low else "above"
+    third = (high - low) / 3
+    return (
+        "on the soft side of"
+        if pressure < low + third
+        else "on the hard side of"
+        if pressure > high - third
+        else "in the middle of"
     )
 
 
@@ -53,9 +65,9 @@ def _rows(report: ClosingReport) -> tuple[tuple[str, ...], ...]:
 
     r = report
     return (
-        row("closing pressure", r.closing_pressure_kpa, r.u_closing_pressure_kpa, 2, "kPa", "how hard it is to blow"),
-        row("stiffness", r.stiffness_mpa_per_m, r.u_stiffness_mpa_per_m, 2, "MPa/m", "closing pressure over tip opening"),
-        row("left for the lip", r.effort_kpa, r.u_effort_kpa, 2, "kPa", "compare it between set-ups only"),
+        row("closing pressure", r.closing_pressure_kpa, r.u_closing_pressure_kpa, 1, "kPa", "how hard it is to blow"),
+        row("stiffness", r.stiffness_mpa_per_m, r.u_stiffness_mpa_per_m, 2, "kPa/mm", "closing pressure over tip opening"),
+        row("left for the lip", r.effort_kpa, r.u_effort_kpa, 1, "kPa", "compare it between set-ups only"),
         row("tip opening", r.tip_opening_mm, r.u_tip_opening_mm, 2, "mm", "at rest"),
         row("open while playing", r.playing_opening_mm, r.u_playing_opening_mm, 2, "mm", "at the tip, under the lip"),
         row("area while playing", r.playing_area_mm2, None, 1, "mm2", f"of the jet; at rest {r.rest_area_mm2:.1f}"),

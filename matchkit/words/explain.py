@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from matchkit.advise.answers import Explanation, NeighbourReason, TermReason
+from matchkit.advise.answers import Explanation, NeighbourReason, Setup, TermReason
 from matchkit.constants import VISITOR
 from matchkit.words.facts import aimed_words, assumed_words, measure_words, refusal_words
 from matchkit.words.numbers import counted, mark, plus_minus
-from matchkit.words.rank import rater_words, set_words, setup_blocks, wish_words
+from matchkit.words.rank import SMALL_GAIN, rater_words, set_words, setup_blocks, wish_words
 from matchkit.words.screen import Block, Screen, Table, Text, listed, screen, sentences
 
 SHOWN_NEIGHBOURS = 8
@@ -19,15 +19,15 @@ def explain_screen(found: Explanation) -> Screen:
     who = "the customer" if found.player == VISITOR else found.player
     wants = f", who wants {wish_words(found.wish)}" if found.wish else ""
     refused = listed([refusal_words(reason) for reason in found.refused])
-    against = "" if found.present is None else f"Now, {set_words(found.present)}: expect {mark(found.present.score)}."
+    against = "" if found.present is None else _held_against(found.present, setup)
     return screen(
         sentences(f"{set_words(setup)} for {who}{wants}", f"aimed at {aimed_words(found.aimed)}"),
         f"Would not be offered: {refused}." if refused else None,
-        "",
-        setup_blocks(setup, place=False),
         against or None,
         "",
-        f"With everything right the measurements promise {mark(best)} of 10. What each point costs:",
+        setup_blocks(setup, place=False),
+        "",
+        f"With everything right the measurements would say {mark(best)} of 10. What each costs:",
         "",
         _terms(setup.terms),
         "",
@@ -43,6 +43,13 @@ def explain_screen(found: Explanation) -> Screen:
         f"Measure next: {measure_words(setup.measure_next)}.",
         "Limits and weights are chosen by judgement. What is not measured counts as fair.",
     )
+
+
+def _held_against(present: Setup, setup: Setup) -> str:
+    """Return whether a set-up is expected to be marked higher than the present one."""
+    gain = setup.score - present.score
+    verdict = "about as good as now" if abs(gain) < SMALL_GAIN else "better than now" if gain > 0 else "not as good as now"
+    return sentences(f"{verdict}: expect {mark(setup.score)}, and {mark(present.score)} of {set_words(present)}")
 
 
 def _terms(terms: tuple[TermReason, ...]) -> Table:
@@ -64,13 +71,13 @@ def _marks(found: Explanation) -> list[Block | str]:
     """Return the playtests behind the correction, the weightiest first."""
     setup = found.setup
     if not setup.neighbours:
-        return ["No marks on set-ups alike: this is from measurements alone."]
+        return ["No marks on similar set-ups: this is from measurements alone."]
     verb = "raise" if setup.correction > 0 else "lower"
     shown, rest = setup.neighbours[:SHOWN_NEIGHBOURS], setup.neighbours[SHOWN_NEIGHBOURS:]
     titles = ("playtest", "player", "mark", "above what was expected", "counts", "changes it by")
     more = f"and {counted(len(rest), 'more mark')}, {_signed(sum(near.points for near in rest))} together"
     return [
-        f"Marks on set-ups alike {verb} that by {abs(setup.correction):.1f}:",
+        f"Marks on similar set-ups {verb} that by {abs(setup.correction):.1f}:",
         "",
         Table(titles, tuple(_mark_row(near) for near in shown), right=(2, 3, 4, 5)),
         *([Text(sentences(more))] if rest else []),

@@ -136,7 +136,7 @@ def refusal_words(reason: Refusal) -> str:
 def left_out_words(refused: Mapping[Refusal, int], *, everything: bool = False) -> str:
     """Return how many set-ups were left out and why; those for another instrument only where ``everything`` was left out."""
     reasons = [(reason, count) for reason, count in refused.items() if everything or reason != Refusal.WRONG_INSTRUMENT]
-    told = [f"{count} {refusal_words(reason)}" for reason, count in reasons]
+    told = [f"{count} set-ups ({refusal_words(reason)})" for reason, count in reasons]
     return f"Left out: {', '.join(told)}." if told else ""
 
 
@@ -177,7 +177,7 @@ def typed_doubt_words(items: Iterable[KnownOnly]) -> str:
     """Return what a strength that was typed leaves open, as a sentence; nothing where none was."""
     if not any(item.part == "reed" and not item.line for item in items):
         return ""
-    return "A strength means little between makers: theirs is taken as this house's reeds of that number."
+    return "A strength means little between makers: theirs may not be what that number is here."
 
 
 def model_words(use: ModelUse) -> str:
@@ -240,5 +240,5 @@ def closes_up_words(feel: Feel) -> str:
     if feel.closes_up is None:
         return ""
     if feel.closes_up == "known":
-        return "Closes up: the reed shuts before the lip does anything."
-    return "May close up: blown as usual, the reed shuts before the lip does anything."
+        return "Careful, it closes up: the reed shuts before the lip does anything."
+    return "Careful, it may close up: blown as usual, the reed shuts before the lip does anything."

@@ -1,7 +1,7 @@
 """A ranking for the counter: what to hand over first and why, in at most 24 lines for three set-ups.
 
-A set-up takes six lines at most; what is left of its reasons and doubts is in ``explain``. Where all is longer, sentences go in this order: what was left out, the line of the labels, which lines of reeds are not measured, how the
-player marks, what a doubt rests on.
+A set-up takes six lines at most; what more there is of reasons and doubts is in ``explain``. Where all is longer, sentences go in this order:
+what was left out, which reeds are not measured, how the player marks, the labels of the parts, what is not known of a set-up.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from matchkit.words.facts import (
     unchecked_words,
     unmeasured_words,
 )
-from matchkit.words.numbers import counted, expected, mark, money
+from matchkit.words.numbers import counted, expected, mark, money, more_or_less
 from matchkit.words.screen import Block, Screen, Text, Title, listed, screen, sentences
 from matchkit.words.terms import cost_words
 
@@ -30,6 +30,8 @@ LINES, MORE = 24, 6
 """Most lines of a ranking of three, and of each set-up beyond."""
 WORTH_SAYING = 0.05
 """How far off in marks, or in the spread of marks, a player must be for it to be said."""
+SMALL_GAIN = 5.0
+"""Points of 100 over the present set-up below which a change is called a small gain."""
 COSTLY = 3.0
 """Points of 100 that a term must cost to be named."""
 
@@ -56,7 +58,7 @@ def rank_screen(ranking: Ranking) -> Screen:
         Text(sentences(_who(ranking), typed_doubt_words(ranking.typed))),
         sentences(_verdict(ranking)),
         "",
-        (block for row in rows for block in (*setup_blocks(row, shared=shared), *_gap(row, rows))),
+        (block for row in rows for block in (*setup_blocks(row, shared=shared, wish=ranking.wish), *_gap(row, rows))),
         "" if rows else None,
         _of_all(rows[0], shared) if rows else None,
         _now(ranking),
@@ -82,7 +84,8 @@ def _who(ranking: Ranking) -> str:
         plays = f", who plays {set_words(now)}"
     wants = f"{' and' if plays else ', who'} wants {wish_words(ranking.wish)}" if ranking.wish else ""
     who = "the customer" if ranking.player == VISITOR else ranking.player
-    return f"For {who}{plays}{wants}"
+    complaint = f"; complaint: {listed(ranking.complaint)}" if ranking.complaint else ""
+    return f"For {who}{plays}{complaint or wants}"
 
 
 _BEFORE = {"reed": "a ", "sound": "a ", "air": "", "resistance": ""}
@@ -112,17 +115,22 @@ def _verdict(ranking: Ranking) -> str:
         return "Nothing here beats what they have"
     tried = {"mouthpiece": first.mouthpiece_id, "reed": first.reed_id, "ligature": str(first.ligature_id)}
     changes = first.changes
-    if changes is not None and len(changes) == 1:
-        return f"Change only the {changes[0]}: try the {tried[changes[0]]} first"
-    aim = "" if now is not None else f"; aimed at {aimed_words(ranking.aimed)}"
-    return f"Try {set_words(first)} first{aim}"
+    buys = f" ({money(first.price)} for what is new)" if first.price else ""
+    if changes is not None and len(changes) == 1 and now is not None and now.ligature_id is not None:
+        told = f"Change only the {changes[0]}: try the {tried[changes[0]]} first{buys}"
+    else:
+        aim = "" if now is not None else f"; aimed at {aimed_words(ranking.aimed)}"
+        told = f"Try {set_words(first)} first{buys}{aim}"
+    small = now is not None and first.score - now.score < SMALL_GAIN
+    return f"{told}; little is to be gained by it" if small else told
 
 
 @dataclass(frozen=True)
 class Shared:
     """What is the same of every set-up shown, and is said once below them."""
 
-    doubt: bool = False
+    doubts: tuple[bool, ...] = (False, False, False)
+    """Of the sentences of doubt, those that all rows have."""
     closes_up: bool = False
 
 
@@ -130,18 +138,21 @@ def _shared(rows: Sequence[Setup]) -> Shared:
     """Tell what all of several rows have in common."""
     if len(rows) < 2:
         return Shared()
-    doubts = {(row.assumed, row.unchecked, row.measure_next, _unknown(row)) for row in rows}
+    facts = zip(
+        *((row.unchecked, (row.assumed, _unknown(row)), (row.measure_next, _doubtful(row))) for row in rows), strict=True
+    )
     closing = {row.feel.closes_up for row in rows}
-    return Shared(len(doubts) == 1, len(closing) == 1)
+    return Shared(tuple(len(set(fact)) == 1 for fact in facts), len(closing) == 1)
 
 
 def _of_all(row: Setup, shared: Shared) -> Text | None:
     """Return what holds of every set-up shown."""
-    told = sentences(closes_up_words(row.feel) if shared.closes_up else None, *(_doubt(row) if shared.doubt else ()))
+    doubts = [words for words, alike in zip(_doubt(row), shared.doubts, strict=True) if alike]
+    told = sentences(closes_up_words(row.feel) if shared.closes_up else None, *doubts)
     return Text(f"All of these: {told[0].lower()}{told[1:]}", drop=1) if told else None
 
 
-def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None) -> list[Block]:
+def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None, wish: Sequence[str] = ()) -> list[Block]:
     """Return the lines of one set-up: parts, mark to expect and price; labels; what will feel different; why; what is not known."""
     shared = shared or Shared()
     others = len(row.ligature_ids) - 1
@@ -151,11 +162,20 @@ def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None
     price = "" if row.price == 0 else f"  {money(row.price):>8}"
     labels = [label for label in (row.mouthpiece_label, row.reed_label, row.ligature_label) if label]
     feel = "what they play now" if row.is_present else feel_words(row.feel)
-    told = _short(3, None if shared.closes_up else closes_up_words(row.feel), feel, *_reasons(row))
-    doubt = None if shared.doubt else _short(2, *_doubt(row), drop=1)
+    own = [words for words, alike in zip(_doubt(row), shared.doubts, strict=True) if words and not alike]
+    closing = None if shared.closes_up else closes_up_words(row.feel)
+    told = _short(2 if own else 3, closing, feel, _tone_wished(row, wish), *_reasons(row))
+    doubt = _short(2, *own, drop=1)
     blocks: list[Block] = [Title(f"{head}{parts}{alike}", f"{expected(row.score, row.score_low, row.score_high)}{price}")]
-    blocks += [Text("; ".join(labels), indent=3, drop=4)] if labels else []
+    blocks += [Text("; ".join(labels), indent=3, drop=2)] if labels else []
     return blocks + [block for block in (told, doubt) if block is not None]
+
+
+def _tone_wished(row: Setup, wish: Sequence[str]) -> str:
+    """Return that a wish for brighter or darker is not known to come true, where it is not."""
+    wished = [item.rpartition(" ")[2] for item in wish]
+    tone = next((item for item in wished if item in ("brighter", "darker")), "")
+    return f"not known to be {tone}" if tone and not row.feel.tone and not row.is_present else ""
 
 
 def _short(most: int, *parts: str | None, drop: int = 0) -> Text | None:
@@ -175,8 +195,11 @@ def _doubt(row: Setup) -> tuple[str, ...]:
 
 def _measure(row: Setup) -> str:
     """Return what to measure next, where something of the set-up is not known."""
-    doubtful = row.assumed or not all(term.known for term in row.terms)
-    return f"Measure next: {measure_words(row.measure_next)}" if doubtful else ""
+    return f"Measure next: {measure_words(row.measure_next)}" if _doubtful(row) else ""
+
+
+def _doubtful(row: Setup) -> bool:
+    return bool(row.assumed) or not all(term.known for term in row.terms)
 
 
 def _reasons(row: Setup) -> list[str]:
@@ -184,12 +207,10 @@ def _reasons(row: Setup) -> list[str]:
     found = []
     marks = len(row.neighbours)
     if marks and abs(row.correction) >= WORTH_SAYING:
-        verb = "raise" if row.correction > 0 else "lower"
-        what = counted(marks, "mark")
-        found.append(f"{what} on set-ups alike {verb if marks > 1 else verb + 's'} it by {abs(row.correction):.1f}")
+        found.append(f"marks on similar set-ups: {more_or_less(row.correction)} ({counted(marks, 'mark')})")
     known = (term for term in row.terms if term.known and round(term.cost, 6) >= COSTLY)
     costly = sorted(known, key=lambda term: -round(term.cost, 6))[:2]
-    return found + [f"{cost_words(term)}: {mark(term.cost)} lower" for term in costly]
+    return found + [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
 
 
 def _free_steps(ranking: Ranking) -> list[Block | str]:
@@ -211,15 +232,17 @@ def _now(ranking: Ranking) -> str | None:
     if not ranking.rows:
         return sentences(now)
     if ranking.wish:
-        wish = "8 of 10 next marks fall in these ranges, if the wish is right"
+        wish = "8 of 10 next marks fall in these ranges, if that is what they want"
     else:
         wish = "8 of 10 next marks fall in these ranges"
-    return sentences(now, f"{wish}; they are no test of one against another")
+    return sentences(now, wish, "where ranges overlap, neither is surely better" if len(ranking.rows) > 1 else None)
 
 
 def _next_tries(ranking: Ranking) -> str | None:
     """Return the one part to change if the first set-up is wrong; reeds first, which cost least."""
-    tries = [item for item in ranking.next_tries if item.id is not None]
+    now = ranking.present
+    owned = () if now is None else (now.mouthpiece_id, now.reed_id, now.ligature_id)
+    tries = [item for item in ranking.next_tries if item.id is not None and item.id not in owned]
     return sentences(*(_try(item) for item in tries)) if tries else None
 
 
@@ -234,13 +257,12 @@ def _shared_doubts(ranking: Ranking) -> list[Block]:
     if len(ranking.rows) > 1 and len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == 1:
         found.append(Text("These differ by their ligature only: --different shows other set-ups."))
     if ranking.present_unknown and ranking.rows:
-        found.append(Text(f"What they play now would sharpen this: {listed(ranking.present_unknown)} not known.", drop=2))
+        found.append(Text(f"What they play now would sharpen this: {listed(ranking.present_unknown)} not known.", drop=3))
     if ranking.uncompared:
-        verb = "is" if len(ranking.uncompared) == 1 else "are"
-        words = f"{listed(ranking.uncompared)} {verb} not measured: compared only with {'itself' if verb == 'is' else 'themselves'}."
-        found.append(Text(words, drop=3))
+        lines = listed(ranking.uncompared)
+        found.append(Text(f"Reeds of {lines} are not measured, and cannot be placed among the others.", drop=4))
     own = rater_words(ranking.player, ranking)
-    found += [Text(own, drop=2)] if own and ranking.rows else []
+    found += [Text(own, drop=3)] if own and ranking.rows else []
     left_out = left_out_words(ranking.refused, everything=not ranking.rows)
     found += [Text(left_out, drop=5)] if left_out and ranking.rows else [Text(left_out)] if left_out else []
     return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matchkit.advise.side_by_side import ReedLine, Strengths, Swap, SwapLine
 from matchkit.words.facts import aimed_words, feel_words
-from matchkit.words.numbers import counted, is_alike, money, strengths
+from matchkit.words.numbers import TWO_SIDED, counted, is_alike, money, strengths
 from matchkit.words.screen import Block, Screen, Table, Text, Title, screen, sentences
 
 
@@ -13,16 +13,16 @@ def strengths_screen(found: Strengths) -> Screen:
     compared = f"what {found.player} plays now ({' + '.join(found.present)})" if found.present else aimed_words(found.aimed)
     placed = [row for row in found.rows if row.steps is not None]
     apart = sorted({row.profile for row in found.rows if row.steps is None})
-    titles = ("  reed", "compared", "of ten", "or move it", "kPa")
+    titles = ("  reed", "compared", "alike", "or move it", "kPa")
     rows = tuple(_reed_row(row) for row in placed)
     return screen(
         f"Reeds on {found.mouthpiece_id}, compared with {compared}, softest first:",
         "",
         Table(titles, rows, right=(2, 4)) if rows else "No reed here can be compared with that.",
         "",
-        sentences("> is closest", "of ten: how many reeds of a box of ten feel alike") if rows else None,
+        sentences("> is closest", "alike: how many reeds of a box of ten feel so") if rows else None,
         "Move the reed on the facing before buying another: forward is harder, back is freer." if rows else None,
-        f"Not measured, so not placed: {', '.join(apart)}." if apart else None,
+        f"Not measured, and so not placed: {', '.join(apart)}." if apart else None,
         "kPa is the closing pressure, ± 19 times of 20." if rows else None,
     )
 
@@ -33,7 +33,7 @@ def _reed_row(row: ReedLine) -> tuple[str, ...]:
     box = "-" if row.box_share is None else f"{10 * row.box_share:.0f}"
     moved = row.place_mm is not None and round(abs(row.place_mm), 1) > 0
     move = f"{abs(row.place_mm or 0.0):.1f} mm {'forward' if (row.place_mm or 0) > 0 else 'back'}" if moved else "-"
-    pressure = f"{row.closing_pressure_kpa:.1f} ± {1.96 * row.u_closing_pressure_kpa:.1f}"
+    pressure = f"{row.closing_pressure_kpa:.1f} ± {TWO_SIDED * row.u_closing_pressure_kpa:.1f}"
     return f"{'>' if row.equal else ' '} {row.reed_id}", against, box, move, pressure
 
 
@@ -44,11 +44,11 @@ def swap_screen(found: Swap) -> Screen:
     for place, row in enumerate(found.rows, start=1):
         blocks += _swap_blocks(place, row, found.part)
     return screen(
-        f"{found.player} plays {' + '.join(found.present)}. With the {found.part} {found.new_id}, these feel most like it:",
+        f"{found.player} plays {' + '.join(found.present)}. With the {found.part} {found.new_id}, these come closest in resistance and sound:",
         "",
         blocks or ["Nothing here fits and can be compared."],
         "",
-        f"Not compared, as a reed is not measured: {counted(found.not_comparable, kind)}." if found.not_comparable else None,
+        f"Left out, as a reed is not measured: {counted(found.not_comparable, kind)}." if found.not_comparable else None,
     )
 
 

@@ -11,15 +11,15 @@ from matchkit.words.numbers import is_alike, percent, strengths
 
 def _resistance(value: float) -> str:
     if is_alike(value):
-        return "as free as aimed at"
-    return f"{strengths(value)} {'harder' if value > 0 else 'freer'} than aimed at"
+        return "as free as wanted"
+    return f"{strengths(value)} {'harder' if value > 0 else 'freer'} than wanted"
 
 
 def _opening(value: float) -> str:
     if is_alike(value):
-        return "as big as aimed at"
+        return "as big as wanted"
     amount = "a little " if abs(value) < 0.75 else "" if abs(value) < 1.75 else "much "
-    return f"{amount}{'bigger' if value > 0 else 'smaller'} than aimed at"
+    return f"{amount}{'bigger' if value > 0 else 'smaller'} than wanted"
 
 
 def _tone(value: float) -> str:

@@ -29,7 +29,7 @@ PIECES = ("s3cr", "Qx9@", "Qx9%40", "t0rd", "Zw=y", "Zw%3D")
 
 
 def shown(text: str) -> list[str]:
-    """Give the pieces of the secret that a text shows."""
+    """Return the pieces of the secret that a text shows."""
     return [piece for piece in PIECES if piece in text]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import hashlib
 import json
 import shutil
@@ -21,7 +22,7 @@ from sklearn.neighbors import KNeighborsRegressor
 from sklearn.preprocessing import StandardScaler
 
 import matchkit as mk
-from matchkit import constants
+from matchkit import constants, score
 from matchkit.facts import ModelUse
 from matchkit.files import shipped
 from matchkit.learn.blend import InstrumentNeighbours
@@ -290,6 +291,19 @@ def test_every_column_that_models_do_not_read_is_a_column() -> None:
     for table, columns in UNREAD.items():
         assert set(columns) <= set(TABLES[table].model_fields), table
     assert set(UNREAD) == set(TABLES) - {"trials"}
+
+
+def test_no_term_reads_a_column_that_models_do_not_read() -> None:
+    """A column that a term of the score reads makes a model stale when it changes, so it is not among the unread ones."""
+    read = {
+        node.attr
+        for path in [*Path(score.__file__).parent.glob("terms/*.py"), **(Path(score.__file__).with_name(f"{name}.py") for name in ("features", "tone"))]
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Attribute)
+    }
+    assert "chamber_volume_cm3" in read
+    for table in ("mouthpieces", "reeds", "ligatures", "necks", "players"):
+        assert not read & (set(UNREAD[table]) - {"id", "label", "name"}), table
 
 
 # folds against the estimator

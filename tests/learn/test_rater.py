@@ -77,7 +77,7 @@ def rated(
 def panel(
     players: int, each: int, seed: int, *, offset: float = 0.0, spread: float = 0.0
 ) -> tuple[list[str], Array, Array, Array, Array]:
-    """Give names and marks (n,) of players who differ so much, what is to be expected of each test, and the true offsets and spreads."""
+    """Return names and marks (n,) of players who differ so much, what is to be expected of each test, and the true offsets and spreads."""
     rng = np.random.default_rng(seed)
     place = np.repeat(np.arange(players), each)
     expected = rng.uniform(4, 8, len(place))

@@ -74,7 +74,7 @@ def test_every_unknown_is_neutral_and_keeps_its_weight() -> None:
     assert found.weights.sum() == sum(term.weight for term in all_terms().values()) + 4
 
 
-GOOD_VALUES = {
+GOOD_VALUES = {name.replace(" ", "_"): term.good for name, term in all_terms().items()} | {
     "resistance": 0.0,
     "opening": 0.0,
     "closing": 0.0,

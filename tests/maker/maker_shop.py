@@ -29,7 +29,7 @@ U_FEELER, U_STOP, U_TIP = 0.004, 0.05, 0.02
 
 
 def spec_with(**gauge: float) -> HouseSpec:
-    """Give the demo house's spec with the bench's own uncertainties, or others."""
+    """Return the demo house's spec with the bench's own uncertainties, or others."""
     stated: dict[str, Any] = {"u_feeler_mm": U_FEELER, "u_stop_mm": U_STOP, "stop_step_mm": 0.01, "u_tip_mm": U_TIP, **gauge}
     return mk.open().tables.spec.model_copy(update={"gauge": Gauge(**stated)})
 
@@ -54,7 +54,7 @@ def read_piece(
 
 
 def measured(piece: Mouthpiece, readings: list[FacingReading], spec: HouseSpec) -> tuple[FacingPart, dict[str, Readings]]:
-    """Give a piece its lay, and its rails as they were read."""
+    """Return a piece its lay, and its rails as they were read."""
     from matchkit.tables.defaults import read_defaults
 
     part = facing_part(piece, readings, defaults=read_defaults(), spec=spec)

@@ -125,7 +125,7 @@ def test_draws_have_the_stated_spread() -> None:
 
 
 def _shortest(values: np.ndarray) -> float:
-    """Give half the shortest interval that holds 95 % of the values."""
+    """Return half the shortest interval that holds 95 % of the values."""
     ordered = np.sort(values)
     held = int(0.95 * len(ordered))
     return float((ordered[held:] - ordered[:-held]).min()) / 2

@@ -27,7 +27,7 @@ def scorer() -> Scorer:
 
 
 def measured_pairs(scorer: Scorer) -> list[tuple[FacingPart, ReedPart]]:
-    """Give every measured facing with one reed of every measured profile."""
+    """Return every measured facing with one reed of every measured profile."""
     found = []
     for kind in KINDS:
         shapes = {reed.shape_key: reed for reed in scorer.parts.reeds_for(kind) if reed.profile_measured}

@@ -66,7 +66,7 @@ def test_clamp_lies_between_facing_length_and_break() -> None:
 
 
 def half_axes(along: float, across: float) -> NDArray[np.float64]:
-    """Give the ellipse of these half axes as R and q."""
+    """Return the ellipse of these half axes as R and q."""
     return np.array([along**2 / across, (along / across) ** 2])
 
 

@@ -45,7 +45,7 @@ def _hold(target: str, ready: Connection) -> None:
 
 @contextmanager
 def stuck_writer(target: str) -> Iterator[int]:
-    """Give the process that holds the writers' lock and does not move; it is killed afterwards."""
+    """Return the process that holds the writers' lock and does not move; it is killed afterwards."""
     ours, theirs = FORK.Pipe(duplex=False)
     writer = FORK.Process(target=_hold, args=(target, theirs))
     writer.start()

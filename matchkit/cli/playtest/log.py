@@ -101,15 +101,15 @@ def _asked(given: dict[str, Any], known: dict[str, tuple[str, ...]], check: Call
     needed = {"player_id": "Player", "mouthpiece_id": "Mouthpiece", "reed_id": "Reed"}
     questions = {
         **needed,
-        "ligature_id": "Ligature (or skip)",
-        "reed_offset_mm": "Reed's tip past the tip rail in mm, 0 is flush, - is behind it (or skip)",
-        "reed_age": f"Age of the reed: {', '.join(AGES)} (or skip)",
-        **{name: f"{name.capitalize()}: {line} (or skip)" for name, line in LINES.items()},
+        "ligature_id": "Ligature",
+        "reed_offset_mm": "Reed's tip past the tip rail in mm, 0 is flush, - is behind it",
+        "reed_age": f"Age of the reed: {', '.join(AGES)}",
+        **{name: f"{name.capitalize()}: {line}" for name, line in LINES.items()},
     }
     for name, words in questions.items():
         told = values[name]
         if told is not None and told != SKIP and name in known and told not in known[name]:
-            click.echo(f"{words.removesuffix(' (or skip)')} {told}: {_not_there(told, known[name])}", err=True)
+            click.echo(f"{words} {told}: {_not_there(told, known[name])}", err=True)
             told = None
         if told is None:
             values[name] = _one(name, words, known.get(name), needed=name in needed)
@@ -123,6 +123,7 @@ def _asked(given: dict[str, Any], known: dict[str, tuple[str, ...]], check: Call
 
 def _one(name: str, words: str, known: tuple[str, ...] | None, *, needed: bool) -> str:
     """Ask until the answer can be one."""
+    words += "" if needed else " (or skip)"
     while True:
         answer = str(click.prompt(words, default="", show_default=False, err=True)).strip()
         if answer.lower() == SKIP and not needed:

@@ -37,7 +37,7 @@ DECIMALS = 6
 
 
 def folds_of(tests: RatedTests, split: str, *, folds: int = FOLDS) -> Folds:
-    """Give the folds of a split; *new both* always has 8 by 8."""
+    """Return the folds of a split; *new both* always has 8 by 8."""
     if split == "new player":
         return list(group_folds(tests.players, tests.sessions, folds=folds))
     if split == "new mouthpiece":

@@ -66,14 +66,14 @@ class Evaluation(Answer):
     scores: tuple[Score, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the JSON form; what cannot be said is null."""
+        """Return the JSON form; what cannot be said is null."""
         plain = super().to_dict()
         for score in plain["scores"]:
             score.update({name: None for name, value in score.items() if isinstance(value, float) and np.isnan(value)})
         return plain
 
     def score(self, split: str, method: str) -> Score:
-        """Give one score."""
+        """Return one score."""
         return next(score for score in self.scores if (score.split, score.method) == (split, method))
 
 
@@ -245,7 +245,7 @@ def compare_settings(
 
 
 def _by_player(tests: RatedTests, guess: Array, order: Array) -> dict[str, Array]:
-    """Give each player's mean absolute error of ``guess`` and NDCG@5 by ``order`` (players,), nan where a list is too short."""
+    """Return each player's mean absolute error of ``guess`` and NDCG@5 by ``order`` (players,), nan where a list is too short."""
     names = sorted(set(tests.players))
     rows = {
         name: [row for row, player in enumerate(tests.players) if player == name and np.isfinite(guess[row])] for name in names
@@ -263,7 +263,7 @@ def _by_player(tests: RatedTests, guess: Array, order: Array) -> dict[str, Array
 
 
 def grouped_figures(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settings) -> tuple[Score, ...]:
-    """Give error, NDCG@5 and tau of physics alone and of the blend out of fold, settings as they are (not chosen anew inside)."""
+    """Return error, NDCG@5 and tau of physics alone and of the blend out of fold, settings as they are (not chosen anew inside)."""
     tests = sampled(tests)
     if not enough(tests):
         return ()
@@ -282,7 +282,7 @@ def grouped_figures(tests: RatedTests, ligatures: Sequence[Ligature], settings: 
 
 
 def _lists(tests: RatedTests, rows: Iterable[int]) -> dict[str, dict[tuple[str, ...], list[int]]]:
-    """Give each player's rows by set-up: repeats of a mouthpiece with one reed's features are one item."""
+    """Return each player's rows by set-up: repeats of a mouthpiece with one reed's features are one item."""
     lists: dict[str, dict[tuple[str, ...], list[int]]] = defaultdict(lambda: defaultdict(list))
     for row in rows:
         lists[tests.players[row]][tests.mouthpieces[row], tests.reeds[row]].append(row)
@@ -290,7 +290,7 @@ def _lists(tests: RatedTests, rows: Iterable[int]) -> dict[str, dict[tuple[str, 
 
 
 def ranking_quality(rating: Array, guess: Array) -> tuple[float, float]:
-    """Give NDCG@5 (gain = rating, discount log2(i + 1), ties averaged) and Kendall's tau-b of one list."""
+    """Return NDCG@5 (gain = rating, discount log2(i + 1), ties averaged) and Kendall's tau-b of one list."""
     from scipy.stats import kendalltau
     from sklearn.metrics import ndcg_score
 

@@ -132,7 +132,7 @@ class FoldTable:
                 )
 
     def predict(self, questions: Iterable[Question], settings: Settings) -> Predictions:
-        """Give predictions (n,) of every test that was asked, nan for the others."""
+        """Return predictions (n,) of every test that was asked, nan for the others."""
         found = Predictions(*(np.full(len(self.tests), np.nan) for _ in range(4)))
         for question in questions:
             correction, evidence = question.answer(settings)

@@ -33,7 +33,7 @@ class Capability:
 
 
 def capability(*, mean: float, sd: float, count: int, limits: Limits, confidence: float = 0.95) -> Capability | None:
-    """Give Cp = (USL - LSL) / 6s and Cpk = min(USL - mean, mean - LSL) / 3s with two-sided intervals.
+    """Return Cp = (USL - LSL) / 6s and Cpk = min(USL - mean, mean - LSL) / 3s with two-sided intervals.
 
     Cp: chi-squared of the variance, exact for a normal sample. Cpk: Bissell 1990, ``Cpk (1 +- z sqrt(1/(9 n Cpk^2) + 1/(2(n-1))))``.
     None where nothing varies (sd 0) or there is no limit. NIST/SEMATECH e-Handbook 6.1.6.
@@ -65,7 +65,7 @@ def capability(*, mean: float, sd: float, count: int, limits: Limits, confidence
 
 @lru_cache(maxsize=256)
 def two_sided_factor(count: int, *, coverage: float = 0.95, confidence: float = 0.95) -> float:
-    """Give k such that mean +- k s holds a share ``coverage`` of a normal population, exact.
+    """Return k such that mean +- k s holds a share ``coverage`` of a normal population, exact.
 
     The content of the interval depends on the sample mean and variance, which are independent: the confidence is integrated over the
     mean, and k is where it is reached (Odeh and Owen 1980, from memory). Howe's approximation starts the search.
@@ -88,7 +88,7 @@ def two_sided_factor(count: int, *, coverage: float = 0.95, confidence: float = 
 
 
 def howe_factor(count: int, *, coverage: float = 0.95, confidence: float = 0.95) -> float:
-    """Give Howe's 1969 approximation of :func:`two_sided_factor` (NIST/SEMATECH e-Handbook 7.2.6.3).
+    """Return Howe's 1969 approximation of :func:`two_sided_factor` (NIST/SEMATECH e-Handbook 7.2.6.3).
 
     >>> round(howe_factor(43, coverage=0.90, confidence=0.99), 3)
     2.217
@@ -100,7 +100,7 @@ def howe_factor(count: int, *, coverage: float = 0.95, confidence: float = 0.95)
 
 
 def worst_share(count: int, *, confidence: float = 0.95) -> float:
-    """Give the largest share of failing pieces that a sample of ``count`` without a failure leaves open, ``1 - (1-C)^(1/n)``.
+    """Return the largest share of failing pieces that a sample of ``count`` without a failure leaves open, ``1 - (1-C)^(1/n)``.
 
     >>> worst_share(59) < 0.05 < worst_share(58)
     True

@@ -49,7 +49,7 @@ class Chart:
 
 
 def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, charts: int = 1) -> Chart:
-    """Give the chart of values (n,) in the order in which they were made; n at least 3.
+    """Return the chart of values (n,) in the order in which they were made; n at least 3.
 
     Limits: mean +- 3 MRbar / 1.128, moving range up to 3.267 MRbar. Rules: one point beyond a limit; eight in a row on one side of
     the mean; a moving range beyond its limit. Drift: least-squares slope with Student's interval, of the ``sound`` values (n,) alone
@@ -97,7 +97,7 @@ def _at(flags: NDArray[np.bool_]) -> tuple[int, ...]:
 
 
 def _runs(side: Array) -> tuple[int, ...]:
-    """Give the positions at which a run on one side has lasted eight points or more."""
+    """Return the positions at which a run on one side has lasted eight points or more."""
     found, length = [], 0
     for place, value in enumerate(side):
         length = length + 1 if value != 0 and place and value == side[place - 1] else int(value != 0)

@@ -103,7 +103,7 @@ class PieceJudged:
 def rails_at_stations(
     piece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, drawing: Drawing, gauge: Gauge
 ) -> dict[str, Readings]:
-    """Give the rails of a piece, a scanned one read at the feelers of the drawing."""
+    """Return the rails of a piece, a scanned one read at the feelers of the drawing."""
     heights = np.array(sorted((station.feeler_mm for station in drawing.station), reverse=True)) * MM
     return rails_of(piece, readings, points, gauge=gauge, heights_m=heights)
 
@@ -284,7 +284,7 @@ def judged_with(
     rest: float,
     curve: FairCurve,
 ) -> Verdict:
-    """Give the verdict that the same values would have with other uncertainties.
+    """Return the verdict that the same values would have with other uncertainties.
 
     ``touch`` is a factor on the touch of the stops, ``step_mm`` their step, ``rest`` a factor on feelers, people, scans and
     everything that is not a stop.

@@ -37,7 +37,7 @@ class Limits:
 
 
 def conformity_probability(value: float, *, u: float, limits: Limits) -> float:
-    """Give the probability that the true value lies within the limits, for a normal distribution about ``value``.
+    """Return the probability that the true value lies within the limits, for a normal distribution about ``value``.
 
     ``u`` is the standard uncertainty, not negative; with 0 the answer is 0 or 1 (on a limit: 1).
 
@@ -59,7 +59,7 @@ def _normal(z: float) -> float:
 
 
 def guard_band(u: float, *, confidence: float = CONFIDENCE) -> float:
-    """Give how far inside one limit a value must lie to pass.
+    """Return how far inside one limit a value must lie to pass.
 
     >>> round(guard_band(1.0), 4)
     1.6449
@@ -70,7 +70,7 @@ def guard_band(u: float, *, confidence: float = CONFIDENCE) -> float:
 
 
 def judge(value: float, *, u: float, limits: Limits, confidence: float = CONFIDENCE) -> Verdict:
-    """Give the verdict on one value.
+    """Return the verdict on one value.
 
     >>> [judge(x, u=0.02, limits=Limits(2.45, 2.55)) for x in (2.5, 2.54, 2.6)]
     ['pass', 'inconclusive', 'fail']

@@ -98,7 +98,7 @@ class Uncertainty:
 def monte_carlo(
     facing: FacingPart, rails: dict[str, Readings], *, gauge: Gauge, draws: int = DRAWS, seed: int = SEED
 ) -> Uncertainty:
-    """Give the uncertainties of a measured facing; ``rails`` as they were read with this gauge.
+    """Return the uncertainties of a measured facing; ``rails`` as they were read with this gauge.
 
     Lengths of the mean curve are drawn with the scatter of both rails about it, what is told of the rails with their scatter about
     one another: where no shape is quite that of the facing, both rails miss it alike.
@@ -156,7 +156,7 @@ def monte_carlo(
 
 
 def scatter_between(rails: dict[str, Readings]) -> float:
-    """Give chi-squared a degree of freedom of left minus right about a line in x, where it exceeds what chance allows (95 %)."""
+    """Return chi-squared a degree of freedom of left minus right about a line in x, where it exceeds what chance allows (95 %)."""
     from scipy.special import chdtri
 
     left, right = rails["left"], rails["right"]
@@ -174,7 +174,7 @@ def scatter_between(rails: dict[str, Readings]) -> float:
 
 
 def read_off(rail: Readings, fair: FairCurve) -> Array:
-    """Give how far each reading of a rail is from the fair curve, in height (n,)."""
+    """Return how far each reading of a rail is from the fair curve, in height (n,)."""
     return np.asarray(rail.height_m - fair.height_m(rail.place_m))
 
 
@@ -185,7 +185,7 @@ def pooled(rails: dict[str, Readings]) -> Readings:
 
 
 def _moved(lay: Lay | MeanLay, rails: dict[str, Readings], drawn: Disturbed, x: Array) -> Array:
-    """Give how each draw moves the measured lay over ``x`` (D, m): the knots' height errors, straight between them in sqrt(y)."""
+    """Return how each draw moves the measured lay over ``x`` (D, m): the knots' height errors, straight between them in sqrt(y)."""
     total = np.zeros((len(drawn.tip_m), len(x)))
     for name, rail in rails.items():
         side = getattr(lay, name) if isinstance(lay, MeanLay) else lay
@@ -246,7 +246,7 @@ def table_test(
 
 
 def _tilt(readings: Readings, drawn: FairCurve) -> tuple[float | None, float | None]:
-    """Give the part of the readings' heights off the drawing that is linear in x, beside a quadratic one."""
+    """Return the part of the readings' heights off the drawing that is linear in x, beside a quadratic one."""
     if len(readings.place_m) < 4:
         return None, None
     x = readings.place_m
@@ -281,6 +281,6 @@ def _twist(lay: MeanLay, rails: dict[str, Readings]) -> tuple[float | None, floa
 
 
 def _fall(curve: FairCurve, x: Array) -> Array:
-    """Give how steeply a curve falls towards the table, above 0."""
+    """Return how steeply a curve falls towards the table, above 0."""
     step = 1e-6
     return np.asarray((curve.height_m(x - step) - curve.height_m(x + step)) / (2 * step))

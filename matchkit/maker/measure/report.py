@@ -195,7 +195,7 @@ def _times(value: float | None, factor: float) -> float | None:
 
 
 def drawn_curve(drawing: Drawing) -> FairCurve:
-    """Give the fair curve through the stations and the tip of a drawing."""
+    """Return the fair curve through the stations and the tip of a drawing."""
     ordered = sorted(drawing.station, key=lambda station: -station.feeler_mm)
     y, x = (np.array([getattr(s, name) for s in ordered]) * MM for name in ("feeler_mm", "stop_mm"))
     drawn = Readings(y, x, np.full(len(y), 1 * UM), np.full(len(y), 20 * UM))
@@ -203,7 +203,7 @@ def drawn_curve(drawing: Drawing) -> FairCurve:
 
 
 def stations(rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty | None) -> tuple[StationRead, ...]:
-    """Give each feeler with its stops, thinnest first; the difference of the rails is free of the feeler's own error."""
+    """Return each feeler with its stops, thinnest first; the difference of the rails is free of the feeler's own error."""
     if unsure is None:
         return ()
     heights = sorted({float(height) for rail in rails.values() for height in rail.height_m})
@@ -236,7 +236,7 @@ def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure:
 
 
 def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
-    """Give the standard uncertainty of where the lay has a height: touch, step and person along x, feeler and tilt through the slope."""
+    """Return the standard uncertainty of where the lay has a height: touch, step and person along x, feeler and tilt through the slope."""
     x = rail.place_m[at]
     step = 1 * UM
     fall = max(float(fair.height_m(np.array(x - step)) - fair.height_m(np.array(x + step))) / (2 * step), 1e-4)
@@ -268,7 +268,7 @@ def gauge_assumed(spec: HouseSpec, names: Sequence[str] = READ) -> tuple[Assumed
 
 
 def budget_of(spec: HouseSpec) -> dict[str, float]:
-    """Give the standard uncertainties that entered."""
+    """Return the standard uncertainties that entered."""
     gauge = spec.gauge
     return {
         "u_feeler_mm": gauge.u_feeler_mm,

@@ -188,7 +188,7 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
 
 
 def surely_over(flat: Blank, target: FairCurve) -> Array:
-    """Give how far the lay lies above a target where it surely does (two standard uncertainties), 0 elsewhere (n,)."""
+    """Return how far the lay lies above a target where it surely does (two standard uncertainties), 0 elsewhere (n,)."""
     over = flat.worn.height_m - target.height_m(flat.x_m)
     return np.where(over > np.maximum(SURE * flat.u_m, ALIKE_M), over, 0.0)
 
@@ -258,7 +258,7 @@ def plan_removal(
 
 
 def _worst_places(x_m: Array, over_m: Array) -> list[tuple[float, float]]:
-    """Give the worst place of each stretch in which the lay surely lies above the target."""
+    """Return the worst place of each stretch in which the lay surely lies above the target."""
     beyond = np.flatnonzero(over_m > 0)
     found = []
     for stretch in np.split(beyond, np.flatnonzero(np.diff(beyond) > 1) + 1) if len(beyond) else []:
@@ -268,7 +268,7 @@ def _worst_places(x_m: Array, over_m: Array) -> list[tuple[float, float]]:
 
 
 def stop_m(x_m: Array, height_m: Array, feeler_m: float) -> float | None:
-    """Give where a feeler stops on a lay that falls from the tip; None where it is thicker than the tip opening."""
+    """Return where a feeler stops on a lay that falls from the tip; None where it is thicker than the tip opening."""
     above = np.flatnonzero(height_m >= feeler_m)
     if not len(above):
         return None
@@ -328,7 +328,7 @@ def _step(
 
 
 def _removals(flat: Blank, final: Array, feelers_mm: Sequence[float]) -> tuple[Removal, ...]:
-    """Give what comes off at the tip and where each feeler shall stop at the end."""
+    """Return what comes off at the tip and where each feeler shall stop at the end."""
     places = [(0.0, float(final[0]) / MM)]
     for feeler in sorted(feelers_mm, reverse=True):
         place = stop_m(flat.x_m, final, feeler * MM)

@@ -44,7 +44,7 @@ class Worn:
         return float(self.height_m[0])
 
     def lowered(self, down_m: float) -> Worn:
-        """What is left to cover where the table is faced down."""
+        """Return what is left to cover where the table is faced down."""
         return Worn(self.x_m, np.maximum(self.height_m - down_m, 0.0))
 
 
@@ -58,26 +58,26 @@ def _end_m(worn: Worn) -> float:
 
 
 def power_curve(tip_m: float, break_m: float, exponent: float) -> FairCurve:
-    """Give the fair curve of one power law."""
+    """Return the fair curve of one power law."""
     run = break_m * (1 * MM / tip_m) ** (1 / exponent)
     return averaged([Shape("power law", np.array([break_m, run, 1 / exponent]), np.zeros((3, 3)))], np.ones(1))
 
 
 def least_tip_m(worn: Worn, break_m: Array, exponent: Array) -> Array:
-    """Give the smallest tip opening with which a power law of this break and exponent covers the lay (same shape as the arguments)."""
+    """Return the smallest tip opening with which a power law of this break and exponent covers the lay (same shape as the arguments)."""
     inside = worn.height_m > CLAMP
     run = np.maximum(1 - worn.x_m[inside] / np.asarray(break_m)[..., None], 1e-9)
     return np.asarray((worn.height_m[inside] / run ** np.asarray(exponent)[..., None]).max(axis=-1))
 
 
 def _removal(worn: Worn, tip_m: Array, break_m: Array, exponent: Array) -> Array:
-    """Give the area (m2) between a power law and the lay."""
+    """Return the area (m2) between a power law and the lay."""
     run = np.maximum(1 - worn.x_m / break_m[..., None], 0.0)
     return np.asarray(np.trapezoid(np.maximum(tip_m[..., None] * run ** exponent[..., None] - worn.height_m, 0.0), worn.x_m))
 
 
 def _grid(worn: Worn, centre: tuple[float, float] | None = None, width: float = 1.0) -> tuple[Array, Array]:
-    """Give breaks and exponents to try: everything, or a narrower net about a centre."""
+    """Return breaks and exponents to try: everything, or a narrower net about a centre."""
     end = _end_m(worn)
     spans = [(end + 0.2 * MM, end + FURTHER_M), POWERS]
     if centre is not None:
@@ -90,7 +90,7 @@ def _grid(worn: Worn, centre: tuple[float, float] | None = None, width: float = 
 
 
 def nearest_fair(worn: Worn) -> FairCurve:
-    """Give the fair curve that covers the lay with the least removal, by a net drawn closer three times."""
+    """Return the fair curve that covers the lay with the least removal, by a net drawn closer three times."""
     centre, tip, best = (0.0, 0.0), np.zeros(1), 0
     for width in NETS:
         edge, power = _grid(worn, None if width == 1 else centre, width)
@@ -101,7 +101,7 @@ def nearest_fair(worn: Worn) -> FairCurve:
 
 
 def fair_with_tip(worn: Worn, tip_m: float) -> FairCurve:
-    """Give the fair curve of this tip opening that covers the lay with the least removal.
+    """Return the fair curve of this tip opening that covers the lay with the least removal.
 
     Raises RequestError where none does: the tip is too open already.
     """
@@ -121,7 +121,7 @@ def fair_with_tip(worn: Worn, tip_m: float) -> FairCurve:
 
 
 def table_for_tip_m(worn: Worn, tip_m: float) -> float:
-    """Give the least the table must be faced down for a fair curve of this tip opening to cover the lay, to a micrometre.
+    """Return the least the table must be faced down for a fair curve of this tip opening to cover the lay, to a micrometre.
 
     0 where one does as it is. Facing down by the whole tip opening would always do.
     """
@@ -145,7 +145,7 @@ def table_for_tip_m(worn: Worn, tip_m: float) -> float:
 def match_reed(
     worn: Worn, reed: ReedPart, *, closing_pa: float, lip_m: float, lip_load_n: float, lip_spread_m: float
 ) -> FairCurve:
-    """Give the facing that closes most evenly on one reed: the smallest closing share under the lip at a wanted closing pressure.
+    """Return the facing that closes most evenly on one reed: the smallest closing share under the lip at a wanted closing pressure.
 
     For each break and exponent the tip opening follows from the closing pressure; those that cover the lay and open it by at most
     0.5 mm are solved exactly, and the net is drawn closer twice. Raises RequestError where there is none.

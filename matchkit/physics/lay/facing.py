@@ -60,7 +60,7 @@ class Lay:
         return MonotoneCubic(self.knots_x_m, np.sqrt(self.knots_y_m))
 
     def height_m(self, x_m: Array) -> Array:
-        """Give the lay's height over ``x_m`` (any shape), 0 behind the break."""
+        """Return the lay's height over ``x_m`` (any shape), 0 behind the break."""
         x = np.asarray(x_m, dtype=float)
         if not self.measured:
             return self.fair.height_m(x)
@@ -82,14 +82,14 @@ class Lay:
 
 
 def nominal_lay(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float, u_facing_m: float) -> Lay:
-    """Give the lay of a mouthpiece known by its tip opening and facing length only."""
+    """Return the lay of a mouthpiece known by its tip opening and facing length only."""
     fair = nominal_curve(tip_opening_m=tip_opening_m, facing_length_m=facing_length_m, u_tip_m=u_tip_m, u_facing_m=u_facing_m)
     x = np.array([0.0, fair.break_m])
     return Lay(x, np.array([tip_opening_m, 0.0]), fair, u_tip_m, measured=False)
 
 
 def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_only: bool = False) -> Lay:
-    """Give the lay through the readings: tip, one knot a reading, and the fair curve's break.
+    """Return the lay through the readings: tip, one knot a reading, and the fair curve's break.
 
     The readings must be thickest feeler first with growing places (PhysicsInputError otherwise).
     """
@@ -127,7 +127,7 @@ class MeanLay:
         return self.left.shape_known and self.right.shape_known
 
     def height_m(self, x_m: Array) -> Array:
-        """Give the mean height of the rails over ``x_m`` (any shape)."""
+        """Return the mean height of the rails over ``x_m`` (any shape)."""
         return (self.left.height_m(x_m) + self.right.height_m(x_m)) / 2
 
     @property
@@ -154,7 +154,7 @@ class MeanLay:
 
 
 def mean_lay(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: float) -> MeanLay:
-    """Give the mean of the two rails' measured lays, with one fair curve for both.
+    """Return the mean of the two rails' measured lays, with one fair curve for both.
 
     What both rails share (the person, the tilt of the plate) cancels between them, and is left out of their own curves.
     """
@@ -182,7 +182,7 @@ class Flaw:
 
 
 def flaws(lay: AnyLay, *, least_m: float = LEAST_FLAW_M) -> tuple[Flaw, ...]:
-    """Give the stretches where the measured lay strays by ``least_m`` or more, tip first; none where the shape is not known.
+    """Return the stretches where the measured lay strays by ``least_m`` or more, tip first; none where the shape is not known.
 
     Beside a bump the lay often seems flat, and the other way round. Feelers see no more than lies between their stops.
     """

@@ -67,7 +67,7 @@ class Readings:
 
 
 def run_m(form: Form, shape: Array, height_m: Array) -> Array:
-    """Give the distance from the break at which a shape is ``height_m`` high.
+    """Return the distance from the break at which a shape is ``height_m`` high.
 
     ``shape`` is (R,) for an arc, (R, q) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law: all in m but ``q`` and ``1/m``;
     each may be an array that broadcasts with ``height_m``.
@@ -81,7 +81,7 @@ def run_m(form: Form, shape: Array, height_m: Array) -> Array:
 
 
 def rise_m(form: Form, shape: Array, run: Array) -> Array:
-    """Give the height at a distance from the break; the inverse of :func:`run_m`."""
+    """Return the height at a distance from the break; the inverse of :func:`run_m`."""
     s = np.maximum(run, 0.0)
     if form == "arc":
         return np.asarray(shape[0] - np.sqrt(np.maximum(shape[0] ** 2 - s**2, 0.0)))
@@ -101,19 +101,19 @@ class Shape:
     """Covariance of the parameters with the tip opening as it was measured (p,), in m times their units; None where there is none."""
 
     def place_m(self, height_m: float) -> float:
-        """Give where the shape is ``height_m`` high."""
+        """Return where the shape is ``height_m`` high."""
         return _place(self.form, self.parameters, height_m)
 
     def height_m(self, x_m: Array) -> Array:
-        """Give the height over ``x_m`` (any shape), 0 behind the break."""
+        """Return the height over ``x_m`` (any shape), 0 behind the break."""
         return rise_m(self.form, self.parameters[1:], self.parameters[0] - np.asarray(x_m, dtype=float))
 
     def lengths(self) -> tuple[Array, Array]:
-        """Give tip opening, facing length, clamp place and half-open place (4,), and their covariance (4, 4), first order."""
+        """Return tip opening, facing length, clamp place and half-open place (4,), and their covariance (4, 4), first order."""
         return propagate(partial(_lengths, self.form), self.parameters, self.covariance)
 
     def lengths_with_tip(self) -> Array:
-        """Give the covariance of the lengths (4,) with the measured tip opening, 0 where the shape was not fitted to one."""
+        """Return the covariance of the lengths (4,) with the measured tip opening, 0 where the shape was not fitted to one."""
         if self.with_tip is None:
             return np.zeros(4)
         steps = STEP_OF_U * np.sqrt(np.diag(self.covariance))
@@ -155,7 +155,7 @@ class FairCurve:
         return self.shapes[int(self.weights.round(DECIMALS).argmax())].form
 
     def height_m(self, x_m: Array) -> Array:
-        """Give the mean height over ``x_m`` (any shape)."""
+        """Return the mean height over ``x_m`` (any shape)."""
         heights = [weight * shape.height_m(x_m) for weight, shape in zip(self.weights, self.shapes, strict=True)]
         return np.asarray(sum(heights))
 
@@ -264,7 +264,7 @@ ENOUGH_READINGS = 9
 
 
 def _unknown_shape(data: _Data, arc: Fit, lengths_m: Array) -> Array:
-    """Give what not knowing the shape adds to the covariance of lengths and break (5, 5).
+    """Return what not knowing the shape adds to the covariance of lengths and break (5, 5).
 
     It is what a power law has more than the arc, its exponent held by what facings have as by one more reading: more doubt, and other lengths.
     """
@@ -313,7 +313,7 @@ def _fit_form(form: Form, data: _Data, start: Array, low: list[float], high: lis
 
 
 def _misses(form: Form, parameters: Array, x: Array, y: Array, data: _Data) -> tuple[Array, Array, Array]:
-    """Give how far readings lie from a shape along x, their standard uncertainties, and dx/dy, all (..., n)."""
+    """Return how far readings lie from a shape along x, their standard uncertainties, and dx/dy, all (..., n)."""
     around, count = run_m(form, parameters[1:], np.concatenate([0.999 * y, y, 1.001 * y])), len(y)
     behind, run, ahead = around[..., :count], around[..., count:-count], around[..., -count:]
     slope = (ahead - behind) / (2e-3 * y)
@@ -342,7 +342,7 @@ def _shape(form: Form, found: Fit, data: _Data) -> Shape:
 
 
 def nominal_curve(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float, u_facing_m: float) -> FairCurve:
-    """Give the arc that has this tip opening and this facing length (where the 0.038 mm feeler stops).
+    """Return the arc that has this tip opening and this facing length (where the 0.038 mm feeler stops).
 
     >>> curve = nominal_curve(tip_opening_m=2e-3, facing_length_m=22e-3, u_tip_m=5e-5, u_facing_m=1e-3)
     >>> round(curve.facing_length_m * 1e3, 3), round(float(curve.height_m(np.array(0.0))) * 1e3, 3)

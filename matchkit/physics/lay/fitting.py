@@ -125,7 +125,7 @@ class _Problem:
 
 
 def _step(slopes: Array, found: Array, free: NDArray[np.bool_], damping: float) -> Array:
-    """Give the damped Gauss-Newton step of the free parameters, 0 for the others, by QR."""
+    """Return the damped Gauss-Newton step of the free parameters, 0 for the others, by QR."""
     step = np.zeros(slopes.shape[1])
     tall, right = slopes[:, free], -found
     if damping:
@@ -203,7 +203,7 @@ def from_stencil(found: Array, steps: Array) -> Array:
 
 
 def propagate(function: Callable[[Array], Array], values: Array, covariance: Array) -> tuple[Array, Array]:
-    """Give what a function makes of inputs (p,), as (m,), and its covariance (m, m) to first order.
+    """Return what a function makes of inputs (p,), as (m,), and its covariance (m, m) to first order.
 
     Law of propagation of uncertainty with correlated inputs, ``S C S^T`` (JCGM 100:2008, 5.2.2); slopes over a hundredth of each input's
     standard uncertainty.
@@ -219,7 +219,7 @@ def propagate(function: Callable[[Array], Array], values: Array, covariance: Arr
 
 
 def weights_of(criteria: Sequence[float]) -> Array:
-    """Give model weights ``exp(-AICc/2)``, normalised (Burnham and Anderson 2002).
+    """Return model weights ``exp(-AICc/2)``, normalised (Burnham and Anderson 2002).
 
     >>> [round(float(w), 3) for w in weights_of([10.0, 12.0, float("inf")])]
     [0.731, 0.269, 0.0]

@@ -83,11 +83,11 @@ class Redrawn:
     parameters: Array
 
     def place_m(self, height_m: float) -> Array:
-        """Give where each curve is ``height_m`` high (D,)."""
+        """Return where each curve is ``height_m`` high (D,)."""
         return np.asarray(self.parameters[0] - run_m(self.form, self.parameters[1:], np.asarray(height_m)))
 
     def height_m(self, x_m: Array) -> Array:
-        """Give the height of each curve over places ``x_m`` (m,) that all share, or (D, m) of its own."""
+        """Return the height of each curve over places ``x_m`` (m,) that all share, or (D, m) of its own."""
         return rise_m(self.form, self.parameters[1:, :, None], self.parameters[0][:, None] - np.atleast_1d(x_m))
 
     @property

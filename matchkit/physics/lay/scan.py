@@ -26,7 +26,7 @@ LEAST_POINTS = 5
 def readings_from_profile(
     x_m: Array, height_m: Array, u_height_m: Array, *, tip_opening_m: float, heights_m: Array = HEIGHTS_M
 ) -> Readings:
-    """Give places (n,) at which the profile has ``heights_m`` (thickest first), with their uncertainties.
+    """Return places (n,) at which the profile has ``heights_m`` (thickest first), with their uncertainties.
 
     ``x_m`` (p,) from the tip, ``height_m`` (p,) above the plane of the table, ``u_height_m`` (p,) the standard uncertainty of a single
     height, taken as independent between points. Within 1 mm of a place a parabola is fitted by least squares; the place is where it

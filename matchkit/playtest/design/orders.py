@@ -15,7 +15,7 @@ BLOCK_STARTS: dict[tuple[int, int], tuple[int, ...]] = {
 
 
 def williams(count: int) -> list[list[int]]:
-    """Give orders of ``count`` items in which each follows every other equally often (Williams 1949).
+    """Return orders of ``count`` items in which each follows every other equally often (Williams 1949).
 
     A square of ``count`` orders for an even number, two of them for an odd one. Raises ValueError below two.
 
@@ -30,7 +30,7 @@ def williams(count: int) -> list[list[int]]:
 
 
 def incomplete_blocks(count: int, most: int) -> list[list[int]]:
-    """Give blocks of at most ``most`` of ``count`` items in which every pair of items meets equally often.
+    """Return blocks of at most ``most`` of ``count`` items in which every pair of items meets equally often.
 
     Of the difference sets known here the largest block that fits; otherwise every pair by itself. Raises ValueError below two.
 
@@ -51,7 +51,7 @@ def incomplete_blocks(count: int, most: int) -> list[list[int]]:
 
 
 def blind_codes(count: int, *, rng: np.random.Generator) -> list[str]:
-    """Give ``count`` different codes of three digits, in no order; raises ValueError beyond the 900 there are."""
+    """Return ``count`` different codes of three digits, in no order; raises ValueError beyond the 900 there are."""
     if not 0 <= count <= 900:
         raise ValueError(f"expected at most 900 codes in one session, read {count}")
     return [str(code) for code in rng.permutation(np.arange(100, 1000))[:count]]

@@ -97,7 +97,7 @@ class Plan(Answer):
     power: Power | None
 
     def rows(self) -> list[dict[str, Any]]:
-        """Give one row a turn, to be filled in and logged: trials of two or three, or playtests."""
+        """Return one row a turn, to be filled in and logged: trials of two or three, or playtests."""
         return [self._playtest(turn) if self.kind == "rate" else self._trial(turn) for turn in self.turns]
 
     def _trial(self, turn: Turn) -> dict[str, Any]:

@@ -27,7 +27,7 @@ class Agreement:
 
 
 def mean_squares(ratings: Array) -> tuple[float, float, float]:
-    """Give the mean squares between targets, between raters and of the rest of a two-way table (targets, raters)."""
+    """Return the mean squares between targets, between raters and of the rest of a two-way table (targets, raters)."""
     y = np.asarray(ratings, dtype=float)
     targets, raters = y.shape
     y = y - y.mean()
@@ -41,7 +41,7 @@ def mean_squares(ratings: Array) -> tuple[float, float, float]:
 
 
 def consistency(ratings: Array, *, confidence: float = 0.95) -> Agreement | None:
-    """Give ICC(3,1), how far single ratings order targets alike whatever each rater's level (Shrout and Fleiss 1979).
+    """Return ICC(3,1), how far single ratings order targets alike whatever each rater's level (Shrout and Fleiss 1979).
 
     ``ratings`` are (targets, raters) or (set-ups, repeats of one player), two of each or more and none missing.
 
@@ -66,7 +66,7 @@ def consistency(ratings: Array, *, confidence: float = 0.95) -> Agreement | None
 
 
 def agreement(ratings: Array, *, confidence: float = 0.95) -> Agreement | None:
-    """Give ICC(2,1), how far single ratings agree in the value itself, raters drawn from many (Shrout and Fleiss 1979).
+    """Return ICC(2,1), how far single ratings agree in the value itself, raters drawn from many (Shrout and Fleiss 1979).
 
     Interval after Satterthwaite, as they give it. Shapes as :func:`consistency`.
 
@@ -108,7 +108,7 @@ class Concordance:
 
 
 def concordance(ratings: Array) -> Concordance:
-    """Give Kendall's W, corrected for ties (Kendall and Smith 1939), of ratings (targets, raters); Friedman's test beside it.
+    """Return Kendall's W, corrected for ties (Kendall and Smith 1939), of ratings (targets, raters); Friedman's test beside it.
 
     >>> concordance(np.array([[1.0, 1, 1], [2, 2, 2], [3, 3, 3]])).value
     1.0

@@ -42,7 +42,7 @@ class Binomial:
 
 
 def critical_count(kind: Kind, trials: int, *, level: float = LEVEL, two_sided: bool = False) -> int | None:
-    """Give the smallest count that chance reaches with probability ``level`` at most; two-sided: the larger of both answers.
+    """Return the smallest count that chance reaches with probability ``level`` at most; two-sided: the larger of both answers.
 
     None where even all right would not do. ISO 4120, ISO 10399 and ISO 5495, their tables.
 
@@ -59,7 +59,7 @@ def critical_count(kind: Kind, trials: int, *, level: float = LEVEL, two_sided: 
 
 
 def exact_size(kind: Kind, trials: int, *, level: float = LEVEL, two_sided: bool = False) -> float:
-    """Give the probability with which chance alone reaches the critical count; at most ``level``, 0 where there is none."""
+    """Return the probability with which chance alone reaches the critical count; at most ``level``, 0 where there is none."""
     from scipy.stats import binom
 
     critical = critical_count(kind, trials, level=level, two_sided=two_sided)
@@ -109,7 +109,7 @@ def wilson_interval(successes: int, trials: int, *, confidence: float = 0.95) ->
 
 
 def power(kind: Kind, trials: int, *, correct: float, level: float = LEVEL, two_sided: bool = False) -> float:
-    """Give the probability of a result where an answer is right with probability ``correct``; it is not monotone in ``trials``."""
+    """Return the probability of a result where an answer is right with probability ``correct``; it is not monotone in ``trials``."""
     from scipy.stats import binom
 
     critical = critical_count(kind, trials, level=level, two_sided=two_sided)
@@ -122,7 +122,7 @@ def power(kind: Kind, trials: int, *, correct: float, level: float = LEVEL, two_
 def trials_needed(
     kind: Kind, *, correct: float, wanted: float = 0.8, level: float = LEVEL, two_sided: bool = False
 ) -> int | None:
-    """Give the fewest trials from which on the power never falls below ``wanted``; None beyond 1,000.
+    """Return the fewest trials from which on the power never falls below ``wanted``; None beyond 1,000.
 
     >>> trials_needed("two", correct=proportion_correct("two", 1.0))
     26
@@ -136,7 +136,7 @@ def trials_needed(
 
 
 def proportion_correct(kind: Kind, d_prime: float) -> float:
-    """Give how often a player answers right who perceives a difference of ``d_prime`` standard deviations (Thurstone; Ennis 1993).
+    """Return how often a player answers right who perceives a difference of ``d_prime`` standard deviations (Thurstone; Ennis 1993).
 
     Two: ``Phi(d/sqrt(2))``. Triangle: ``2 int Phi(-z sqrt(3) + d sqrt(2/3)) + Phi(-z sqrt(3) - d sqrt(2/3)) phi(z) dz`` over z > 0.
 
@@ -156,7 +156,7 @@ def proportion_correct(kind: Kind, d_prime: float) -> float:
 
 
 def d_prime_of(kind: Kind, correct: float) -> float:
-    """Give the difference that a share of right answers stands for; 0 at chance or below, infinite at 1.
+    """Return the difference that a share of right answers stands for; 0 at chance or below, infinite at 1.
 
     >>> round(d_prime_of("triangle", 10 / 15), 3)
     2.321

@@ -74,7 +74,7 @@ def _set_of(test: Playtest) -> tuple[str, str, str | None]:
 
 
 def _marks(tests: Sequence[Playtest], attribute: str) -> dict[str, dict[tuple[str, str, str | None], list[float]]]:
-    """Give what each player marked on each set-up, in order."""
+    """Return what each player marked on each set-up, in order."""
     found: dict[str, dict[tuple[str, str, str | None], list[float]]] = defaultdict(lambda: defaultdict(list))
     for test in tests:
         value = getattr(test, attribute)
@@ -84,7 +84,7 @@ def _marks(tests: Sequence[Playtest], attribute: str) -> dict[str, dict[tuple[st
 
 
 def own_consistency(tests: Sequence[Playtest]) -> tuple[OwnConsistency, ...]:
-    """Give each player's agreement with themselves, over the first two times they rated a set-up."""
+    """Return each player's agreement with themselves, over the first two times they rated a set-up."""
     found = []
     for attribute in ATTRIBUTES:
         marks = _marks(tests, attribute)
@@ -98,7 +98,7 @@ def own_consistency(tests: Sequence[Playtest]) -> tuple[OwnConsistency, ...]:
 
 
 def shared_agreement(tests: Sequence[Playtest]) -> tuple[Shared, ...]:
-    """Give the agreement of players who rated the same set-ups: the largest whole table that a greedy choice finds."""
+    """Return the agreement of players who rated the same set-ups: the largest whole table that a greedy choice finds."""
     found = []
     for attribute in ATTRIBUTES:
         marks = _marks(tests, attribute)
@@ -130,7 +130,7 @@ def _largest_complete(rated: dict[str, set[tuple[str, str, str | None]]]) -> lis
 
 
 def drifts(tests: Sequence[Playtest]) -> tuple[Drift, ...]:
-    """Give the slope of each attribute with the place in a sitting, all sittings together."""
+    """Return the slope of each attribute with the place in a sitting, all sittings together."""
     found = []
     for attribute in ATTRIBUTES:
         sittings: dict[tuple[str, str], list[tuple[int, float]]] = defaultdict(list)
@@ -148,7 +148,7 @@ def drifts(tests: Sequence[Playtest]) -> tuple[Drift, ...]:
 
 
 def associations(tests: Sequence[Playtest], rated: RatedTests) -> tuple[tuple[Association, ...], int]:
-    """Give what goes with what: correlations within players, averaged over players (Fisher's z), with a t interval over players."""
+    """Return what goes with what: correlations within players, averaged over players (Fisher's z), with a t interval over players."""
     by_id = {test.id: test for test in tests}
     rows = [row for row, name in enumerate(rated.ids) if name in by_id]
     found: list[Association] = []

@@ -14,7 +14,7 @@ LEAST_TESTS = 8
 
 
 def within_slope(places: Sequence[Array], marks: Sequence[Array]) -> tuple[float, float, float, float] | None:
-    """Give the common slope within groups, its 95 % interval and p: least squares with a level for each group, Student's t.
+    """Return the common slope within groups, its 95 % interval and p: least squares with a level for each group, Student's t.
 
     None where nothing is left over to tell how sure it is.
     """
@@ -36,7 +36,7 @@ def within_slope(places: Sequence[Array], marks: Sequence[Array]) -> tuple[float
 
 
 def mean_correlation(values: Sequence[Array], marks: Sequence[Array]) -> tuple[int, int, float, float, float, float] | None:
-    """Give players, tests, mean correlation within players, its 95 % interval over players, and p.
+    """Return players, tests, mean correlation within players, its 95 % interval over players, and p.
 
     Each player's correlation is made normal by Fisher's z and counts by tests minus three; the interval is Student's over the players, whose
     own differences it holds. None below two players with something that varies.

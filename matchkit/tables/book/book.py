@@ -232,7 +232,7 @@ class Book:
     # reading
 
     def read(self) -> tuple[dict[str, Reading], str | None]:
-        """Give every table that has rows, and the text of house.toml where there is one; records are built unchecked from checked rows."""
+        """Return every table that has rows, and the text of house.toml where there is one; records are built unchecked from checked rows."""
         with self._trouble(), self._looking() as connection:
             return self._all(connection), _spec(connection)
 
@@ -248,7 +248,7 @@ class Book:
         return readings
 
     def find(self, table: str, **key: Any) -> list[Record]:
-        """Give the rows of a table in which the columns named have these values, in order."""
+        """Return the rows of a table in which the columns named have these values, in order."""
         columns, chosen = RECORDS[table].c, self._select(table)
         if chosen is None:
             return []
@@ -258,7 +258,7 @@ class Book:
         return _reading(table, TABLES[table], found).records
 
     def ids(self) -> dict[str, set[str]]:
-        """Give the ids of every table that has some."""
+        """Return the ids of every table that has some."""
         with self._trouble(), self._looking() as connection:
             found = {
                 name: set(connection.execute(sa.select(table.c.id)).scalars())
@@ -268,7 +268,7 @@ class Book:
         return {name: ids for name, ids in found.items() if ids}
 
     def history(self) -> list[dict[str, Any]]:
-        """Give every change, oldest first: entry, at, command, change."""
+        """Return every change, oldest first: entry, at, command, change."""
         with self._trouble(), self._looking() as connection:
             rows = connection.execute(sa.select(HISTORY).order_by(HISTORY.c.entry)).mappings().all()
         return [{**row, "change": json.loads(row["change"])} for row in rows]
@@ -352,7 +352,7 @@ def _put_spec(connection: Connection, spec: str | None, entry: int) -> dict[str,
 
 
 def _next_entry(connection: Connection) -> int:
-    """Give the number that the row of the history will have; writers come one at a time."""
+    """Return the number that the row of the history will have; writers come one at a time."""
     return int(connection.execute(sa.select(sa.func.max(HISTORY.c.entry))).scalar() or 0) + 1
 
 

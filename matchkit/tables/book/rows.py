@@ -68,7 +68,7 @@ def merge(
 
 
 def _there(connection: Connection, name: str, keyed: Mapping[tuple[Any, ...], Record]) -> dict[tuple[Any, ...], RowMapping]:
-    """Give the rows of the book that have one of these keys."""
+    """Return the rows of the book that have one of these keys."""
     table, key = RECORDS[name], TABLES[name].key
     chosen = sa.select(table)
     if len(keyed) == 1:
@@ -82,7 +82,7 @@ def _there(connection: Connection, name: str, keyed: Mapping[tuple[Any, ...], Re
 
 
 def _not_there(connection: Connection, name: str, loose: Sequence[Record]) -> list[Record]:
-    """Give the rows without a whole key (unnumbered repeats) beyond those the book has just so."""
+    """Return the rows without a whole key (unnumbered repeats) beyond those the book has just so."""
     if not loose:
         return []
     table, fields = RECORDS[name], list(TABLES[name].model_fields)

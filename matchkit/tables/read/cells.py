@@ -70,7 +70,7 @@ def plain(number: float) -> str:
 def parse_cell(
     text: str, kind: CellType, quantity: Quantity, *, other: OtherUnit | None = None, decimal_comma: bool
 ) -> Any | Refusal:
-    """Give the value of a cell that is not blank, in the field's own unit, or why there is none.
+    """Return the value of a cell that is not blank, in the field's own unit, or why there is none.
 
     ``other`` is the unit of the column that was used, where that is not the field's own.
     """

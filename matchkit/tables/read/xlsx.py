@@ -21,7 +21,7 @@ MAX_COLUMNS = 200
 
 
 def read_workbook(path: Path) -> tuple[dict[str, Reading], list[Problem], list[Problem]]:
-    """Give a reading for each sheet that is named like a table, problems of the workbook, and warnings.
+    """Return a reading for each sheet that is named like a table, problems of the workbook, and warnings.
 
     Dates become ISO days, a formula where a value belongs is refused (paste its value), an id held as a number is a problem. An
     archive that unpacks to more than 128 MB, holds document types or entities, or is no workbook, is refused before it is parsed.
@@ -54,7 +54,7 @@ def read_workbook(path: Path) -> tuple[dict[str, Reading], list[Problem], list[P
 
 
 def _rows(sheet: Any) -> Iterator[list[str]]:
-    """Give rows as text, trailing blanks cut; the sheet's own claim about its size is not believed."""
+    """Return rows as text, trailing blanks cut; the sheet's own claim about its size is not believed."""
     sheet.reset_dimensions()
     for row in sheet.iter_rows(max_col=MAX_COLUMNS):
         cells = [_text(cell.value, cell.data_type) for cell in row]

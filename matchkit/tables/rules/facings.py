@@ -71,7 +71,7 @@ SCAN_END_MM = 0.038
 
 
 def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
-    """A scan of a rail reaches from the tip to where the thinnest feeler would stop, and agrees with the tip opening."""
+    """Check that a scan of a rail reaches from the tip to where the thinnest feeler would stop, and agrees with the tip opening."""
     rails: dict[tuple[str, str], list[tuple[int, LayPoint]]] = defaultdict(list)
     for row, point in house.rows("lay_points", LayPoint):
         rails[point.mouthpiece_id, point.rail].append((row, point))
@@ -175,7 +175,7 @@ def _repeats(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:
 
 
 def _order(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:
-    """A thicker feeler stops nearer the tip."""
+    """Check that a thicker feeler stops nearer the tip."""
     for thin, thick in pairwise(feelers):
         if thick.stop_mm >= thin.stop_mm:
             yield Problem(
@@ -189,7 +189,7 @@ def _order(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:
 
 
 def _tip(feelers: list[_Feeler], rail: str, piece: Mouthpiece, row: int, file: str, of_pieces: str) -> Iterator[Problem]:
-    """The readings, carried on to the tip, agree with the tip opening.
+    """Check that the readings, carried on to the tip, agree with the tip opening.
 
     In sqrt(height) an arc is nearly straight, so the two thickest feelers are carried on in it.
     """
@@ -230,7 +230,7 @@ def _length(feelers: list[_Feeler], rail: str, piece: Mouthpiece, file: str) -> 
 
 
 def _rails(left: list[_Feeler], right: list[_Feeler], file: str) -> Iterator[Problem]:
-    """The same feeler stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
+    """Check that the same feeler stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
     here = {feeler.feeler_mm: feeler for feeler in left}
     pairs = [(here[feeler.feeler_mm], feeler) for feeler in right if feeler.feeler_mm in here]
     far = [pair for pair in pairs if abs(pair[0].stop_mm - pair[1].stop_mm) > MAX_RAIL_DIFFERENCE_MM]

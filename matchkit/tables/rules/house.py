@@ -41,7 +41,7 @@ def duplicates(house: SourceReading) -> Iterator[Problem]:
 
 
 def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
-    """Give the rows of one table whose key stands in an earlier row."""
+    """Return the rows of one table whose key stands in an earlier row."""
     seen: dict[tuple[object, ...], int] = {}
     for row, record in zip(reading.rows, reading.records, strict=True):
         key = tuple(getattr(record, name) for name in model.key)
@@ -58,7 +58,7 @@ STUDY_RANGES_MM = {"stop": (0.1, 45.0), "tip_opening": (0.5, 4.0)}
 
 
 def study_ranges(reading: Reading) -> Iterator[Problem]:
-    """A reading of a study lies where such a quantity can lie at all."""
+    """Check that a reading of a study lies where such a quantity can lie at all."""
     for row, record in zip(reading.rows, reading.records, strict=True):
         if isinstance(record, StudyReading) and record.quantity in STUDY_RANGES_MM:
             low, high = STUDY_RANGES_MM[record.quantity]
@@ -69,7 +69,7 @@ def study_ranges(reading: Reading) -> Iterator[Problem]:
 
 
 def references(house: SourceReading) -> Iterator[Problem]:
-    """An id that points to another table must be there; each missing id is told once, where it first stands.
+    """Check that an id which points to another table is there; each missing id is told once, where it first stands.
 
     A table that could not be read at all is not pointed at: its slips come first.
     """
@@ -102,7 +102,7 @@ def reserved_names(house: SourceReading) -> Iterator[Problem]:
 
 
 def limits_in_order(house: SourceReading) -> Iterator[Problem]:
-    """A lower limit stands below its upper one, a vamp ends before the reed does."""
+    """Check that a lower limit stands below its upper one, and that a vamp ends before the reed does."""
     for row, ligature in house.rows("ligatures", Ligature):
         low, high = ligature.min_diameter_mm, ligature.max_diameter_mm
         if low is not None and high is not None and low > high:
@@ -144,7 +144,7 @@ def limits_in_order(house: SourceReading) -> Iterator[Problem]:
 
 
 def profiles_complete(house: SourceReading) -> Iterator[Problem]:
-    """A profile needs three thicknesses or more."""
+    """Check that a profile has three thicknesses or more."""
     points: dict[str, list[int]] = defaultdict(list)
     for row, point in house.rows("reed_profiles", ProfilePoint):
         points[point.profile_id].append(row)
@@ -162,7 +162,7 @@ def profiles_complete(house: SourceReading) -> Iterator[Problem]:
 
 
 def scale_rows_whole(house: SourceReading) -> Iterator[Problem]:
-    """A step of a strength scale says one thing: a stiffness, a modulus, or what it plays like."""
+    """Check that a step of a strength scale says one thing: a stiffness, a modulus, or what it plays like."""
     steps = {(step.profile_id, step.strength): (row, step) for row, step in house.rows("strength_scale", StrengthStep)}
     for row, step in steps.values():
         likeness = step.equals_profile_id is not None or step.equals_strength is not None
@@ -205,7 +205,7 @@ def _goes_round(step: StrengthStep, steps: dict[tuple[str, float], StrengthStep]
 
 
 def far_loads(house: SourceReading) -> Iterator[Problem]:
-    """A stiffness read far from the tip says less about closing."""
+    """Warn of a stiffness read far from the tip, which says less about closing."""
     for row, reed in house.rows("reeds", Reed):
         load = reed.stiffness_load_mm
         if reed.stiffness_n_per_mm is not None and load is not None and load > constants.STIFFNESS_LOAD_FAR.value:
@@ -219,7 +219,7 @@ def far_loads(house: SourceReading) -> Iterator[Problem]:
 
 
 def short_profiles(house: SourceReading) -> Iterator[Problem]:
-    """A profile that does not reach from the tip to where the reed is held is completed with a generic one."""
+    """Warn of a profile that does not reach from the tip to where the reed is held; it is completed with a generic one."""
     points: dict[str, list[tuple[float, int]]] = defaultdict(list)
     for row, point in house.rows("reed_profiles", ProfilePoint):
         points[point.profile_id].append((point.x_mm, row))
@@ -232,7 +232,7 @@ def short_profiles(house: SourceReading) -> Iterator[Problem]:
 
 
 def odd_profiles(house: SourceReading) -> Iterator[Problem]:
-    """A reed thickens from tip to butt along its vamp, and its middle is thicker than its edges."""
+    """Warn of a reed that does not thicken from tip to butt along its vamp, or that is no thicker in the middle than at its edges."""
     points: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
     for row, point in house.rows("reed_profiles", ProfilePoint):
         points[point.profile_id].append((point.x_mm, point.thickness_mm, row))
@@ -250,7 +250,7 @@ def odd_profiles(house: SourceReading) -> Iterator[Problem]:
 
 
 def unknown_profiles(house: SourceReading) -> Iterator[Problem]:
-    """A profile that was neither measured nor calibrated is taken as a generic one."""
+    """Warn of a profile that was neither measured nor calibrated; it is taken as a generic one."""
     known = {point.profile_id for _, point in house.rows("reed_profiles", ProfilePoint)}
     known |= {step.profile_id for _, step in house.rows("strength_scale", StrengthStep)}
     told: set[str] = set()
@@ -262,7 +262,7 @@ def unknown_profiles(house: SourceReading) -> Iterator[Problem]:
 
 
 def other_instruments(house: SourceReading) -> Iterator[Problem]:
-    """A player's own parts are usually for their own instrument."""
+    """Warn of a player's own parts for another instrument than theirs."""
     made: dict[str, dict[str, str]] = {
         "mouthpiece_id": {record.id: record.instrument for _, record in house.rows("mouthpieces", Mouthpiece)},
         "reed_id": {record.id: record.instrument for _, record in house.rows("reeds", Reed)},
@@ -284,7 +284,7 @@ def other_instruments(house: SourceReading) -> Iterator[Problem]:
 
 
 def scale_rises(house: SourceReading) -> Iterator[Problem]:
-    """A higher strength of one profile is usually stiffer."""
+    """Warn of a higher strength of one profile that is not stiffer."""
     by_profile: dict[str, list[tuple[float, float, int]]] = defaultdict(list)
     for row, step in house.rows("strength_scale", StrengthStep):
         if step.stiffness_n_per_mm is not None and step.state == "dry":
@@ -298,7 +298,7 @@ def scale_rises(house: SourceReading) -> Iterator[Problem]:
 
 
 def unrated_playtests(house: SourceReading) -> Iterator[Problem]:
-    """A playtest without an overall mark teaches nothing."""
+    """Warn of a playtest without an overall mark, which teaches nothing."""
     rows = [row for row, test in house.rows("playtests", Playtest) if test.overall is None]
     if rows:
         read = f"no mark in {len(rows)} rows" if len(rows) > 1 else "no mark"
@@ -312,7 +312,7 @@ def unrated_playtests(house: SourceReading) -> Iterator[Problem]:
 
 
 def corrections(house: SourceReading) -> Iterator[Problem]:
-    """A row that corrects another one stands after it, and each row is corrected once at most (the correction may be corrected)."""
+    """Check that a row which corrects another one stands after it, and that each row is corrected once at most (the correction may be corrected)."""
     kept: tuple[tuple[str, list[tuple[int, Playtest]] | list[tuple[int, Trial]]], ...] = (
         ("playtests", house.rows("playtests", Playtest)),
         ("trials", house.rows("trials", Trial)),
@@ -334,7 +334,7 @@ def corrections(house: SourceReading) -> Iterator[Problem]:
 
 
 def trials_make_sense(house: SourceReading) -> Iterator[Problem]:
-    """The two set-ups of a trial are made of parts that are there: mouthpiece/reed or mouthpiece/reed/ligature."""
+    """Check that the two set-ups of a trial are made of parts that are there: mouthpiece/reed or mouthpiece/reed/ligature."""
     parts = [
         (house.tables[table].ids if table in house.tables else set()) | house.elsewhere.get(table, set())
         for table in ("mouthpieces", "reeds", "ligatures")

@@ -12,6 +12,7 @@ from matchkit.maker.conformity.batch import BatchReport, FeatureSummary, WhatIf
 from matchkit.maker.conformity.chart import RUN, Signal
 from matchkit.maker.conformity.drawing import PieceJudged
 from matchkit.maker.pairing import Pairing
+from matchkit.units import MM, UM
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import DUST, REMEDIES, again_words, fault_words, feature_words
 from matchkit.words.numbers import counted, percent
@@ -42,6 +43,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
         _remarks(report),
         _order(report),
         _future(report),
+        (_what_if(what) for what in report.what_if[-1:]) if numbers else None,
         "",
         (block for pairing in report.pairings for block in _pairing(pairing)),
         (f"The {item.instrument} pieces are not paired: {_NOT_PAIRED[item.why]}." for item in report.not_paired),
@@ -123,7 +125,7 @@ def _remarks(report: BatchReport) -> list[str]:
             minor[feature_words(judged.at)].append(piece.mouthpiece_id)
     missing = {feature_words(at) for piece in report.pieces for at in piece.missing if at.feature != "stop_mm"}
     beside = sorted({feeler for piece in report.pieces for feeler in piece.beside_mm})
-    found = [f"Outside the drawing, but not critical: {what} of {', '.join(ids)}." for what, ids in minor.items()]
+    found = [f"Also outside the drawing, but not critical: {', '.join(ids)}, {what}." for what, ids in minor.items()]
     found += [f"Not measured on every piece: {listed(sorted(missing))}."] if missing else []
     if beside:
         found.append(f"Feelers that the drawing has not, and that were not judged: {', '.join(f'{f:g}' for f in beside)} mm.")
@@ -150,9 +152,9 @@ def _order(report: BatchReport) -> list[str]:
             more = f" and {len(shown) - SHOWN_POSITIONS} more" if len(shown) > SHOWN_POSITIONS else ""
             found.append(f"{where} {_SIGNALS[signal.rule]} at {', '.join(shown[:SHOWN_POSITIONS])}{more}.")
         if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * (item.high - item.low):
-            low, high = sorted((1e3 * abs(chart.slope_low), 1e3 * abs(chart.slope_high)))
+            low, high = sorted((abs(chart.slope_low) * MM / UM, abs(chart.slope_high) * MM / UM))
             way = "grows" if chart.slope > 0 else "shrinks"
-            size = f"{1e3 * abs(chart.slope):.1f} µm a piece ({low:.1f} to {high:.1f})"
+            size = f"{abs(chart.slope) * MM / UM:.1f} µm a piece ({low:.1f} to {high:.1f}), {abs(chart.slope) * item.count:.2f} mm in all"
             found.append(f"{where} {way} by {size}: look at the cutter before the next batch.")
     return [sentences(text) for text in found]
 
@@ -171,14 +173,14 @@ def _where(item: FeatureSummary, report: BatchReport) -> str:
 
 
 def _future(report: BatchReport) -> list[str]:
-    """Return what may be said of others made so, and what finer gauges would decide."""
-    found = [_what_if(what) for what in report.what_if[-1:]]
-    if report.worst_share is not None and len(report.pieces) > 1:
-        found.append(f"All are good; of others made so at most {percent(report.worst_share)} would not be (95 % sure).")
-    return found
+    """Return what may be said of others made so, where all are good."""
+    if report.worst_share is None or len(report.pieces) < 2:
+        return []
+    return [f"All are good; of others made so at most {percent(report.worst_share)} would not be (95 % sure)."]
 
 
 def _what_if(what: WhatIf) -> str:
+    """Return what finer gauges would decide."""
     counts = what.counts
     near = counts["inconclusive"]
     return sentences(f"{_BETTER[what.how]}, {near or 'none'} would be too near a limit, {counts['fail']} out")
@@ -199,12 +201,12 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
             none.append(lot.lot)
     box = listed([f"{item.strength:g}" for item in pairing.box])
     return [
-        f"With the house reeds ({low:g} to {high:g} kPa), {pairing.model or pairing.instrument}:",
+        f"With the house reeds, {pairing.model or pairing.instrument}; nine of ten of a box close within {low:g} to {high:g} kPa:",
         *([Text(f"On every piece: {', '.join(whole)}.", indent=2)] if whole else []),
         *([Text(f"On some: {', '.join(some)}.", indent=2)] if some else []),
         *([Text(f"On none: {', '.join(none)}.", indent=2)] if none else []),
         Text(
-            f"For the box: {pairing.box[0].profile} {box}."
+            f"For the box: {pairing.box[0].profile} {box}, of which most close within it."
             if pairing.box[0].in_range > 0
             else "No strength can go on the box: none closes within the house's range.",
             indent=2,

@@ -76,7 +76,7 @@ def _table(report: FacingReport) -> str:
         told = f"the table is hollow by {-gap:.3f} mm" if gap < 0 else "the table is flat"
     rocking = {
         "yes": "the readings drift off the drawing towards the tip: see whether the plate rocks on the table",
-        "no drawing": "without a drawing a rocking plate reads as a longer facing",
+        "no drawing": "a plate that rocks on the table reads too long, which cannot be told without a drawing",
         "no": None,
         "scanned": None,
     }[report.table.rocking]

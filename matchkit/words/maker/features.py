@@ -45,7 +45,7 @@ def fault_words(fault: Fault) -> str:
     name = NAMES.get(fault.feature, "")
     at = "" if fault.feeler_mm is None else f" at the {fault.feeler_mm:g} mm feeler"
     said: Mapping[str, Callable[[], str]] = {
-        "rail short": lambda: f"{rails} {fault.size:.2f} mm short{at}",
+        "rail short": lambda: f"{rails} {fault.size:.2f} mm short{at or ' on average'}",
         "stop short": lambda: f"{rails} {fault.size:.2f} mm short{at}",
         "stop long": lambda: f"{rails} {fault.size:.2f} mm long{at}",
         "tip too close": lambda: f"tip {fault.size:.2f} mm too close",
@@ -61,7 +61,7 @@ def fault_words(fault: Fault) -> str:
 
 
 REMEDIES = {
-    "rail short": "lay a straight edge across the table; if it is flat, lengthen that rail",
+    "rail short": "lay a straight edge across the table; if it is flat, lengthen that rail, else flatten it and measure again",
     "stop short": "take material off there",
     "stop long": "only facing the table down shortens it",
     "tip too close": "open it towards the tip",

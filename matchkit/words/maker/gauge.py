@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from matchkit.maker.gauge import AnovaRow, GaugeStudy
 from matchkit.parts.calibrate import FEW, Calibration, ScaleRow
-from matchkit.words.numbers import counted, percent
+from matchkit.words.numbers import TWO_SIDED, counted, percent
 from matchkit.words.screen import Block, Screen, Table, screen, sentences
 
 _WORTH = {
-    "good": "good enough",
+    "good": "good enough to pass and fail pieces",
     "usable": "good enough to sort pieces; near a limit read twice",
     "too coarse": "too coarse for this: read with a finer gauge, or more often",
     "nothing": "nothing can be said: every reading of a piece is the same; read to a finer step",
@@ -20,21 +20,20 @@ def gauge_screen(studies: tuple[GaugeStudy, ...], *, numbers: bool = False) -> S
     blocks: list[Block | str] = []
     for study in studies:
         blocks += [*_study(study), *(_numbers(study) if numbers else ()), ""]
-    return screen(blocks, None if numbers else "More: --numbers has the analysis of variance.")
+    return screen(blocks, None if numbers else "More: --numbers has the full tables.")
 
 
 def _study(study: GaugeStudy) -> list[str]:
     name = study.quantity.replace("_", " ")
     people = ""
     if study.reproducibility is not None:
-        people = f", people among one another by {study.reproducibility:.3f}"
-    classes = "" if study.distinct is None else f" ({counted(study.distinct, 'class', 'classes')} can be told apart)"
+        people = f", and people differ by {study.reproducibility:.3f}"
     of = ""
     if study.share_of_tolerance is not None:
         of = f"it takes {percent(study.share_of_tolerance)} of the tolerance of {study.tolerance:g} {study.unit}"
     lines = [
         sentences(f"{name}: one person reading twice differs by {study.repeatability:.3f} {study.unit}{people}"),
-        sentences(f"{_WORTH[study.verdict]}{classes}", of),
+        sentences(_WORTH[study.verdict], of),
     ]
     if study.people == 1:
         lines.append("One person read everything: what another would read is not known.")
@@ -52,7 +51,7 @@ def _for_house(study: GaugeStudy) -> list[str]:
     people = "" if study.reproducibility is None else f", u_operator_mm = {study.reproducibility:.3f}"
     return [
         f"For house.toml, under [gauge]: u_stop_mm = {study.repeatability:.3f}{people}",
-        "The step of the gauge is in it: leave stop_step_mm out, or give the file to facing and batch with --study.",
+        "Leave stop_step_mm out then, which is in it; or give the study to facing and batch with --study.",
     ]
 
 
@@ -60,12 +59,13 @@ def _numbers(study: GaugeStudy) -> list[Block | str]:
     size = f"{counted(study.pieces, 'piece')}, {counted(study.people, 'person', 'people')}, {study.repeats} repeats"
     titles = ("source", "sum of squares", "df", "mean square", "F", "p")
     blocks: list[Block | str] = ["", f"{size}:", "", Table(titles, tuple(map(_row, study.table)), right=(1, 2, 3, 4, 5)), ""]
+    classes = "" if study.distinct is None else f"{counted(study.distinct, 'class', 'classes')} of pieces can be told apart"
     spread = f"gauge {study.gauge:.3f} {study.unit}, pieces {study.piece:.3f}: the gauge makes {percent(study.share_of_study)}"
     pooled = (
         "pieces and people do not interact, so that is counted as repeatability" if study.pooled and study.people > 1 else ""
     )
     blocks.append(
-        sentences(f"{spread} of the spread in this study", pooled, "10 % is good and 30 % usable, by usual guideline")
+        sentences(f"{spread} of the spread in this study", classes, pooled, "10 % is good and 30 % usable, by usual guideline")
     )
     if study.by_ranges is not None:
         older = study.by_ranges
@@ -94,5 +94,5 @@ def calibration_screen(found: Calibration) -> Screen:
 
 def _scale_row(row: ScaleRow) -> tuple[str, ...]:
     spread = "-" if row.spread_pct is None else f"{row.spread_pct:.1f} %"
-    mean = f"{1.96 * row.u_pct:.0f} %"
+    mean = f"{TWO_SIDED * row.u_pct:.0f} %"
     return row.profile_id, f"{row.strength:g}", f"{row.stiffness_n_per_mm:.3f}", row.state, spread, str(row.reeds), mean

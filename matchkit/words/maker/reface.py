@@ -5,8 +5,9 @@ from __future__ import annotations
 from matchkit.facts import Against, RefaceTarget
 from matchkit.maker.reface.plan import RefacePlan, Step
 from matchkit.maker.reface.target import FURTHER_M
-from matchkit.units import MM
+from matchkit.units import MM, UM
 from matchkit.words.facts import assumed_words
+from matchkit.words.numbers import TWO_SIDED
 from matchkit.words.screen import Block, Screen, Table, Text, screen, sentences
 
 SHOWN_REEDS = 8
@@ -40,13 +41,15 @@ def reface_screen(plan: RefacePlan) -> Screen:
         _removals(plan),
         "",
         "Take off so much where each feeler shall stop in the end; ± is how well the facing is known there, 19 times of 20.",
+        "Where that is less than ±, creep up on it: it may be nothing." if _fine(plan) else None,
         *_notes(plan),
+        "",
+        *CAUTIONS,
         "",
         _steps(plan),
         "",
         _reeds(plan),
         assumed_words([*plan.assumed, *plan.player]) or None,
-        *CAUTIONS,
     )
 
 
@@ -66,9 +69,15 @@ def _verdict(plan: RefacePlan) -> str:
     most = max((removal for removal in plan.removals), key=lambda item: max(item.left_um, item.right_um), default=None)
     size = 0.0 if most is None else max(most.left_um, most.right_um)
     where = "" if most is None else "at the tip" if most.place_mm == 0 else f"{most.place_mm:.1f} mm from the tip"
-    tip = f"the tip goes from {plan.tip_opening_mm:.2f} to {plan.target_tip_opening_mm:.2f} mm"
-    work = f"take off up to {size:.0f} µm, most {where}" if size >= 1 else "nothing comes off"
+    before, after = f"{plan.tip_opening_mm:.2f}", f"{plan.target_tip_opening_mm:.2f}"
+    tip = f"the tip stays at {after} mm" if before == after else f"the tip goes from {before} to {after} mm"
+    work = f"take off up to {size:.0f} µm, deepest {where}" if size >= 1 else "nothing comes off"
     return sentences(f"{plan.mouthpiece_id} to {target_words(plan.target)}: {work}; {tip}")
+
+
+def _fine(plan: RefacePlan) -> bool:
+    """Tell whether something comes off that is less than what the facing is known to."""
+    return any(0 < off < TWO_SIDED * removal.u_um for removal in plan.removals for off in (removal.left_um, removal.right_um))
 
 
 def _against(reason: Against) -> str:
@@ -81,7 +90,7 @@ def _against(reason: Against) -> str:
 
 
 def _unreached(plan: RefacePlan) -> list[str]:
-    places = [f"{1 * place.place_mm:.1f} mm from the tip by {place.above_um:.0f} µm" for place in plan.unreached]
+    places = [f"{place.place_mm:.1f} mm from the tip by {place.above_um:.0f} µm" for place in plan.unreached]
     if not places:
         return []
     down = f"facing the table down by {plan.needs_table_down_mm:.2f} mm would mend it (--table-down), which is no small thing"
@@ -95,7 +104,7 @@ def _removals(plan: RefacePlan) -> Table:
             "tip" if removal.place_mm == 0 else f"{removal.feeler_mm:.3f}",
             f"{removal.left_um:.0f}",
             f"{removal.right_um:.0f}",
-            f"{1.96 * removal.u_um:.0f}",
+            f"{TWO_SIDED * removal.u_um:.0f}",
         )
         for removal in plan.removals
     )
@@ -103,7 +112,7 @@ def _removals(plan: RefacePlan) -> Table:
 
 
 _PLAN_NOTES = {
-    "stays within tolerance": "Where the facing stays above the middle of the drawing it stays, within its tolerance.",
+    "stays within tolerance": "Where the facing is more open than the middle of the drawing, but within its tolerance, it is left alone.",
     "break as far as it goes": f"The facing reaches as far back as a plan goes, {FURTHER_M / MM:g} mm behind its own.",
 }
 
@@ -114,11 +123,15 @@ def _notes(plan: RefacePlan) -> list[str]:
 
 # steps
 
+_IDLE = ("rails", "curve", "tip")
+"""Steps that are left out where there is nothing to do in them."""
+
 
 def _steps(plan: RefacePlan) -> list[Block]:
     found: list[Block] = []
     before: Step | None = None
-    for number, step in enumerate(plan.steps, start=1):
+    worked = [step for step in plan.steps if not (step.idle and step.name in _IDLE)]
+    for number, step in enumerate(worked, start=1):
         what, until = _step_words(plan, step)
         found.append(Text(f"{number}. {sentences(what, f'stop when {until}' if until else None)}", hang=3))
         after = _after(step, before)
@@ -162,28 +175,39 @@ def _step_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
         return _table_words(plan, step)
     words = {
         "measure": ("measure, photograph, play, and agree with the owner on what shall change", "everything is written down"),
-        "rails": (f"level the rails: take off up to {size} where one is lower", "each feeler stops alike on both rails"),
+        "rails": (f"level the rails: take up to {size} off {_short_rail(plan)}", "each feeler stops alike on both rails"),
         "curve": (
             f"work the curve, up to {size}, and leave 0.05 mm at the tip",
             "the feelers stop as below, the thinnest first; one that goes too far cannot be brought back",
         ),
         "tip": (f"bring the tip to size, the last {size}", "the tip opening is as below"),
         "rail widths": (
-            "bring tip rail and side rails back to their widths, for they grow as the tip opens",
+            "bring tip rail and side rails back to their widths, which grow with what comes off",
             "they are as wide as they were, and even on both sides",
         ),
         "baffle and window edge": (
-            "look at the baffle and the edge of the window: the baffle comes nearer the reed, which is brighter",
-            "the baffle is as below, or as it was if the owner wants the old sound",
+            "look at the baffle and the edge of the window: as the rails go down the baffle comes nearer the reed, which may be brighter",
+            f"{_baffle(step)} under the rails, or as it was if the owner wants the old sound",
         ),
         "finish": ("take off burrs, try the seal, play, and measure again", "a sealed reed holds a few seconds"),
     }
-    idle = {
-        "rails": "the rails are level, as far as the gauge can tell",
-        "curve": "the curve is as it shall be",
-        "tip": "the tip is at its size",
-    }
-    return (idle[step.name], "") if step.idle else words[step.name]
+    return words[step.name]
+
+
+def _short_rail(plan: RefacePlan) -> str:
+    """Return on which rail to work: the one on which feelers stop sooner, which stands higher."""
+    gaps = [
+        stop.left_mm - stop.right_mm for stop in plan.steps[0].stops if stop.left_mm is not None and stop.right_mm is not None
+    ]
+    if gaps and max(gaps) <= 0:
+        return "the left rail, on which feelers stop sooner"
+    if gaps and min(gaps) >= 0:
+        return "the right rail, on which feelers stop sooner"
+    return "the rail on which a feeler stops sooner"
+
+
+def _baffle(step: Step) -> str:
+    return "the baffle is right" if step.baffle_height_mm is None else f"the baffle is {step.baffle_height_mm:.2f} mm"
 
 
 def _table_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
@@ -199,9 +223,9 @@ def _table_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
             if gap < 0
             else f"convex by {gap:.3f} mm at most"
         )
-        return f"the table is {kind}: leave it", ""
+        return f"the table is {kind}: leave it, but see with a straight edge that it is not twisted", ""
     why = f"the table is hollow by {-gap:.3f} mm: " if gap is not None and gap < 0 else ""
-    return f"{why}face the table down by {1e3 * down:.0f} µm, which closes the tip by as much", done
+    return f"{why}face the table down by {down * MM / UM:.0f} µm, which closes the tip by as much", done
 
 
 # reeds
@@ -219,7 +243,7 @@ def _reeds(plan: RefacePlan) -> list[Block | str]:
         (
             item.reed,
             f"{item.closing_pressure_before_kpa:.1f} to {item.closing_pressure_after_kpa:.1f}",
-            f"{1.96 * item.u_closing_pressure_kpa:.1f}",
+            f"{TWO_SIDED * item.u_closing_pressure_kpa:.1f}",
             f"{item.playing_opening_before_mm:.2f} to {item.playing_opening_after_mm:.2f}",
             f"{100 * item.closing_share_before:.1f} to {100 * item.closing_share_after:.1f}",
         )

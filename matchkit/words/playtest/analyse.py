@@ -6,7 +6,7 @@ from matchkit.playtest.stats.analyse import FEW_PLAYERS, Analysis
 from matchkit.playtest.stats.discrimination import LEVEL
 from matchkit.playtest.stats.ratings import LEAST_REPEATED
 from matchkit.playtest.stats.trials import Comparison, Preference
-from matchkit.words.numbers import counted, percent
+from matchkit.words.numbers import TWO_SIDED, counted, percent
 from matchkit.words.screen import Block, Screen, Table, Text, listed, screen, sentences
 
 SHOWN = 8
@@ -47,18 +47,19 @@ def _p(value: float) -> str:
 
 def _comparison(item: Comparison) -> list[str]:
     test = item.test
-    sets = f"{item.set_a} against {item.set_b}"
+    set_a, set_b, where = _apart(item.set_a, item.set_b)
+    sets = f"{set_a} against {set_b}{where}"
     if item.kind == "triangle":
         head = f"{sets}, any difference: {test.successes} of {test.trials} were right"
     else:
-        head = f"{sets}, {item.attribute}: {test.successes} of {test.trials} chose {item.set_a}"
+        head = f"{sets}, {item.attribute}: {test.successes} of {test.trials} chose {set_a}"
     many = "these players" if item.players > 1 else f"{item.by_player[0].player_id} (and no other player)"
     share = f"{percent(test.share)}, {100 * test.share_low:.0f} to {100 * test.share_high:.0f}"
     adjusted = _p(item.adjusted)
     if item.verdict == "different":
         more = ""
         if item.kind == "two":
-            winner = item.set_a if 2 * test.successes > test.trials else item.set_b
+            winner = set_a if 2 * test.successes > test.trials else set_b
             more = f": {winner} has more {item.attribute}"
         said = f"{many} can tell{more} ({share}; {adjusted})"
     else:
@@ -73,8 +74,18 @@ def _comparison(item: Comparison) -> list[str]:
     return [sentences(head, said), sentences(f"by player: {by}" if item.players > 1 else "", order, silent)]
 
 
+def _apart(first: str, second: str) -> tuple[str, str, str]:
+    """Return two set-ups by the parts in which they differ, and the parts that both have."""
+    ids = [name.split("/") for name in (first, second)]
+    same = [a for a, b in zip(*ids, strict=False) if a == b]
+    if len(ids[0]) != len(ids[1]) or not same or len(same) == len(ids[0]):
+        return first, second, ""
+    one, other = ("/".join(part for part in parts if part not in same) for parts in ids)
+    return one, other, f" on {' + '.join(same)}"
+
+
 def _preference(item: Preference) -> list[Block | str]:
-    rows = tuple((name, f"{worth:+.2f}", "-" if u == 0 else f"{1.96 * u:.2f}") for name, worth, u in item.strengths)
+    rows = tuple((name, f"{worth:+.2f}", "-" if u == 0 else f"{TWO_SIDED * u:.2f}") for name, worth, u in item.strengths)
     reference = next((name for name, _, u in item.strengths if u == 0), "")
     told = "" if item.told else "some were always named, so these are bounds and no estimates"
     first = "" if item.first is None or not item.told else f"coming first counts for {item.first:+.2f}"
@@ -92,7 +103,7 @@ def _chance(found: Analysis) -> list[str]:
     if len(found.comparisons) < 2:
         return []
     by_chance = f"{len(found.comparisons) * LEVEL:.1f}"
-    return [f"Of {len(found.comparisons)} comparisons {by_chance} would come out by chance; p allows for that (Holm)."]
+    return [f"Of {len(found.comparisons)} comparisons {by_chance} would come out by chance; p allows for that."]
 
 
 def _agreement(found: Analysis) -> list[Block | str]:
@@ -173,5 +184,7 @@ def _rests_on(found: Analysis) -> list[Block | str]:
         lines.append(f"Nobody marked {LEAST_REPEATED} set-ups twice, so nobody's own agreement is known.")
     if len(found.players) == 1:
         lines.append(f"All of this speaks for {found.players[0]} only.")
-    size = f"{counted(found.trials, 'blind trial')} and {counted(found.playtests, 'playtest')}"
+    sizes = [counted(found.trials, "blind trial")] if found.trials else []
+    sizes += [counted(found.playtests, "playtest")] if found.playtests else []
+    size = listed(sizes)
     return ["", Text(f"From {size} of {counted(len(found.players), 'player')}."), *lines]
