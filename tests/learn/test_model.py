@@ -297,7 +297,10 @@ def test_no_term_reads_a_column_that_models_do_not_read() -> None:
     """A column that a term of the score reads makes a model stale when it changes, so it is not among the unread ones."""
     read = {
         node.attr
-        for path in [*Path(score.__file__).parent.glob("terms/*.py"), **(Path(score.__file__).with_name(f"{name}.py") for name in ("features", "tone"))]
+        for path in [
+            *Path(score.__file__).parent.glob("terms/*.py"),
+            *(Path(score.__file__).with_name(f"{name}.py") for name in ("features", "tone")),
+        ]
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Attribute)
     }
