@@ -355,3 +355,25 @@ def test_what_is_read_too_coarsely_has_no_chart_and_drift_allows_for_their_numbe
     tip = next(item for item in report.features if item.feature == "tip_opening_mm")
     assert tip.sd > 0
     assert tip.chart is None
+
+
+@pytest.mark.parametrize(
+    ("serials", "known"),
+    [
+        (("T-9", "T-10", "T-11"), True),
+        (("9", "10", "11"), True),
+        (("T-9", "T-9", "T-11"), False),
+        (("T-9", None, "T-11"), False),
+        (("first", "second", "3rd"), False),
+    ],
+)
+def test_an_order_of_making_is_known_by_serial_numbers(serials: tuple[str | None, ...], known: bool) -> None:  # noqa: FBT001
+    """Every piece has a serial number with a digit in it, whatever letters stand around, and no two have the same."""
+    pieces = [
+        Mouthpiece(id=f"X{place}", instrument="tenor", tip_opening_mm=2.5, serial=serial)
+        for place, serial in enumerate(serials)
+    ]
+    found = gather(pieces[::-1], (), ())
+    assert found.order_known is known
+    if known:
+        assert [piece.serial for piece in found.mouthpieces] == list(serials)

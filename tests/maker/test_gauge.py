@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 import matchkit as mk
 from matchkit.cli import main
 from matchkit.maker.batch import gauge_from
-from matchkit.maker.gauge import average_range, expected_range, range_constants, study
+from matchkit.maker.gauge import _finite, _ratio, average_range, expected_range, range_constants, study
 from matchkit.records.spec import Gauge
 
 Array = NDArray[np.float64]
@@ -167,3 +167,9 @@ def test_repeats_that_are_all_alike_have_no_ratio(tmp_path: Path) -> None:
         result = CliRunner().invoke(main, ["gauge", str(path), "--format", style])
         assert result.exit_code == 0, result.output
         assert "inf" not in result.stdout.lower().replace("information", "")
+
+
+def test_a_ratio_over_nothing() -> None:
+    """F is 0 where neither has any, infinite where only the lower has none (so it is left empty), and the ratio otherwise."""
+    assert (_ratio(0.0, 0.0), _ratio(1.0, 0.0), _ratio(3.0, 2.0)) == (0.0, float("inf"), 1.5)
+    assert _finite(_ratio(1.0, 0.0)) is None

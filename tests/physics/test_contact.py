@@ -23,6 +23,7 @@ from matchkit.physics.contact import (
     node_places_m,
     quadrature_places_m,
     solve_contact,
+    spread_force_moment,
 )
 from matchkit.physics.contact_nnls import DenseBeam
 
@@ -276,3 +277,14 @@ def test_impossible_beams_are_refused(change: dict[str, Array], message: str) ->
     }
     with pytest.raises(PhysicsInputError, match=message):
         build_beams(**{**arguments, **change})
+
+
+def test_a_spread_force_bends_as_its_integral() -> None:
+    """The moment of a force spread evenly: 0 before it, x - centre beyond it, and between its ends the integral of the load (numerical)."""
+    centre, spread = 0.010, 0.005
+    x = np.linspace(0, 0.03, 61)
+    places = np.linspace(centre - spread / 2, centre + spread / 2, 20001)
+    wanted = np.array([np.trapezoid(np.maximum(at - places, 0.0), places) / spread for at in x])
+    found = spread_force_moment(x[None, :], centre_m=np.array([centre]), spread_m=spread)[0]
+    assert found == pytest.approx(wanted, abs=1e-9)
+    assert found[-1] == pytest.approx(x[-1] - centre, rel=1e-12)

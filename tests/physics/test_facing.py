@@ -373,3 +373,20 @@ def test_a_parabola_keeps_its_covariances() -> None:
             slopes.append((ahead - behind) / (2 * size))
         assert found.lengths_with_tip() == pytest.approx(np.column_stack(slopes) @ found.with_tip, rel=1e-3, abs=1e-15)
     assert seen >= 3
+
+
+def test_two_bumps_are_told_apart_with_their_lengths() -> None:
+    """Two bumps of a scanned arc (invented), 3 mm and 5 mm long: two flaws at their own places, each as long as it is above the limit."""
+    edge, radius, tip = 28e-3, 0.15, 2.6e-3
+    x = np.arange(0.5e-3, 27e-3, 0.25e-3)
+    arc = radius - np.sqrt(radius**2 - (edge - x) ** 2)
+    tip = float(radius - np.sqrt(radius**2 - edge**2))
+    bumps = sum(30e-6 * np.exp(-(((x - at) / half) ** 2)) for at, half in ((8e-3, 1.2e-3), (17e-3, 2.0e-3)))
+    heights = np.maximum(arc - bumps, 1e-6)
+    order = np.argsort(-heights)
+    scan = Readings(heights[order], x[order], np.full(len(x), 2e-6), np.full(len(x), 2e-5))
+    found = [flaw for flaw in flaws(measured_lay(scan, tip_opening_m=tip, u_tip_m=2e-5), least_m=12e-6) if flaw.kind == "bump"]
+    assert len(found) == 2
+    assert [flaw.place_m * 1e3 for flaw in found] == pytest.approx([8.0, 17.0], abs=0.8)
+    assert found[0].length_m < found[1].length_m
+    assert [flaw.length_m * 1e3 for flaw in found] == pytest.approx([2.0, 3.0], abs=1.0)

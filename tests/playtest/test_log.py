@@ -18,6 +18,7 @@ from matchkit.files import shipped
 from matchkit.parts.fits import ligature_refusals, misfit, pair_refusals
 from matchkit.playtest.log import log_file, log_playtests, playtest_of
 from matchkit.records.people import Playtest
+from matchkit.records.trials import Trial
 from matchkit.tables.book.book import Book
 from matchkit.tables.carry import carry_in
 
@@ -310,3 +311,37 @@ def test_a_day_to_come_is_said(book: str) -> None:
     """A playtest of the future is written, and its day is said to be one."""
     logged = log_playtests(book, [playtest_of({**PLAYED, "date": "2999-01-01"})])
     assert logged.notes == ("playtest: 2999-01-01 is in the future",)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "words"),
+    [
+        ("set_b", "AM-05/AR-A-2.5", "read 'AM-05/AR-A-2.5'; expected another set-up than set_a"),
+        ("set_b", "AM-05", "column set_b: read 'AM-05'; expected mouthpiece/reed/ligature, by their ids"),
+        (
+            "set_a",
+            "AM-05/AR-A-2.5/L-05/L-06",
+            "column set_a: read 'AM-05/AR-A-2.5/L-05/L-06'; expected mouthpiece/reed/ligature",
+        ),
+        ("set_b", "nowhere/AR-A-2.5", "read 'nowhere'; expected an id of mouthpieces"),
+        ("set_b", "AM-08/nothing/L-05", "read 'nothing'; expected an id of reeds"),
+        ("set_b", "AM-08/AR-A-2.5/L-77", "read 'L-77'; expected an id of ligatures"),
+        ("set_b", "AM-08/TR-A-3", "expected parts that fit one another"),
+    ],
+)
+def test_the_parts_of_a_blind_trial_are_looked_at(book: str, tmp_path: Path, column: str, value: str, words: str) -> None:
+    """Each set-up of a trial is two or three ids that are there and fit, and the two differ; anything else is refused by its column."""
+    trial = Trial(
+        id="B1", player_id="P02", kind="triangle", set_a="AM-05/AR-A-2.5", set_b="AM-08/AR-A-2.5/L-05", shown="AAB", answer=3
+    )
+    path = tmp_path / "trials.csv"
+    for given, refused in ((trial.model_copy(update={column: value}), True), (trial, False)):
+        row = {name: "" if item is None else str(item) for name, item in given.model_dump().items()}
+        path.write_text(to_csv([row], list(row)), encoding="utf-8")
+        if refused:
+            with pytest.raises(mk.DataError) as error:
+                log_file(book, path)
+            assert words in str(error.value)
+            assert not Book(book).find("trials", id="B1")
+        else:
+            assert log_file(book, path).ids == ("B1",)

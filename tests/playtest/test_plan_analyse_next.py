@@ -12,7 +12,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.stats
 from click.testing import CliRunner
+from conftest import edit_table
 from rich.cells import cell_len
 
 import matchkit as mk
@@ -20,7 +22,7 @@ from matchkit.cli import main
 from matchkit.cli.printing import lay_out
 from matchkit.learn.marks import Settings
 from matchkit.learn.rater import RaterCalibration
-from matchkit.playtest.design.plan import Plan, plan_rating, plan_test
+from matchkit.playtest.design.plan import Design, Plan, plan_rating, plan_test
 from matchkit.playtest.next import Field, choose, crossing
 from matchkit.playtest.stats.analyse import analyse
 from matchkit.playtest.stats.within import mean_correlation, within_slope
@@ -460,3 +462,37 @@ def test_two_without_a_question_says_which_option_names_it() -> None:
     """What is more of is asked for by its option."""
     with pytest.raises(mk.RequestError, match="none was named \\(--attribute\\)"):
         two(attribute=None)
+
+
+def test_an_interval_of_a_mean_correlation_holds_it_in_the_middle() -> None:
+    """Fisher's z with a t interval over players, worked out here step by step (Fisher 1921, from memory): low, middle and high."""
+    rng = np.random.default_rng(7)
+    values = [rng.normal(size=12) for _ in range(5)]
+    marks = [0.6 * x + rng.normal(0, 0.6, 12) for x in values]
+    found = mean_correlation(values, marks)
+    assert found is not None
+    z = np.array([np.arctanh(np.corrcoef(x, y)[0, 1]) for x, y in zip(values, marks, strict=True)])
+    half = scipy.stats.t.ppf(0.975, 4) * z.std(ddof=1) / np.sqrt(5)
+    assert found[2:5] == pytest.approx([np.tanh(z.mean()), np.tanh(z.mean() - half), np.tanh(z.mean() + half)], rel=1e-9)
+    assert found[3] < found[2] < found[4]
+
+
+@pytest.mark.parametrize(
+    ("orders", "sittings", "balanced"), [(0, 0, True), (6, 12, True), (6, 7, False), (1, 3, True), (2, 3, False)]
+)
+def test_a_design_is_balanced_where_every_order_comes_equally_often(orders: int, sittings: int, balanced: bool) -> None:  # noqa: FBT001
+    """Sittings are a multiple of the orders, or there are none."""
+    assert Design(orders=orders, sittings=sittings).balanced is balanced
+
+
+def test_next_in_stock_leaves_out_what_is_gone(demo_copy: Path) -> None:
+    """With --in-stock neither a mouthpiece nor a reed that is counted as 0 is proposed; one that is not counted may be."""
+    everything = {part for test in mk.open(demo_copy).next("P02", count=60) for part in (test.mouthpiece_id, test.reed_id)}
+    gone = [min(name for name in everything if name.startswith(start)) for start in ("AM", "AR")]
+    for table in ("mouthpieces", "reeds"):
+        edit_table(demo_copy, table, lambda rows: [{**row, "stock": "0" if row["id"] in gone else ""} for row in rows])
+    house = mk.open(demo_copy)
+    stocked = house.next("P02", count=200, in_stock=True)
+    assert len(stocked) > 20
+    assert not [test for test in stocked if test.mouthpiece_id in gone or test.reed_id in gone]
+    assert [test for test in house.next("P02", count=200) if test.mouthpiece_id in gone]

@@ -174,3 +174,16 @@ def test_no_workbook_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     assert refused(tmp_path / "bare.xlsx").expected == "an xlsx workbook"
     monkeypatch.setattr(xlsx_reader, "MAX_PACKED", 10)
     assert refused(tmp_path / "bare.xlsx").expected == "at most 10 bytes"
+
+
+def test_a_decimal_comma_in_a_workbook_is_no_number(demo_copy: Path, tmp_path: Path) -> None:
+    """A spreadsheet keeps numbers as numbers: a text with a comma is refused there, since "1,920" may be a thousand or two."""
+
+    def comma(book: Workbook) -> None:
+        page = book["mouthpieces"]
+        place = [cell.value for cell in page[1]].index("tip_opening_mm") + 1
+        page.cell(2, place).value = "1,92"
+
+    reading = read_source(workbook(demo_copy, tmp_path / "house.xlsx", comma))
+    problem = only(reading.problems)
+    assert (problem.row, problem.column, problem.read) == (2, "tip_opening_mm", "'1,92'")
