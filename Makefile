@@ -43,6 +43,7 @@ lock:
 
 bench: $(STAMP)
 	$(BENCH) benchmarks/cost.py $(AGAINST)
+	$(BENCH) benchmarks/walked.py
 	$(BENCH) benchmarks/bench.py
 	$(BENCH) benchmarks/maker.py
 	$(BENCH) benchmarks/book.py

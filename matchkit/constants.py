@@ -157,6 +157,8 @@ VAMP_ROOM = Parameter(2.0, "mm", "room that a vamp must leave behind the facing"
 
 VISITOR = "visitor"
 """What a player who is in no table is called."""
+UNKNOWN = "?"
+"""What stands for a part that is not known, where somebody says what they play now."""
 
 # What a playtest counts
 BLIND_WEIGHT = Parameter(1.5, "1", "a mark given blind, over one given knowing the parts", "no source", "assumed")

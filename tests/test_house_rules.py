@@ -23,6 +23,7 @@ from conftest import REFERENCE
 from openpyxl import Workbook
 
 import matchkit
+import matchkit as mk
 from matchkit import constants
 from matchkit import files as shipped_module
 from matchkit.cli.printing import to_json
@@ -214,6 +215,21 @@ def test_commands_stay_within_twice_their_figure(command: tuple[str, ...], figur
     """CPU time from cold, best of three, is under twice the figure; the bare interpreter's own time is taken off the import."""
     own = min(cpu_seconds(sys.executable, "-c", "") for _ in range(3)) if figure < 0.1 else 0.0
     assert min(cpu_seconds(*command) for _ in range(3)) - own < 2 * figure
+
+
+def test_public_functions_are_documented_in_sections() -> None:
+    """Every public function, and every method of a house, says what it takes and what it raises (numpydoc)."""
+    methods = [getattr(mk.House, name) for name in dir(mk.House) if not name.startswith("_")]
+    public = [item for item in methods if inspect.isfunction(item)]
+    public += [getattr(mk, name) for name in mk.__all__ if inspect.isfunction(getattr(mk, name))]
+    assert len(public) > 15
+    for function in public:
+        told = inspect.getdoc(function) or ""
+        assert "Raises\n------" in told, function
+        takes = [name for name in inspect.signature(function).parameters if name != "self"]
+        if takes and function.__name__ != "compare":
+            assert "Parameters\n----------" in told, function
+            assert not [name for name in takes if not re.search(rf"\b{name}\b", told)], function
 
 
 def test_public_names() -> None:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import re
 
-from matchkit.constants import INSTRUMENTS
+from matchkit.constants import INSTRUMENTS, UNKNOWN
 from matchkit.errors import RequestError
 from matchkit.names import nearly
 from matchkit.parts.stock import Parts
 from matchkit.score.player import Visitor
 from matchkit.units import inch_to_mm, thou_to_mm
 
-UNKNOWN = "?"
 _TIP = re.compile(r"(?P<number>\d*[.,]?\d+)\s*(?P<unit>mm|thou|in|inch|inches|\")?", re.IGNORECASE)
 _REED = re.compile(r"(?:(?P<family>.+?)\s+)?(?P<strength>\d+(?:[.,]\d+)?)")
 _TIP_MM = (0.5, 4.0)

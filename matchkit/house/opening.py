@@ -13,14 +13,31 @@ MODEL_FILE = "model.npz"
 
 
 def open_house(source: str | Path | None = None, *, model: str | Path | None = None, cache: bool = True) -> House:
-    """Open a house: a directory of csv tables, an xlsx workbook, a book (SQLite file or URL), or the demo house where none is named.
+    """Open a house from its tables.
 
-    ``model`` is a file that ``train`` wrote; without it, ``model.npz`` beside the tables is looked for (for the demo house the shipped
-    one). A model counts as long as it belongs to the parts, weights and constants as they are now: playtests logged since are counted in,
-    and one that belongs to something else is not used, which :attr:`House.model` says. With ``cache``, fitted facings, solved contacts and
-    fitted models are kept on this machine for the next time. Raises DataError with every problem of the tables, SourceError where there is
-    nothing to read, ModelError for a named model that cannot be read.
+    A model counts as long as it belongs to the parts, weights and constants as they are now: playtests logged since are counted in, and one that
+    belongs to something else is not used, which :attr:`House.model` says.
 
+    Parameters
+    ----------
+    source
+        a directory of csv tables, an xlsx workbook, or a shop's record (SQLite file or URL); by default the demo house
+    model
+        a file that ``train`` wrote; by default ``model.npz`` beside the tables, where there is one
+    cache
+        keep fitted facings, solved contacts and fitted models on this machine for the next time
+
+    Raises
+    ------
+    DataError
+        with every problem of the tables
+    SourceError
+        where there is nothing to read
+    ModelError
+        for a named model that cannot be read
+
+    Examples
+    --------
     >>> house = open_house()
     >>> len(house.tables.mouthpieces) >= 30
     True

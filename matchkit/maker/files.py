@@ -23,7 +23,17 @@ from matchkit.tables.store import PIECES_TABLES, read_tables
 def calibrate(path: str | Path) -> Calibration:
     """Turn a csv of bench readings into rows of the strength scale.
 
-    Raises SourceError where there is no such file, DataError with every problem of it.
+    Parameters
+    ----------
+    path
+        a csv with profile_id, strength, reed, mass_g or load_n, sink_mm, state
+
+    Raises
+    ------
+    SourceError
+        where there is no such file
+    DataError
+        with every problem of it
     """
     place = Path(path)
     if not place.is_file():
@@ -37,11 +47,26 @@ def calibrate(path: str | Path) -> Calibration:
 def gauge_study(
     path: str | Path | None = None, *, tolerance: float | Mapping[str, float] | None = None
 ) -> tuple[GaugeStudy, ...]:
-    """Analyse a csv of study readings, one answer a quantity (default: the demo study, which is invented).
+    """Analyse a csv of study readings, one answer a quantity.
 
-    ``tolerance`` is the width of what a drawing allows, in the unit of the readings, by quantity where there are several. Raises SourceError
-    where there is no such file, DataError with every problem of it, a missing cell among them, RequestError for a tolerance of nothing.
+    Parameters
+    ----------
+    path
+        a csv with quantity, piece, operator, repeat, reading_mm; by default the demo study, which is invented
+    tolerance
+        width of what a drawing allows, in the unit of the readings, by quantity where there are several
 
+    Raises
+    ------
+    SourceError
+        where there is no such file
+    DataError
+        with every problem of it, a missing cell among them
+    RequestError
+        for a tolerance of nothing
+
+    Examples
+    --------
     >>> [study.quantity for study in gauge_study()]
     ['stop', 'tip_opening']
     """

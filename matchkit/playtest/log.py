@@ -71,10 +71,26 @@ def playtest_of(values: dict[str, Any]) -> Playtest:
 
 
 def log_playtests(book: str | Path, tests: Sequence[Playtest], *, command: str = "log", wait_s: float = WAIT_SECONDS) -> Logged:
-    """Write playtests into a book, all or none.
+    """Write playtests into a shop's record, all or none.
 
-    Raises DataError with everything that speaks against them: unknown ids, parts that do not fit one another, a row that is there
-    already in other words, a correction of nothing. SourceError where the book cannot be used.
+    Parameters
+    ----------
+    book
+        an SQLite file, or the URL of a PostgreSQL database
+    tests
+        playtests, as :class:`matchkit.Playtest`
+    command
+        what the history says wrote them
+    wait_s
+        how long to wait for another writer, in seconds
+
+    Raises
+    ------
+    DataError
+        with everything that speaks against them: unknown ids, parts that do not fit one another, a row that is there already in other words,
+        a correction of nothing
+    SourceError
+        where the record cannot be used
     """
     places = ["playtest"] if len(tests) == 1 else [f"playtest {place}" for place in range(1, len(tests) + 1)]
     return _write(Book(book, writes=True, wait_s=wait_s), "playtests", list(tests), command, places)

@@ -1,0 +1,283 @@
+"""What a retailer and a player ask: which set-up, which reed, why."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from matchkit.advise.requests import check_request
+from matchkit.constants import UNKNOWN
+from matchkit.errors import RequestError
+from matchkit.house.rooms import Rooms
+from matchkit.score.player import Visitor
+from matchkit.units import MM
+
+if TYPE_CHECKING:
+    from matchkit.advise.answers import ClosingReport, Explanation, Ranking
+    from matchkit.advise.side_by_side import Strengths, Swap
+
+Progress = Callable[[int, int], None]
+
+
+class CounterQuestions(Rooms):
+    """What a retailer and a player ask: which set-up, which reed, why."""
+
+    def visitor(
+        self,
+        instrument: str,
+        *,
+        mouthpiece: str = UNKNOWN,
+        reed: str = UNKNOWN,
+        ligature: str = UNKNOWN,
+        embouchure: str | None = None,
+        blow_kpa: float | None = None,
+        lip_mm: float | None = None,
+    ) -> Visitor:
+        """Return a player who is in no table, by what they say they play now.
+
+        Parameters
+        ----------
+        instrument
+            what they play
+        mouthpiece
+            an id, a tip opening such as "75thou" or "1.9mm", or "?"
+        reed
+            an id, a strength such as "2.5", perhaps with its line ("alto-A 2.5"), or "?"
+        ligature
+            an id or "?"
+        embouchure
+            light, medium or firm
+        blow_kpa, lip_mm
+            blowing pressure in kPa and distance of the lip from the tip in mm, where they were measured
+
+        Raises
+        ------
+        RequestError
+            where that cannot be read
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> mk.open().visitor("alto", mouthpiece="75thou", reed="2.5").strength
+        2.5
+        """
+        from matchkit.advise.visitors import read_visitor
+
+        return read_visitor(
+            self.parts,
+            instrument=instrument,
+            mouthpiece=mouthpiece,
+            reed=reed,
+            ligature=ligature,
+            embouchure=embouchure,
+            blow_kpa=blow_kpa,
+            lip_mm=lip_mm,
+        )
+
+    def rank(
+        self,
+        player: str | Visitor,
+        *,
+        wish: Sequence[str] = (),
+        complaint: Sequence[str] = (),
+        fixed: Mapping[str, str] | None = None,
+        change: str | None = None,
+        in_stock: bool = False,
+        budget: float | None = None,
+        top: int = 3,
+        different: bool = False,
+        across: bool = False,
+        neck: str | None = None,
+        jobs: int = 1,
+        progress: Progress | None = None,
+    ) -> Ranking:
+        """Rank every set-up that fits for a player, best first.
+
+        Parameters
+        ----------
+        player
+            an id, or a :class:`Visitor`
+        wish
+            words such as "freer"
+        complaint
+            such as "tired lip": answered first with what costs nothing, then with its wish
+        fixed
+            a mouthpiece, reed or ligature to keep, by part and id
+        change
+            the one part that may change
+        in_stock
+            leave out what is counted as 0
+        budget
+            leave out what costs more; the player's own parts cost nothing
+        top
+            how many rows
+        different
+            no two rows share a mouthpiece or a reed profile
+        across
+            allow parts of another instrument
+        neck
+            an id of the necks
+        jobs, progress
+            processes that share the work; called with blocks done and blocks in all
+
+        Raises
+        ------
+        UnknownIdError
+            for an id in no table
+        RequestError
+            for a question that cannot be meant
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> ranking = mk.open().rank("P01", top=2)
+        >>> [setup.position for setup in ranking.rows]
+        [1, 2]
+        """
+        from matchkit.advise.ranking import Wanted, rank_setups
+
+        wanted = Wanted(
+            wish=tuple(wish),
+            complaint=tuple(complaint),
+            fixed=dict(fixed or {}),
+            change=change,
+            in_stock=in_stock,
+            budget=budget,
+            top=top,
+            different=different,
+            across=across,
+            neck=neck,
+        )
+        return rank_setups(self.learner, player, wanted, model=self.model, jobs=jobs, progress=progress)
+
+    def explain(
+        self,
+        player: str | Visitor,
+        mouthpiece: str,
+        reed: str,
+        ligature: str | None = None,
+        *,
+        wish: Sequence[str] = (),
+        neck: str | None = None,
+    ) -> Explanation:
+        """Explain one set-up for a player: every term and every playtest behind its score.
+
+        A set-up that would be refused is explained all the same, with the reasons against it.
+
+        Parameters
+        ----------
+        player
+            an id or a :class:`Visitor`
+        mouthpiece, reed, ligature
+            ids; without a ligature, of the pair alone
+        wish, neck
+            as :meth:`rank`
+
+        Raises
+        ------
+        UnknownIdError, RequestError
+            as :meth:`rank`
+        """
+        from matchkit.advise.ranking import explain_setup
+
+        return explain_setup(self.learner, player, (mouthpiece, reed, ligature), wish=wish, neck=neck, model=self.model)
+
+    def strengths(self, mouthpiece: str, player: str | Visitor | None = None) -> Strengths:
+        """Lay every reed that fits a mouthpiece side by side, softest first, against the present set-up.
+
+        Parameters
+        ----------
+        mouthpiece
+            an id
+        player
+            an id or a :class:`Visitor`; without one, a usual player of the instrument
+
+        Raises
+        ------
+        UnknownIdError
+            for an id in no table
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> found = mk.open().strengths("AM-05", "P02")
+        >>> sum(line.equal for line in found.rows)
+        1
+        """
+        from matchkit.advise.side_by_side import strengths
+
+        facing = self.parts.facing(mouthpiece)
+        person = Visitor(instrument=facing.mouthpiece.instrument) if player is None else player
+        return strengths(self.scorer, facing, view=self.scorer.view(person))
+
+    def swap(self, player: str | Visitor, *, mouthpiece: str | None = None, reed: str | None = None, top: int = 3) -> Swap:
+        """Replace one part of the present set-up: what on the new part comes closest, and what difference remains.
+
+        Parameters
+        ----------
+        player
+            an id or a :class:`Visitor`, whose present mouthpiece and reed are known
+        mouthpiece, reed
+            the new part, one of them: reeds are searched for a mouthpiece, mouthpieces for a reed
+        top
+            how many rows
+
+        Raises
+        ------
+        UnknownIdError
+            for an id in no table
+        RequestError
+            unless exactly one part is named and the present set-up is known
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> mk.open().swap("P02", mouthpiece="AM-08").part
+        'mouthpiece'
+        """
+        from matchkit.advise.side_by_side import swap
+
+        check_request(top=top)
+        view = self.scorer.view(player)
+        if (mouthpiece is None) == (reed is None):
+            raise RequestError("name the new mouthpiece or the new reed, one of them")
+        if view.present is None:
+            raise RequestError("swap against what? the present mouthpiece and reed must be known")
+        facing = None if mouthpiece is None else self.parts.facing(mouthpiece)
+        part = None if reed is None else self.parts.reed(reed)
+        return swap(self.scorer, view=view, facing=facing, reed=part, top=top)
+
+    def closing(
+        self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0
+    ) -> ClosingReport:
+        """Compute how one reed closes on one facing.
+
+        Parameters
+        ----------
+        mouthpiece, reed
+            ids
+        player
+            an id or a :class:`Visitor`, whose blowing pressure and lip are taken; without one, usual ones
+        reed_offset_mm
+            how far the reed's tip stands past the tip rail, -3 to 3 mm
+
+        Raises
+        ------
+        UnknownIdError
+            for an id in no table
+        RequestError
+            for an offset that cannot be meant
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> 2 < mk.open().closing("TM-01", "TR-A-2.5").closing_pressure_kpa < 20
+        True
+        """
+        from matchkit.advise.closing import closing_report
+
+        if not -3 <= reed_offset_mm <= 3:
+            raise RequestError(f"the reed stands {reed_offset_mm:g} mm past the tip rail; expected -3 to 3")
+        facing, part = self.parts.facing(mouthpiece), self.parts.reed(reed)
+        person = Visitor(instrument=facing.mouthpiece.instrument) if player is None else player
+        return closing_report(self.scorer, facing, part, view=self.scorer.view(person), reed_offset_m=reed_offset_mm * MM)

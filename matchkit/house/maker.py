@@ -1,0 +1,166 @@
+"""What a maker asks: what a facing needs, whether a batch is good, how to reface a piece."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from matchkit.advise.requests import check_request
+from matchkit.house.rooms import Rooms
+from matchkit.tables.defaults import read_defaults
+from matchkit.tables.store import read_spec
+
+if TYPE_CHECKING:
+    from matchkit.maker.conformity.batch import BatchReport
+    from matchkit.maker.gauge import GaugeStudy
+    from matchkit.maker.measure.report import FacingReport
+    from matchkit.maker.reface.plan import RefacePlan
+
+Progress = Callable[[int, int], None]
+
+
+class MakerQuestions(Rooms):
+    """What a maker asks: what a facing needs, whether a batch is good, how to reface a piece."""
+
+    def facing(self, mouthpiece: str, *, pieces: str | Path | None = None, studies: Sequence[GaugeStudy] = ()) -> FacingReport:
+        """Say what the readings of a mouthpiece tell: lengths, shape, smoothness, rails, bumps, each with its uncertainty.
+
+        Parameters
+        ----------
+        mouthpiece
+            an id of this house, or of ``pieces``
+        pieces
+            a folder or workbook with other mouthpieces and their readings
+        studies
+            gauge studies, which replace the uncertainties that are stated
+
+        Raises
+        ------
+        UnknownIdError
+            for a piece that is nowhere
+        DataError
+            with every problem of ``pieces``
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> mk.open().facing("AM-07").rail_difference_mm < -0.5
+        True
+        """
+        from matchkit.maker.batch import gauge_from
+        from matchkit.maker.files import find_piece
+        from matchkit.maker.measure.report import facing_report
+
+        piece, gathered = find_piece(self.tables, mouthpiece, pieces, demo=self.demo)
+        readings, points = gathered.readings.get(piece.id, []), gathered.points.get(piece.id, [])
+        spec = self.tables.spec.model_copy(update={"gauge": gauge_from(self.tables.spec.gauge, studies)})
+        return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec)
+
+    def batch(
+        self,
+        pieces: str | Path | None = None,
+        *,
+        spec: str | Path | None = None,
+        studies: Sequence[GaugeStudy] = (),
+        pair: bool = True,
+        draws: int | None = None,
+        jobs: int = 1,
+        progress: Progress | None = None,
+    ) -> BatchReport:
+        """Judge a batch of pieces against their drawings, and pair it with the reeds of this house.
+
+        Parameters
+        ----------
+        pieces
+            a folder or workbook with mouthpieces and their readings; by default the demo batch, which is invented
+        spec
+            a house.toml other than this house's
+        studies
+            gauge studies, which replace the uncertainties that are stated
+        pair
+            whether to pair it with the house reeds
+        draws
+            how many seeded draws a pairing takes
+        jobs, progress
+            processes that share the work; called with parts done and parts in all
+
+        Raises
+        ------
+        DataError
+            with every problem of the pieces or the drawing
+        SourceError
+            where there is nothing to read
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> mk.open().batch(pair=False).counts["fail"]
+        6
+        """
+        from matchkit.maker.batch import gauge_from, judge_and_pair
+        from matchkit.maker.files import read_pieces
+        from matchkit.maker.pairing import checked_draws
+
+        check_request(jobs=jobs)
+        draws = checked_draws(draws)
+        rules = self.tables.spec if spec is None else read_spec(spec)
+        rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
+        return judge_and_pair(
+            self.scorer, read_pieces(pieces), spec=rules, pair=pair, draws=draws, jobs=jobs, progress=progress
+        )
+
+    def reface(
+        self,
+        piece: str,
+        *,
+        pieces: str | Path | None = None,
+        spec: str | Path | None = None,
+        drawing: bool = False,
+        tip_opening_mm: float | None = None,
+        reed: str | None = None,
+        closing_kpa: float | None = None,
+        table_down: bool = False,
+    ) -> RefacePlan:
+        """Plan the refacing of one piece: what to take off where, in which order.
+
+        The target is the nearest fair curve, or one of the following.
+
+        Parameters
+        ----------
+        piece
+            an id of this house, or of ``pieces``
+        pieces, spec
+            as :meth:`batch`
+        drawing
+            the drawing of its model
+        tip_opening_mm
+            a fair curve of this tip opening
+        reed, closing_kpa
+            the facing that closes most evenly on a reed, at a closing pressure (by default the middle of the house's range)
+        table_down
+            whether the table may be faced down where the target asks for it
+
+        Raises
+        ------
+        UnknownIdError
+            for a piece or reed that is nowhere
+        RequestError
+            for a target that no removal reaches
+        DataError
+            with every problem of ``pieces``
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> plan = mk.open().reface("TB-25-07", drawing=True)
+        >>> plan.removals[1].left_um > plan.removals[1].right_um - 1
+        True
+        """
+        from matchkit.maker.files import find_piece
+        from matchkit.maker.reface.ask import Wanted, plan_reface
+
+        found, gathered = find_piece(self.tables, piece, pieces, demo=self.demo)
+        rules = self.tables.spec if spec is None else read_spec(spec)
+        wanted = Wanted(drawing, tip_opening_mm, reed, closing_kpa, table_down)
+        return plan_reface(self.scorer, found, gathered, spec=rules, wanted=wanted)
