@@ -30,7 +30,7 @@ WITHIN = ("physics", "pairs", "score", "learn", "tables", "maker", "playtest")
 EQUIVALENTS = Path(__file__).with_name("equivalents.txt")
 SEED, COUNT, WORKERS = 12, 200, 2
 MOST_TESTS = 60
-"""Tests that run against one mutant, the quickest of those that pass through its line."""
+"""Tests that run against one mutant, the quickest of those that pass through its line: so many of its own room's, and so many others."""
 SLOWER, AT_LEAST = 10.0, 60.0
 """A mutant's tests may take this many times as long as they do unchanged, and this many seconds in any case."""
 QUICK = ("-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:cov", "-m", "not slow", "--no-header", "--tb=no")
@@ -181,8 +181,13 @@ class Related:
     def tests(self, mutant: Mutant) -> list[str]:
         """Return the tests to run against a mutant, the quickest first."""
         at_line = self.by_line.get((mutant.file, mutant.line), frozenset())
-        found = at_line or self.by_file.get(mutant.file, frozenset())
-        return sorted(found, key=lambda test: (self.seconds.get(test, 1.0), test))[:MOST_TESTS]
+        found = sorted(
+            at_line or self.by_file.get(mutant.file, frozenset()), key=lambda test: (self.seconds.get(test, 1.0), test)
+        )
+        room = mutant.file.split("/")[1]
+        own = [test for test in found if test.startswith((f"tests/{room}/", f"matchkit/{room}/"))]
+        others = [test for test in found if test not in own]
+        return own[:MOST_TESTS] + others[:MOST_TESTS]
 
 
 def related(folder: Path) -> Related:
@@ -331,14 +336,17 @@ def main() -> None:
 
         check(found, trees.queue[0])
 
+        done: list[str] = []
+
         def run(mutant: Mutant) -> tuple[Mutant, str]:
             tests, tree = found.tests(mutant), trees.get()
             try:
                 ended = killed(mutant, tests, sum(found.seconds.get(test, 1.0) for test in tests), tree)
             finally:
                 trees.put(tree)
+            done.append(ended)
             if ended not in {"killed", "timeout"}:
-                print(f"{ended:8}  {mutant}", flush=True)
+                print(f"{len(done):3} of {len(kept)}  {ended}  {mutant}", flush=True)
             return mutant, ended
 
         with ThreadPoolExecutor(WORKERS) as pool:

@@ -339,3 +339,40 @@ def test_gauges_nobody_stated_are_called_assumed() -> None:
     studied = HouseSpec().model_copy(update={"gauge": gauge_from(Gauge(), mk.gauge_study())})
     assert gauge_assumed(studied) == (feeler,)
     assert gauge_assumed(mk.open().tables.spec) == ()
+
+
+def test_a_report_holds_every_feeler_in_its_own_unit() -> None:
+    """Stops in mm and heights off the fair curve in µm, each of a feeler and a rail, as the readings and the curve give them."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(6))
+    spec = spec_with()
+    report = facing_report(piece, readings, (), defaults=read_defaults(), spec=spec)
+    part, rails = measured(piece, readings, spec)
+    assert len(report.stations) == len(FEELERS_MM)
+    for station in report.stations:
+        for rail, stop, off in (
+            ("left", station.left_mm, station.left_off_um),
+            ("right", station.right_mm, station.right_off_um),
+        ):
+            at = int(np.argmin(np.abs(rails[rail].height_m - station.feeler_mm * 1e-3)))
+            place = float(rails[rail].place_m[at])
+            assert stop == pytest.approx(place * 1e3, rel=1e-12)
+            assert off is not None
+            wanted = station.feeler_mm * 1e-3 - float(part.lay.fair.height_m(np.array(place)))
+            assert off == pytest.approx(wanted * 1e6, abs=1e-6)
+            assert abs(wanted) < 60e-6
+    assert report.u_smoothness_um is not None
+    drawn = monte_carlo(part, rails, gauge=spec.gauge)
+    assert report.u_smoothness_um == pytest.approx((drawn.smoothness_m or 0.0) * 1e6, rel=1e-9)
+    assert 0.1 < report.u_smoothness_um < 30
+
+
+def test_a_tilted_plate_makes_the_tip_less_sure() -> None:
+    """``hypot(u_tip, tilt times break)``: the doubt of a plate that rocks by an angle goes into the tip opening (first order)."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(6))
+    spec = spec_with()
+    level = measured(piece, readings, spec)[0].lay
+    convex = measured(piece.model_copy(update={"table_gap_mm": 0.03}), readings, spec)[0].lay
+    assert convex.u_tip_m > level.u_tip_m
+    assert math.sqrt(convex.u_tip_m**2 - level.u_tip_m**2) == pytest.approx(
+        0.03 / 15 / math.sqrt(3) * convex.fair.break_m, rel=0.5
+    )

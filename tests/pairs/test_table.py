@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 import matchkit as mk
-from matchkit.pairs.table import PairTable
+from matchkit.pairs.contacts import Contacts
+from matchkit.pairs.table import PairTable, pair_list
 
 
 @pytest.fixture(scope="module")
@@ -42,3 +43,18 @@ def test_joined_tables_keep_their_own_parts(pairs: PairTable) -> None:
         assert tips.tolist() == joined.tip_opening_m.tolist()
         strengths = joined.of_reeds(lambda reed: reed.reed.strength)
         assert strengths.tolist() == [joined.reed(pair).reed.strength for pair in range(len(joined))]
+
+
+def test_each_pair_has_its_own_lip_and_place(pairs: PairTable) -> None:
+    """Pairs of several parts, lips and reed places solved together are what each is alone; the same ones share one solution."""
+    rows = [0, 0, 9, 9, 40, 40, 40, 0]
+    parts = [(pairs.facing(row), pairs.reed(row)) for row in rows]
+    lips = [0.009, 0.010, 0.009, 0.011, 0.010, 0.009, 0.011, 0.009]
+    places = [0.0, 0.0005, 0.0, -0.0005, 0.0005, 0.0, 0.0, 0.0]
+    together = pair_list(Contacts(), parts, lip_m=lips, offset_m=places)
+    for row, (part, lip, place) in enumerate(zip(parts, lips, places, strict=True)):
+        alone = pair_list(Contacts(), [part], lip_m=lip, offset_m=place)
+        assert together.closing_pressure_pa[row] == pytest.approx(alone.closing_pressure_pa[0], rel=1e-9)
+        assert together.lip_area_m2[row] == pytest.approx(alone.lip_area_m2[0], rel=1e-9)
+    assert together.solution_of[0] == together.solution_of[-1]
+    assert len(set(together.solution_of.tolist())) == len(rows) - 1

@@ -490,9 +490,17 @@ def test_next_in_stock_leaves_out_what_is_gone(demo_copy: Path) -> None:
     everything = {part for test in mk.open(demo_copy).next("P02", count=60) for part in (test.mouthpiece_id, test.reed_id)}
     gone = [min(name for name in everything if name.startswith(start)) for start in ("AM", "AR")]
     for table in ("mouthpieces", "reeds"):
-        edit_table(demo_copy, table, lambda rows: [{**row, "stock": "0" if row["id"] in gone else ""} for row in rows])
+        edit_table(
+            demo_copy,
+            table,
+            lambda rows: [
+                {**row, "stock": "0" if row["id"] in gone else "1" if place % 2 else ""} for place, row in enumerate(rows)
+            ],
+        )
     house = mk.open(demo_copy)
     stocked = house.next("P02", count=200, in_stock=True)
     assert len(stocked) > 20
     assert not [test for test in stocked if test.mouthpiece_id in gone or test.reed_id in gone]
     assert [test for test in house.next("P02", count=200) if test.mouthpiece_id in gone]
+    counted = {piece.id for piece in house.tables.mouthpieces if piece.stock == 1} & {test.mouthpiece_id for test in stocked}
+    assert counted

@@ -11,6 +11,7 @@ import pytest
 from conftest import Edit, Rows, edit_table, read_rows, write_rows
 
 import matchkit as mk
+from matchkit import constants
 from matchkit.errors import DataError, Problem, SourceError
 from matchkit.files import shipped
 from matchkit.records.parts import FacingReading, Mouthpiece
@@ -549,3 +550,53 @@ def test_scans_that_cannot_be_read(tmp_path: Path, change_rows: Edit, words: str
     edit_table(folder, "lay_points", change_rows)
     with pytest.raises(DataError, match=words):
         read_tables(folder, needed=PIECES_TABLES)
+
+
+@pytest.mark.parametrize(("share", "refused"), [(0.62, False), (0.57, True), (1.55, False), (1.7, True)])
+def test_where_a_facing_may_leave_the_table(tmp_path: Path, share: float, refused: bool) -> None:  # noqa: FBT001
+    """An arc that ends at 0.6 to 1.6 of the usual facing length of its instrument is taken, one beyond is refused with both numbers."""
+    typical = constants.FEATURE_SCALES["facing_length"].typical["alto"]
+    write_rows(tmp_path / "mouthpieces.csv", [{"id": "M", "instrument": "alto", "tip_opening_mm": "1.9"}])
+    write_rows(tmp_path / "reeds.csv", [{"id": "R", "instrument": "alto", "cut": "filed", "strength": "2.5"}])
+    write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
+    stops = {feeler: share * typical * (1 - (feeler / 1.9) ** 0.5) for feeler in (0.038, 0.2, 0.6)}
+    rows = [
+        {"mouthpiece_id": "M", "rail": rail, "feeler_mm": f"{feeler}", "stop_mm": f"{stop:.3f}"}
+        for rail in ("left", "right")
+        for feeler, stop in stops.items()
+    ]
+    write_rows(tmp_path / "facings.csv", rows)
+    found = [problem for problem in problems_of(tmp_path) if "a facing that ends" in problem.expected]
+    assert bool(found) is refused
+    if found:
+        assert f"{0.6 * typical:.0f} to {1.6 * typical:.0f} mm from the tip of a alto" in found[0].expected.replace(
+            "an alto", "a alto"
+        )
+
+
+def test_three_thicknesses_are_a_profile(tmp_path: Path) -> None:
+    """Three places are enough, two are not."""
+    write_rows(tmp_path / "mouthpieces.csv", [{"id": "M", "instrument": "alto", "tip_opening_mm": "1.9"}])
+    write_rows(
+        tmp_path / "reeds.csv", [{"id": "R", "instrument": "alto", "cut": "filed", "strength": "2.5", "profile_id": "P"}]
+    )
+    write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
+    points = [("2", "0.15"), ("15", "0.75"), ("32", "2.2")]
+    for count, refused in ((3, False), (2, True)):
+        rows = [{"profile_id": "P", "x_mm": x, "thickness_mm": thickness} for x, thickness in points[:count]]
+        write_rows(tmp_path / "reed_profiles.csv", rows)
+        assert any("profile" in str(problem.column) for problem in problems_of(tmp_path)) is refused
+
+
+@pytest.mark.parametrize(
+    ("number", "hint"), [("-30", "looks like thousandths of a mm"), ("-1.5", "looks like thousandths of a mm"), ("-2000", "")]
+)
+def test_a_negative_size_is_hinted_only_where_it_fits(tmp_path: Path, number: str, hint: str) -> None:
+    """A slip that no unit would mend is refused without a hint."""
+    write_rows(
+        tmp_path / "mouthpieces.csv", [{"id": "M", "instrument": "alto", "tip_opening_mm": "1.9", "table_gap_mm": number}]
+    )
+    write_rows(tmp_path / "reeds.csv", [{"id": "R", "instrument": "alto", "cut": "filed", "strength": "2.5"}])
+    write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
+    problem = only(problems_of(tmp_path))
+    assert (hint in problem.hint) if hint else problem.hint == ""
