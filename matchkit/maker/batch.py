@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from matchkit.facts import LeftOut, NotPaired
 from matchkit.maker.conformity.batch import BatchReport, Pieces, judge_batch
+from matchkit.maker.facts import LeftOut, NotPaired
 from matchkit.maker.gauge import GaugeStudy
 from matchkit.maker.pairing import DRAWS, SEED, Pairing, lots_of, pair_batch
 from matchkit.parts.facing import FacingPart, facing_part

@@ -62,6 +62,7 @@ class ReedScale:
         self._cane = {
             reed.profile_id: reed.material == "cane" for reed in sorted(reeds, key=lambda reed: reed.id, reverse=True)
         }
+        self._shapes: dict[ShapeKey, ReedShape] = {}
         self._defaults = defaults
         self._spec = spec
 
@@ -118,9 +119,12 @@ class ReedScale:
             line = completed(line, generic)
             assumed.append(Assumed("part of the profile" if points else "profile"))
         name = str(reed.profile_id) if whole else f"{reed.profile_id or 'generic'}, {reed.cut} {reed.instrument}"
-        x, thickness = (np.array(column) for column in zip(*line, strict=True))
-        shape = ReedShape(x * MM, thickness * MM, np.array(_crown(points, x)), tip * MM, butt * MM, length * MM)
-        return shape, ShapeKey(name, tip, butt, length), whole
+        key = ShapeKey(name, tip, butt, length)
+        if key not in self._shapes:
+            x, thickness = (np.array(column) for column in zip(*line, strict=True))
+            crown = np.array(_crown(points, x))
+            self._shapes[key] = ReedShape(x * MM, thickness * MM, crown, tip * MM, butt * MM, length * MM)
+        return self._shapes[key], key, whole
 
     # modulus
 

@@ -7,7 +7,7 @@ second moment is left under a curved top.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,7 @@ def crown_factor(edge_over_centre: Array | float) -> Array:
     return np.asarray(12 * (mean3 / 3 - (mean2 / 2) ** 2 / mean1))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ReedShape:
     """A reed without its material: profile and plan.
 
@@ -93,6 +93,7 @@ class ReedShape:
         return crown * self.width_at_m(x_m) * self.thickness_at_m(x_m) ** 3 / 12
 
 
+@lru_cache(maxsize=256)
 def _stiffness_kernel(shape: ReedShape, *, load_m: float, clamp_m: float) -> tuple[Array, Array]:
     """Return places and weighted values of ``(x - load)^2 / I(x)`` between load and clamp."""
     if not 0 <= load_m < clamp_m:

@@ -49,7 +49,7 @@ def _held_against(present: Setup, setup: Setup) -> str:
     """Return whether a set-up is expected to be marked higher than the present one."""
     gain = setup.score - present.score
     verdict = "about as good as now" if abs(gain) < SMALL_GAIN else "better than now" if gain > 0 else "not as good as now"
-    return sentences(f"{verdict}: expect {mark(setup.score)}, and {mark(present.score)} of {set_words(present)}")
+    return sentences(f"{verdict}: expect {mark(setup.score)}; {mark(present.score)} for {set_words(present)}")
 
 
 def _terms(terms: tuple[TermReason, ...]) -> Table:

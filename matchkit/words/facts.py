@@ -145,7 +145,7 @@ def measure_words(item: MeasureNext) -> str:
     if item.term:
         return all_terms()[item.term].measure
     named = MEASURES[item.doubt or "stiffness"]
-    return f"of what they play now, {named}" if item.of_present else named
+    return f"{named}, of what they play now" if item.of_present else named
 
 
 def aimed_words(aimed: Aimed) -> str:
@@ -177,7 +177,7 @@ def typed_doubt_words(items: Iterable[KnownOnly]) -> str:
     """Return what a strength that was typed leaves open, as a sentence; nothing where none was."""
     if not any(item.part == "reed" and not item.line for item in items):
         return ""
-    return "A strength means little between makers: theirs may not be what that number is here."
+    return "Strength numbers differ between makers: theirs may not match that number here."
 
 
 def model_words(use: ModelUse) -> str:

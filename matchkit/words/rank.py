@@ -36,7 +36,7 @@ COSTLY = 3.0
 """Points of 100 that a term must cost to be named."""
 
 FREE_STEPS = {
-    "seal": "close the shank with the palm, draw air, and see that the reed holds a few seconds; if not, wet or flatten it",
+    "seal": "cover the shank with the palm and suck the air out: the reed should stay shut a few seconds; if not, wet or flatten it",
     "back": "move the reed back by a quarter of a millimetre",
     "forward": "move the reed forward by a quarter of a millimetre",
     "straight": "set the reed straight, flush with the tip rail and even on both rails",
@@ -207,7 +207,9 @@ def _reasons(row: Setup) -> list[str]:
     found = []
     marks = len(row.neighbours)
     if marks and abs(row.correction) >= WORTH_SAYING:
-        found.append(f"marks on similar set-ups: {more_or_less(row.correction)} ({counted(marks, 'mark')})")
+        found.append(
+            f"similar set-ups {'raise' if row.correction > 0 else 'lower'} this by {abs(row.correction):.1f} ({counted(marks, 'mark')})"
+        )
     known = (term for term in row.terms if term.known and round(term.cost, 6) >= COSTLY)
     costly = sorted(known, key=lambda term: -round(term.cost, 6))[:2]
     return found + [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
@@ -231,10 +233,10 @@ def _now(ranking: Ranking) -> str | None:
         return sentences(now, "too few marks yet for a range around what to expect")
     if not ranking.rows:
         return sentences(now)
-    if ranking.wish:
-        wish = "8 of 10 next marks fall in these ranges, if that is what they want"
+    if ranking.wish and not ranking.complaint:
+        wish = "eight of ten next marks fall in these ranges, if that is what they want"
     else:
-        wish = "8 of 10 next marks fall in these ranges"
+        wish = "eight of ten next marks fall in these ranges"
     return sentences(now, wish, "where ranges overlap, neither is surely better" if len(ranking.rows) > 1 else None)
 
 
@@ -273,7 +275,7 @@ def rater_words(player: str, answer: Ranking | Explanation) -> str:
     own = answer.rater
     if abs(own.offset) < WORTH_SAYING and abs(own.spread - 1) < WORTH_SAYING:
         return ""
-    return f"Marks to expect are as {player} marks ({counted(own.tests, 'playtest')})."
+    return f"Marks are on {player}'s own scale ({counted(own.tests, 'playtest')})."
 
 
 def _more(ranking: Ranking) -> str | None:

@@ -20,7 +20,7 @@ def strengths_screen(found: Strengths) -> Screen:
         "",
         Table(titles, rows, right=(2, 4)) if rows else "No reed here can be compared with that.",
         "",
-        sentences("> is closest", "alike: how many reeds of a box of ten feel so") if rows else None,
+        sentences("> is closest", "alike: how many of a box of ten feel like now") if rows else None,
         "Move the reed on the facing before buying another: forward is harder, back is freer." if rows else None,
         f"Not measured, and so not placed: {', '.join(apart)}." if apart else None,
         "kPa is the closing pressure, ± 19 times of 20." if rows else None,

@@ -37,7 +37,7 @@ def test_a_batch_that_fails_ends_with_five() -> None:
         "6 out of drawing",
         "TB-25-07",
         "left rail",
-        "With the house reeds",
+        "with the house reeds",
         "For the box",
     ):
         assert words in result.stdout
@@ -165,7 +165,7 @@ def test_a_rail_short_within_the_drawing_is_not_lengthened() -> None:
     told = " ".join(run("facing", "TB-25-12").stdout.split())
     assert "lengthen" not in told
     assert "within the 0.15 mm of the drawing" in told or "the rails are level" in told
-    assert "if it is flat, lengthen the left rail" in " ".join(run("facing", "TB-25-07").stdout.lower().split())
+    assert "if it is not twisted, lengthen the left rail" in " ".join(run("facing", "TB-25-07").stdout.lower().split())
 
 
 def test_more_workers_than_any_machine_has_are_refused() -> None:

@@ -14,11 +14,11 @@ from scipy.stats import t as student
 
 import matchkit as mk
 from matchkit.cli.printing import lay_out
-from matchkit.facts import FeatureAt
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import gather, judge_batch
 from matchkit.maker.conformity.chart import individuals_chart
 from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
+from matchkit.maker.facts import FeatureAt
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import HouseSpec
 from matchkit.words.maker.batch import batch_screen

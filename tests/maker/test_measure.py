@@ -10,8 +10,9 @@ import pytest
 from maker_shop import FEELERS_MM, Truth, measured, read_piece, replace, spec_with, stop_of
 
 import matchkit as mk
-from matchkit.facts import Assumed, TableFound
+from matchkit.facts import Assumed
 from matchkit.maker.batch import gauge_from
+from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import disturb, monte_carlo, scatter_between, table_test
 from matchkit.maker.measure.report import drawn_curve, facing_report, gauge_assumed, u_stop_m
 from matchkit.parts.facing import rails_of

@@ -9,10 +9,10 @@ import pytest
 
 import matchkit as mk
 from matchkit import constants
-from matchkit.facts import NotPaired
 from matchkit.files import shipped
 from matchkit.maker.batch import bench_scorer, judge_and_pair, measure_facings
 from matchkit.maker.conformity.batch import gather
+from matchkit.maker.facts import NotPaired
 from matchkit.maker.measure.monte_carlo import monte_carlo
 from matchkit.maker.pairing import draw_facing, lots_of
 from matchkit.parts.facing import rails_of

@@ -15,9 +15,9 @@ from maker_shop import FEELERS_MM, Truth, measured, read_piece, replace, spec_wi
 
 import matchkit as mk
 from matchkit.cli.printing import lay_out
-from matchkit.facts import Against, RefaceTarget
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import gather
+from matchkit.maker.facts import Against, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.reface.plan import GROWTH, Blank, RefacePlan, blank_of, plan_removal, stop_m
 from matchkit.maker.reface.target import Worn, fair_with_tip, least_tip_m, nearest_fair, power_curve

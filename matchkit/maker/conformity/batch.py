@@ -11,11 +11,12 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 
 from matchkit.errors import DataError, Problem
-from matchkit.facts import Assumed, FeatureAt, LeftOut, NotPaired
+from matchkit.facts import Assumed
 from matchkit.maker.conformity.capability import Capability, capability, two_sided_factor, worst_share
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged, judge_piece, judged_with, rails_at_stations
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
+from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
 from matchkit.maker.pairing import Pairing
 from matchkit.parts.facing import of_pieces

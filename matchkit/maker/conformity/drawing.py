@@ -9,8 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from matchkit.facts import Fault, FeatureAt
 from matchkit.maker.conformity.rule import CONFIDENCE, ORDER, Limits, Verdict, conformity_probability, judge
+from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.measure.report import drawn_curve, u_stop_m
 from matchkit.parts.facing import rails_of
 from matchkit.physics.lay.fair import FairCurve, Readings

@@ -9,7 +9,8 @@ from typing import Any, ClassVar, Literal
 
 import numpy as np
 
-from matchkit.facts import Assumed, TableFound
+from matchkit.facts import Assumed
+from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
 from matchkit.physics.lay.facing import MeanLay, flaws

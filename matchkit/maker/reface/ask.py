@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.errors import RequestError
-from matchkit.facts import Against, Assumed, PlanNote, RefaceTarget
+from matchkit.facts import Assumed
 from matchkit.maker.batch import bench_scorer
 from matchkit.maker.conformity.batch import Pieces
 from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
+from matchkit.maker.facts import Against, PlanNote, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.pairing import lots_of
 from matchkit.maker.reface.plan import BeforeAfter, RefacePlan, blank_of, plan_removal, stop_m, surely_over

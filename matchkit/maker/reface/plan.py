@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.facts import Against, Assumed, OutOfReach, PlanNote, RefaceTarget
+from matchkit.facts import Assumed
+from matchkit.maker.facts import Against, OutOfReach, PlanNote, RefaceTarget
 from matchkit.maker.reface.target import ALIKE_M, MOST_OPENED_M, Worn
 from matchkit.parts.facing import FacingPart
 from matchkit.physics.lay.facing import Lay, MeanLay

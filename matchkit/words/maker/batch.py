@@ -154,7 +154,7 @@ def _order(report: BatchReport) -> list[str]:
         if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * (item.high - item.low):
             low, high = sorted((abs(chart.slope_low) * MM / UM, abs(chart.slope_high) * MM / UM))
             way = "grows" if chart.slope > 0 else "shrinks"
-            size = f"{abs(chart.slope) * MM / UM:.1f} µm a piece ({low:.1f} to {high:.1f}), {abs(chart.slope) * item.count:.2f} mm in all"
+            size = f"{abs(chart.slope) * MM / UM:.1f} ({low:.1f} to {high:.1f}) µm a piece, {abs(chart.slope) * item.count:.2f} mm in all"
             found.append(f"{where} {way} by {size}: look at the cutter before the next batch.")
     return [sentences(text) for text in found]
 
@@ -201,12 +201,12 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
             none.append(lot.lot)
     box = listed([f"{item.strength:g}" for item in pairing.box])
     return [
-        f"With the house reeds, {pairing.model or pairing.instrument}; nine of ten of a box close within {low:g} to {high:g} kPa:",
+        f"{pairing.model or pairing.instrument} with the house reeds; nine in ten of a box close within {low:g} to {high:g} kPa:",
         *([Text(f"On every piece: {', '.join(whole)}.", indent=2)] if whole else []),
         *([Text(f"On some: {', '.join(some)}.", indent=2)] if some else []),
         *([Text(f"On none: {', '.join(none)}.", indent=2)] if none else []),
         Text(
-            f"For the box: {pairing.box[0].profile} {box}, of which most close within it."
+            f"For the box: {pairing.box[0].profile} {box}; most of these close in range."
             if pairing.box[0].in_range > 0
             else "No strength can go on the box: none closes within the house's range.",
             indent=2,

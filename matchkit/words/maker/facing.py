@@ -42,7 +42,7 @@ def _rails(report: FacingReport) -> list[str]:
     if abs(difference) <= SURE * u:
         return [sentences(f"{name}: perhaps {what}", "read both rails twice more before touching it")]
     edge = "lay a straight edge across the table first: a twisted table reads the same"
-    return [f"{name}: {what}.", sentences(edge, f"if it is flat, lengthen the {short} rail"), DUST]
+    return [f"{name}: {what}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
 
 
 def _lengths(report: FacingReport) -> str:
@@ -76,7 +76,7 @@ def _table(report: FacingReport) -> str:
         told = f"the table is hollow by {-gap:.3f} mm" if gap < 0 else "the table is flat"
     rocking = {
         "yes": "the readings drift off the drawing towards the tip: see whether the plate rocks on the table",
-        "no drawing": "a plate that rocks on the table reads too long, which cannot be told without a drawing",
+        "no drawing": "a rocking gauge plate reads too long, which cannot be told without a drawing",
         "no": None,
         "scanned": None,
     }[report.table.rocking]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from matchkit.facts import Fault, FeatureAt
+from matchkit.maker.facts import Fault, FeatureAt
 
 NAMES = {
     "tip_opening_mm": "tip opening",
@@ -21,6 +21,9 @@ NAMES = {
     "shank_bore_mm": "shank bore",
     "body_diameter_mm": "body",
 }
+
+BAFFLES = {"baffle_height_mm": 5, "baffle_10_mm": 10, "baffle_15_mm": 15}
+"""How far behind the tip rail each of them is measured, in mm."""
 
 DUST = "Refacing makes dust that must not be breathed: work wet, follow local rules, ask a qualified person."
 
@@ -52,8 +55,8 @@ def fault_words(fault: Fault) -> str:
         "tip too open": lambda: f"tip {fault.size:.2f} mm too open",
         "table hollow": lambda: f"table hollow by {fault.size:.3f} mm",
         "table convex": lambda: f"table convex by {fault.size:.3f} mm",
-        "baffle too high": lambda: f"{name} {fault.size:.2f} mm too high",
-        "baffle too low": lambda: f"{name} {fault.size:.2f} mm too low",
+        "baffle too high": lambda: f"baffle {fault.size:.2f} mm too high at {BAFFLES[fault.feature]} mm",
+        "baffle too low": lambda: f"baffle {fault.size:.2f} mm too low at {BAFFLES[fault.feature]} mm",
         "below the drawing": lambda: f"{name} {fault.size:.2f} too small",
         "above the drawing": lambda: f"{name} {fault.size:.2f} too large",
     }
@@ -61,7 +64,7 @@ def fault_words(fault: Fault) -> str:
 
 
 REMEDIES = {
-    "rail short": "lay a straight edge across the table; if it is flat, lengthen that rail, else flatten it and measure again",
+    "rail short": "lay a straight edge across the table; if it is not twisted, lengthen that rail, else flatten it and measure again",
     "stop short": "take material off there",
     "stop long": "only facing the table down shortens it",
     "tip too close": "open it towards the tip",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from matchkit.facts import Against, RefaceTarget
+from matchkit.maker.facts import Against, RefaceTarget
 from matchkit.maker.reface.plan import RefacePlan, Step
 from matchkit.maker.reface.target import FURTHER_M
 from matchkit.units import MM, UM
@@ -40,7 +40,7 @@ def reface_screen(plan: RefacePlan) -> Screen:
         "",
         _removals(plan),
         "",
-        "Take off so much where each feeler shall stop in the end; ± is how well the facing is known there, 19 times of 20.",
+        "Take this much off where each feeler is to stop at last; ± is how well the facing is known there, 19 times of 20.",
         "Where that is less than ±, creep up on it: it may be nothing." if _fine(plan) else None,
         *_notes(plan),
         "",
@@ -182,7 +182,7 @@ def _step_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
         ),
         "tip": (f"bring the tip to size, the last {size}", "the tip opening is as below"),
         "rail widths": (
-            "bring tip rail and side rails back to their widths, which grow with what comes off",
+            "bring the rails back to their widths, which grow with what comes off",
             "they are as wide as they were, and even on both sides",
         ),
         "baffle and window edge": (

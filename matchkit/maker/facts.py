@@ -1,0 +1,112 @@
+"""What a maker's answers say, as values: features of a drawing, faults, what was left out, and where a refacing goes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class FeatureAt:
+    """A feature of a drawing: a column of the tables, or ``stop_mm`` or ``rail_difference_mm`` with its rail and feeler."""
+
+    feature: str
+    rail: str | None = None
+    feeler_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is wrong with a piece, from its worst feature: how, by how much, on which rail or on both, and at which feeler.
+
+    ``sure`` is false where the piece is inconclusive: it must be measured again before it is touched.
+    """
+
+    kind: Literal[
+        "rail short",
+        "stop short",
+        "stop long",
+        "tip too close",
+        "tip too open",
+        "table hollow",
+        "table convex",
+        "baffle too high",
+        "baffle too low",
+        "below the drawing",
+        "above the drawing",
+    ]
+    feature: str
+    size: float
+    rail: Literal["left", "right", "both"] | None = None
+    feeler_mm: float | None = None
+    sure: bool = True
+
+
+@dataclass(frozen=True)
+class NotPaired:
+    """Why the pieces of an instrument were not paired with the house reeds."""
+
+    instrument: str
+    why: Literal["no closing range", "no reed known"]
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Reeds of an instrument that are on no strength scale, and were left out of a pairing."""
+
+    instrument: str
+    reeds: int
+
+
+@dataclass(frozen=True)
+class TableFound:
+    """What is known of the table on which everything rests: as recorded (hollow negative), and what the readings show.
+
+    ``rocking`` says whether the readings show a plate that rocks; it cannot be told without a drawing, and a scan had no plate.
+    """
+
+    gap_mm: float | None
+    rocking: Literal["yes", "no", "no drawing", "scanned"]
+
+
+@dataclass(frozen=True)
+class RefaceTarget:
+    """Where a refacing shall go."""
+
+    to: Literal["fair", "drawing", "tip", "reed"]
+    model: str = ""
+    tip_opening_mm: float | None = None
+    reed_id: str = ""
+    closing_kpa: float | None = None
+    middle: bool = False
+    """Whether that closing pressure is the middle of the house's range, and not one that was asked for."""
+
+
+@dataclass(frozen=True)
+class Against:
+    """A reason against doing what a plan says, with the number it rests on and the limit it passes, where there are such."""
+
+    why: Literal[
+        "within its drawing",
+        "one rail",
+        "table convex",
+        "within the uncertainty",
+        "opens too much",
+        "closes too much",
+        "wall unknown",
+        "wall too thin",
+        "never measured",
+    ]
+    size: float | None = None
+    limit: float | None = None
+
+
+@dataclass(frozen=True)
+class OutOfReach:
+    """A place where the lay already stands further from the reed than the target, which removing cannot mend."""
+
+    place_mm: float
+    above_um: float
+
+
+PlanNote = Literal["stays within tolerance", "break as far as it goes"]
