@@ -25,7 +25,7 @@ import matchkit as mk
 from matchkit import constants, score
 from matchkit.facts import ModelUse
 from matchkit.files import shipped
-from matchkit.learn.blend import InstrumentNeighbours
+from matchkit.learn.blend import InstrumentNeighbours, fit_blend, interval_from, sampled
 from matchkit.learn.estimator import ResidualNeighbours
 from matchkit.learn.marks import DEFAULT_SETTINGS, LigatureWeights, Settings, shrunk_mean
 from matchkit.learn.model.file import Belonging, load_model, save_model
@@ -447,3 +447,15 @@ def test_blend_beats_neither_part_by_accident_on_open_data(table: str, capsys: p
         print(f"\n{table}: " + ", ".join(f"{name} {value:.4f}" for name, value in error.items()))
     assert error["blend"] < max(error["linear"], error["neighbours"])
     assert error["blend"] < 1.05 * min(error["linear"], error["neighbours"])
+
+
+def test_each_kind_of_player_has_the_interval_of_its_own_folds() -> None:
+    """A known player's interval comes from mouthpieces held out, a new player's from players held out; on the demo marks it is the wider."""
+    house = mk.open()
+    tests = house.learner.rated_tests
+    blend = fit_blend(tests, house.parts.ligatures, DEFAULT_SETTINGS)
+    few = sampled(tests)
+    table = FoldTable(few, house.parts.ligatures)
+    assert blend.known_player == interval_from(table, few.mouthpieces, DEFAULT_SETTINGS)
+    assert blend.new_player == interval_from(table, few.players, DEFAULT_SETTINGS)
+    assert blend.known_player != blend.new_player

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import edit_table
+from conftest import Rows, edit_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from maker_shop import FEELERS_MM, Truth, measured, read_piece, replace, spec_with, stop_of
@@ -19,6 +19,7 @@ from matchkit.files import shipped
 from matchkit.maker.conformity.batch import gather
 from matchkit.maker.facts import Against, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
+from matchkit.maker.reface.ask import USUAL_FEELERS_MM
 from matchkit.maker.reface.plan import GROWTH, Blank, RefacePlan, blank_of, plan_removal, stop_m
 from matchkit.maker.reface.target import Worn, fair_with_tip, least_tip_m, nearest_fair, power_curve
 from matchkit.physics.closing import close_reeds, closing_share
@@ -378,3 +379,28 @@ def test_where_a_feeler_stops() -> None:
         assert found * 1e3 == pytest.approx(stop_of(lambda x: truth.height("left", x), feeler, 34.0), abs=0.01)
     assert stop_m(X, heights, 2.6e-3) is None
     assert stop_m(X, heights, 0.0) == pytest.approx(X[-1])
+
+
+def test_the_wall_is_looked_at_on_the_rail_that_loses_most(tmp_path: Path) -> None:
+    """A piece whose left rail loses 21 µm and whose right next to nothing: too thin where the left leaves too little, though the right does not."""
+    shutil.copytree(shipped("data/demo-bench") / "batch", tmp_path / "pieces")
+    walls = {}
+    for wall in (1.505, 1.53):
+
+        def thinned(rows: Rows, wall: float = wall) -> Rows:
+            return [{**row, "wall_mm": str(wall) if row["id"] == "TB-25-07" else row["wall_mm"]} for row in rows]
+
+        edit_table(tmp_path / "pieces", "mouthpieces", thinned)
+        plan = mk.open().reface("TB-25-07", pieces=tmp_path / "pieces", drawing=True)
+        walls[wall] = [reason for reason in plan.do_not if reason.why == "wall too thin"]
+    assert not walls[1.53]
+    (reason,) = walls[1.505]
+    assert reason.limit == 1.5
+    assert reason.size == pytest.approx(1.505 - 0.021, abs=0.001)
+
+
+def test_the_usual_feelers_are_a_set_from_thin_to_thick() -> None:
+    """A piece without a drawing and without readings of its own is planned for seven feelers, none twice (common practice, no source)."""
+    assert list(USUAL_FEELERS_MM) == sorted(set(USUAL_FEELERS_MM))
+    assert USUAL_FEELERS_MM[0] == 0.038
+    assert max(np.diff(USUAL_FEELERS_MM)) <= 0.3 + 1e-9
