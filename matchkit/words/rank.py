@@ -149,7 +149,7 @@ def _of_all(row: Setup, shared: Shared) -> Text | None:
     """Return what holds of every set-up shown."""
     doubts = [words for words, alike in zip(_doubt(row), shared.doubts, strict=True) if alike]
     told = sentences(closes_up_words(row.feel) if shared.closes_up else None, *doubts)
-    return Text(f"All of these: {told[0].lower()}{told[1:]}", drop=1) if told else None
+    return Text(f"For all of these \N{EN DASH} {told[0].lower()}{told[1:]}", drop=1) if told else None
 
 
 def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None, wish: Sequence[str] = ()) -> list[Block]:
