@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,8 +21,8 @@ from matchkit.maker.conformity.batch import gather
 from matchkit.maker.facts import Against, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.reface.ask import USUAL_FEELERS_MM
-from matchkit.maker.reface.plan import GROWTH, Blank, RefacePlan, blank_of, plan_removal, stop_m
-from matchkit.maker.reface.target import Worn, fair_with_tip, least_tip_m, nearest_fair, power_curve
+from matchkit.maker.reface.plan import GROWTH, SURE, Blank, RefacePlan, blank_of, plan_removal, stop_m, surely_over
+from matchkit.maker.reface.target import ALIKE_M, Worn, fair_with_tip, least_tip_m, nearest_fair, power_curve
 from matchkit.physics.closing import close_reeds, closing_share
 from matchkit.physics.share_table import power_beams
 from matchkit.tables.store import PIECES_TABLES, read_tables
@@ -404,3 +405,13 @@ def test_the_usual_feelers_are_a_set_from_thin_to_thick() -> None:
     assert list(USUAL_FEELERS_MM) == sorted(set(USUAL_FEELERS_MM))
     assert USUAL_FEELERS_MM[0] == 0.038
     assert max(np.diff(USUAL_FEELERS_MM)) <= 0.3 + 1e-9
+
+
+def test_only_what_is_surely_over_comes_off() -> None:
+    """Over by less than its doubt, or by less than what counts as alike, stays; what is over by more than both comes off whole."""
+    u = np.array([8e-6, 8e-6, 0.1e-6, 0.1e-6, 8e-6])
+    over = np.array([SURE * 8e-6 * 0.9, SURE * 8e-6 * 1.1, ALIKE_M * 0.9, ALIKE_M * 1.1, -1e-4])
+    flat = SimpleNamespace(worn=SimpleNamespace(height_m=1e-3 + over), x_m=np.linspace(0, 4e-3, 5), u_m=u)
+    target = SimpleNamespace(height_m=lambda x: np.full(len(x), 1e-3))
+    found = surely_over(flat, target)  # type: ignore[arg-type]
+    assert found == pytest.approx([0.0, over[1], 0.0, over[3], 0.0], abs=1e-12)
