@@ -78,13 +78,16 @@ def _umask() -> int:
     return mask
 
 
+COMPUTING = ("learn", "pairs", "parts", "physics", "records", "score")
+"""Rooms whose results are kept, and those that they are computed in; what is read, asked or said does not bear on them."""
+
+
 @once
 def code_digest() -> bytes:
-    """Return a hash of this package's own code, so that what another version computed is not taken for this one's."""
-    found = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.rglob("*.py")):
-        if path.parent.name not in ("cli", "report"):
-            found.update(path.name.encode() + b"\0" + path.read_bytes())
+    """Return a hash of the code that computes, so that what another version computed is not taken for this one's."""
+    found, home = hashlib.sha256(), Path(__file__).parent
+    for path in sorted((*home.glob("*.py"), *(path for room in COMPUTING for path in (home / room).rglob("*.py")))):
+        found.update(path.name.encode() + b"\0" + path.read_bytes())
     return found.digest()
 
 

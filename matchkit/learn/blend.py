@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,10 @@ from matchkit.learn.interval import Interval, fit_interval, group_folds
 from matchkit.learn.marks import DEFAULT_SETTINGS, RatedTests, Settings
 from matchkit.learn.predictor import Predictor, seen_by
 from matchkit.learn.rater import IDENTITY, Line, RaterCalibration, Raters, calibrate_raters, common_marks, rescale_residuals
-from matchkit.learn.trial.folds import FoldTable
 from matchkit.records.parts import Ligature
+
+if TYPE_CHECKING:
+    from matchkit.learn.trial.folds import FoldTable
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -90,6 +93,8 @@ def residuals_by_instrument(tests: RatedTests, line: Line, lines: Raters) -> dic
 
 def fit_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settings = DEFAULT_SETTINGS) -> Blend:
     """Fit the whole model; with no playtests it is physics alone, ``10 D``, and has no interval."""
+    from matchkit.learn.trial.folds import FoldTable
+
     scale = calibrate_raters(tests)
     line, lines = scale.line, scale.raters
     players = tuple(sorted(set(tests.players)))

@@ -15,7 +15,8 @@ from matchkit.records.calibration import BenchReading
 from matchkit.records.parts import Mouthpiece
 from matchkit.records.study import StudyReading
 from matchkit.tables.read.csv import read_csv
-from matchkit.tables.rules.house import double_rows, study_ranges
+from matchkit.tables.rules.house import double_rows
+from matchkit.tables.rules.study import study_ranges
 from matchkit.tables.source import Tables
 from matchkit.tables.store import PIECES_TABLES, read_tables
 

@@ -13,7 +13,6 @@ from matchkit.parts.facing import FacingPart, facing_part
 from matchkit.parts.kept import kept_facings
 from matchkit.parts.reed import ReedPart
 from matchkit.parts.scale import ReedScale
-from matchkit.parts.typed import typed_reed
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
@@ -112,4 +111,6 @@ class Parts:
 
     def typed_reed(self, strength: float, instrument: str, *, cut: str | None, profile_id: str | None) -> ReedPart:
         """Return a reed that is known by its strength, and perhaps its cut or a profile of the house."""
+        from matchkit.parts.typed import typed_reed
+
         return typed_reed(self._scale, self.reeds, strength, instrument=instrument, cut=cut, profile_id=profile_id)

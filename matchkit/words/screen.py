@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 
-@dataclass(frozen=True)
-class Text:
+class Text(NamedTuple):
     """A sentence or more, wrapped; ``drop`` above 0 may be left out where the screen is too long, the largest first."""
 
     text: str
@@ -21,16 +19,14 @@ class Text:
     most: int = 0
 
 
-@dataclass(frozen=True)
-class Title:
+class Title(NamedTuple):
     """A line with one part on the left and another on the right."""
 
     left: str
     right: str
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(NamedTuple):
     """Rows under titles; ``right`` holds the columns (by place) whose cells end at one edge, as numbers do."""
 
     titles: tuple[str, ...]
@@ -38,19 +34,17 @@ class Table:
     right: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True)
-class Gap:
+class Gap(NamedTuple):
     """An empty line."""
 
 
 Block: TypeAlias = Text | Title | Table | Gap
 
 
-@dataclass(frozen=True)
-class Screen:
+class Screen(NamedTuple):
     """Blocks from top to bottom; ``most`` lines where there is a limit, which droppable sentences give way to."""
 
-    blocks: tuple[Block, ...] = field(default=())
+    blocks: tuple[Block, ...] = ()
     most: int | None = None
 
 

@@ -12,7 +12,6 @@ from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, ProfileP
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
-from matchkit.records.study import StudyReading
 from matchkit.records.trials import Trial
 from matchkit.tables.read.cells import plain, shown
 from matchkit.tables.read.sheet import Reading
@@ -52,20 +51,6 @@ def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
             yield Problem(reading.source, row, model.key[0], what, "each one once", f"row {seen[key]} has it already")
         else:
             seen[key] = row
-
-
-STUDY_RANGES_MM = {"stop": (0.1, 45.0), "tip_opening": (0.5, 4.0)}
-
-
-def study_ranges(reading: Reading) -> Iterator[Problem]:
-    """Check that a reading of a study lies where such a quantity can lie at all."""
-    for row, record in zip(reading.rows, reading.records, strict=True):
-        if isinstance(record, StudyReading) and record.quantity in STUDY_RANGES_MM:
-            low, high = STUDY_RANGES_MM[record.quantity]
-            if not low <= record.reading_mm <= high:
-                what = record.quantity.replace("_", " ")
-                read, expected = f"{plain(record.reading_mm)} mm", f"a {what} from {low:g} to {high:g} mm"
-                yield Problem(reading.source, row, "reading_mm", read, expected)
 
 
 def references(house: SourceReading) -> Iterator[Problem]:
