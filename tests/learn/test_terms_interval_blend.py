@@ -251,3 +251,22 @@ def test_another_player_stands_omega_apart() -> None:
     for player, squared in (("p", [1.0, 5.0]), ("stranger", [5.0, 5.0]), (None, [5.0, 5.0])):
         distance, _ = known.seen_by(player, Settings(other_player=4.0)).nearest(np.zeros((1, 2)), 25)
         assert distance[0] ** 2 == pytest.approx(squared)
+
+
+LIMITS = {
+    "resistance": (4, 0, 2, "half strengths"),
+    "closing": (2, 0.03, 0.20, ""),
+    "opening": (2, 0, 2, "steps of 15 %"),
+    "box spread": (1, 1, 0, ""),
+    "rails": (1, 0.05, 0.8, "mm2"),
+    "smoothness": (1, 5, 60, "µm"),
+    "tone": (1, 0, 0, ""),
+    "volume": (1, 0.05, 0.30, ""),
+}
+"""Weight, good and poor limit, and unit of each term: assumed, chosen by judgement, and changed on purpose only."""
+
+
+def test_weights_and_limits_are_those_that_were_chosen() -> None:
+    """Nobody changes a weight or a limit by accident; a new term has its own."""
+    found = {name: (term.weight, term.good, term.poor, term.unit) for name, term in all_terms().items()}
+    assert {name: found[name] for name in LIMITS} == LIMITS

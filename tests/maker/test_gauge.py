@@ -96,6 +96,7 @@ def test_certified_analyses_of_variance(name: str, tolerance: float) -> None:
     assert found.table[0].f == pytest.approx(certified, rel=tolerance)
     assert found.reproducibility is None
     assert found.people == 1
+    assert not found.pooled
 
 
 @pytest.mark.slow
