@@ -407,3 +407,17 @@ def test_every_demo_set_up_is_of_the_published_order(house: mk.House) -> None:
     loud.check("pressure_kpa", level)
     clarinet = np.median(house.scorer.fitting("clarinet").closing_pressure_pa) / 1e3
     assert clarinet / 2 < loud.expected["pressure_kpa"] < 2 * clarinet
+
+
+def test_a_stiffer_reed_adds_less_volume(house: mk.House) -> None:
+    """On one mouthpiece the reed's equivalent volume goes with 1 / K0, so chamber and reed are the smaller the harder the pair closes."""
+    rows = house.rank("P02", fixed={"mouthpiece": "AM-07"}, top=EVERYTHING).rows
+    found = {row.reed_id: (row.closing_pressure_kpa, next(t.value for t in row.terms if t.name == "volume")) for row in rows}
+    pairs = sorted((pressure, value) for pressure, value in found.values() if value is not None)
+    known = [pair for name, pair in found.items() if not name.startswith("AR-E")]
+    assert len(known) > 8
+    pressure, value = np.array(sorted(pair for pair in known if pair[1] is not None), dtype=float).T
+    slope, level = np.polyfit(1 / pressure, value, 1)
+    assert slope > 0
+    assert value == pytest.approx(level + slope / pressure, abs=1e-6)
+    assert pairs

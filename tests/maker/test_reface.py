@@ -415,3 +415,10 @@ def test_only_what_is_surely_over_comes_off() -> None:
     target = SimpleNamespace(height_m=lambda x: np.full(len(x), 1e-3))
     found = surely_over(flat, target)  # type: ignore[arg-type]
     assert found == pytest.approx([0.0, over[1], 0.0, over[3], 0.0], abs=1e-12)
+
+
+def test_how_far_a_plan_opens_the_tip() -> None:
+    """A plan that opens too much says by how much: the target's tip less the present one, of the rail that stands more open at the tip."""
+    plan = mk.open().reface("AM-05", tip_opening_mm=2.7)
+    (reason,) = [reason for reason in plan.do_not if reason.why == "opens too much"]
+    assert reason.size == pytest.approx(plan.target_tip_opening_mm - plan.tip_opening_mm, abs=0.004)

@@ -7,7 +7,7 @@ import pytest
 
 import matchkit as mk
 from matchkit.pairs.contacts import Contacts
-from matchkit.pairs.table import PairTable, pair_list
+from matchkit.pairs.table import PairTable, no_pairs, pair_list
 
 
 @pytest.fixture(scope="module")
@@ -58,3 +58,10 @@ def test_each_pair_has_its_own_lip_and_place(pairs: PairTable) -> None:
         assert together.lip_area_m2[row] == pytest.approx(alone.lip_area_m2[0], rel=1e-9)
     assert together.solution_of[0] == together.solution_of[-1]
     assert len(set(together.solution_of.tolist())) == len(rows) - 1
+
+
+def test_no_pair_has_no_doubt() -> None:
+    """A table without a pair: every column and both parts of its uncertainty are empty."""
+    nothing = no_pairs(Contacts())
+    found = nothing.uncertainty(u_profile_m=2e-5)
+    assert (found.parts.shape, found.place_per_m.shape, found.total.shape, len(nothing)) == ((6, 0), (0,), (0,), 0)

@@ -208,3 +208,8 @@ def test_a_book_in_a_folder_that_nobody_may_write_to(tmp_path: Path, monkeypatch
     assert [path.name for path in tmp_path.iterdir()] == ["shop.sqlite"]
     (tmp_path / "shop.sqlite-wal").write_bytes(b"something")
     assert not book_connection.reading_engine(place_of(target)).url.query
+
+
+def test_the_byte_that_a_writer_holds() -> None:
+    """SQLite's file format: the pending byte is 0x40000000, the reserved byte stands one behind it (SQLite, File Locking)."""
+    assert book_connection._RESERVED_BYTE == 0x40000000 + 1

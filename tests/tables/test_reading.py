@@ -600,3 +600,19 @@ def test_a_negative_size_is_hinted_only_where_it_fits(tmp_path: Path, number: st
     write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
     problem = only(problems_of(tmp_path))
     assert (hint in problem.hint) if hint else problem.hint == ""
+
+
+@pytest.mark.parametrize(
+    ("places", "warned"), [((2, 15, 32), False), ((5, 15, 32), True), ((2, 10, 15), True), ((5, 10, 15), True)]
+)
+def test_a_profile_that_stops_short_is_completed_and_said(tmp_path: Path, places: tuple[int, ...], warned: bool) -> None:  # noqa: FBT001
+    """A profile that begins behind 3 mm or ends before 20 mm is completed with a generic one, and that is said."""
+    write_rows(tmp_path / "mouthpieces.csv", [{"id": "M", "instrument": "alto", "tip_opening_mm": "1.9"}])
+    write_rows(
+        tmp_path / "reeds.csv", [{"id": "R", "instrument": "alto", "cut": "filed", "strength": "2.5", "profile_id": "P"}]
+    )
+    write_rows(tmp_path / "ligatures.csv", [{"id": "L"}])
+    rows = [{"profile_id": "P", "x_mm": str(x), "thickness_mm": f"{0.1 + 0.06 * x:.2f}"} for x in places]
+    write_rows(tmp_path / "reed_profiles.csv", rows)
+    warnings = read_source(tmp_path).warnings
+    assert any("a generic profile is assumed for the rest" in str(problem) for problem in warnings) is warned
