@@ -82,6 +82,10 @@ class Mutant:
         """What names it in the list of equivalents, wherever its line moves to."""
         return f"{self.file} | {self.text} | {self.old} > {self.new}"
 
+    def is_told_in(self, line: str) -> bool:
+        """Tell whether a line that was printed is of this mutant, wherever its line has moved to."""
+        return f"{self.file}:" in line and line.endswith(f"{self.old} > {self.new}   {self.text}")
+
     def __str__(self) -> str:
         return f"{self.file}:{self.line}:{self.column}  {self.old} > {self.new}   {self.text}"
 
@@ -319,10 +323,11 @@ def main() -> None:
     asked.add_argument("--seed", type=int, default=SEED)
     asked.add_argument("--within", nargs="+", default=WITHIN)
     asked.add_argument("--work", type=Path, help="a folder to keep the coverage in, for another run on the same code")
-    asked.add_argument("--only", help="only mutants whose file and line hold this text")
+    asked.add_argument("--again", type=Path, help="only those that survived in the output of an earlier run, kept in this file")
     given = asked.parse_args()
     drawn = chosen(given.count, given.seed, given.within)
-    kept = [mutant for mutant in drawn if given.only is None or given.only in str(mutant)]
+    before = None if given.again is None else given.again.read_text(encoding="utf-8").splitlines()
+    kept = [mutant for mutant in drawn if before is None or any(mutant.is_told_in(line) for line in before)]
     print(f"{given.count - len(drawn)} of them are judged equivalent and left out", flush=True)
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(given.work or scratch)
