@@ -313,7 +313,9 @@ def chosen(count: int, seed: int, within: Sequence[str]) -> list[Mutant]:
     drawn = random.Random(seed).sample(every, min(count, len(every)))
     known = equivalents()
     print(f"{len(every)} mutants of {len(files)} files; {len(drawn)} drawn with seed {seed}", flush=True)
-    return [mutant for mutant in drawn if mutant.key not in known]
+    kept = [mutant for mutant in drawn if mutant.key not in known]
+    print(f"{len(drawn) - len(kept)} of them are judged equivalent and left out", flush=True)
+    return kept
 
 
 def main() -> None:
@@ -328,7 +330,6 @@ def main() -> None:
     drawn = chosen(given.count, given.seed, given.within)
     before = None if given.again is None else given.again.read_text(encoding="utf-8").splitlines()
     kept = [mutant for mutant in drawn if before is None or any(mutant.is_told_in(line) for line in before)]
-    print(f"{given.count - len(drawn)} of them are judged equivalent and left out", flush=True)
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(given.work or scratch)
         folder.mkdir(parents=True, exist_ok=True)
