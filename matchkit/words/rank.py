@@ -261,8 +261,7 @@ def _shared_doubts(ranking: Ranking) -> list[Block]:
     if ranking.present_unknown and ranking.rows:
         found.append(Text(f"What they play now would sharpen this: {listed(ranking.present_unknown)} not known.", drop=3))
     if ranking.uncompared:
-        lines = listed(ranking.uncompared)
-        found.append(Text(f"Reeds of {lines} are not measured, and cannot be placed among the others.", drop=4))
+        found.append(Text(f"Not measured, and so not placed among the others: {', '.join(ranking.uncompared)}.", drop=4))
     own = rater_words(ranking.player, ranking)
     found += [Text(own, drop=3)] if own and ranking.rows else []
     left_out = left_out_words(ranking.refused, everything=not ranking.rows)
