@@ -29,7 +29,7 @@ if not os.environ.get("PYTEST_XDIST_WORKER"):
     os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="matchkit-cache-")
     atexit.register(shutil.rmtree, os.environ["XDG_CACHE_HOME"], ignore_errors=True)
 
-settings.register_profile("repeatable", derandomize=True)
+settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
 
 REFERENCE = Path(__file__).parent / "reference"
