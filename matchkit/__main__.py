@@ -1,4 +1,4 @@
-"""``python -m matchkit``."""
+"""Run the command line as ``python -m matchkit``."""
 
 from matchkit.cli import run
 

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
-from postgres_server import programs, server
+from postgres_server import must_be_installed, server
 
 import matchkit as mk
 from matchkit.files import shipped
@@ -74,10 +74,7 @@ def postgres() -> Iterator[str]:
 
     Skipped where PostgreSQL is not installed, but never in CI.
     """
-    if programs() is None:
-        if os.environ.get("CI"):
-            pytest.fail("PostgreSQL is not installed, and CI must have it")
-        pytest.skip("PostgreSQL is not installed")
+    must_be_installed()
     with server() as address:
         yield address
 

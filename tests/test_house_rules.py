@@ -122,6 +122,15 @@ def test_each_test_says_what_it_proves() -> None:
                 assert "Assert(" in body or "'raises'" in body or "'check'" in body, f"{path.name}: {node.name}"
 
 
+def test_every_module_says_what_it_is_for() -> None:
+    """Each module and package opens with a sentence about it, and nothing is left to be written later."""
+    for path in ROOT.glob("matchkit/**/*.py"):
+        text = path.read_text(encoding="utf-8")
+        told = ast.get_docstring(ast.parse(text)) or ""
+        assert len(told.split()) > 3, path
+        assert not [word for word in ("TO" + "DO", "FIX" + "ME", "X" * 3) if word in text], path
+
+
 def test_every_field_is_described() -> None:
     """Each column has a meaning, and its other units share no name with a column of any table."""
     names = {name for model in TABLES.values() for name in model.model_fields}

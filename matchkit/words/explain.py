@@ -19,7 +19,7 @@ def explain_screen(found: Explanation) -> Screen:
     who = "the customer" if found.player == VISITOR else found.player
     wants = f", who wants {wish_words(found.wish)}" if found.wish else ""
     refused = listed([refusal_words(reason) for reason in found.refused])
-    against = "" if found.present is None else _held_against(found.present, setup)
+    against = "" if found.present is None or setup.is_present else _held_against(found.present, setup)
     return screen(
         sentences(f"{set_words(setup)} for {who}{wants}", f"aimed at {aimed_words(found.aimed)}"),
         f"Would not be offered: {refused}." if refused else None,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 import traceback
@@ -12,7 +11,7 @@ from urllib.parse import quote, urlsplit
 
 import pytest
 from click.testing import CliRunner
-from postgres_server import programs, server
+from postgres_server import must_be_installed, server
 
 import matchkit as mk
 from matchkit.cli import COMMANDS, main
@@ -36,10 +35,7 @@ def shown(text: str) -> list[str]:
 @pytest.fixture(scope="module")
 def guarded() -> Iterator[tuple[str, int]]:
     """A server that asks for the password, with the demo house in it: host and port."""
-    if programs() is None:
-        if os.environ.get("CI"):
-            pytest.fail("PostgreSQL is not installed, and CI must have it")
-        pytest.skip("PostgreSQL is not installed")
+    must_be_installed()
     with server(SECRET) as address:
         port = int(urlsplit(address).port or 0)
         carry_in(shipped("data/demo"), f"postgresql://bench:{quote(SECRET, safe='')}@127.0.0.1:{port}/postgres")

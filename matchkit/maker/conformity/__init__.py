@@ -1,1 +1,1 @@
-"""TODO."""
+"""Pieces against their drawing: guard-banded verdicts, capability, control charts, whole batches."""

@@ -1,1 +1,1 @@
-"""TODO."""
+"""Refacing: the target curve, what comes off where, and in which steps."""
