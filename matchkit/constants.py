@@ -155,6 +155,9 @@ NOTICE = Parameter(0.25, "step", "a difference below this is called 'about the s
 # What fits
 VAMP_ROOM = Parameter(2.0, "mm", "room that a vamp must leave behind the facing", "no source", "assumed")
 
+DECIMALS = 6
+"""What decides a rank, a choice or a word is rounded to this first, so that no machine's last bits do."""
+
 VISITOR = "visitor"
 """What a player who is in no table is called."""
 UNKNOWN = "?"

@@ -7,10 +7,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Literal
+from typing import Literal, NamedTuple
 
 Part = Literal["mouthpiece", "reed", "ligature"]
 PARTS: tuple[Part, ...] = ("mouthpiece", "reed", "ligature")
+
+
+class PartIds(NamedTuple):
+    """A set-up by the ids of its parts, None where one is not known or not there."""
+
+    mouthpiece: str | None
+    reed: str | None
+    ligature: str | None = None
+
 
 Guess = Literal[
     "facing length",

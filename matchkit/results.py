@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, fields, is_dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from functools import lru_cache
+from types import UnionType
+from typing import TYPE_CHECKING, Any, ClassVar, Union, get_args, get_origin, get_type_hints
 
 if TYPE_CHECKING:
     import pandas as pd
 
-NESTED = (tuple, list, dict)
+Progress = Callable[[int, int], None]
+"""What long work tells: steps done, and steps in all."""
 
 
-def flat(answer: Any) -> dict[str, Any]:
-    """Return the fields of an answer that fit one row of a table: nested ones are left out."""
-    return {
-        field.name: value
-        for field in fields(answer)
-        if not isinstance(value := getattr(answer, field.name), NESTED) and not is_dataclass(value)
-    }
+@lru_cache
+def flat_columns(kind: type) -> tuple[str, ...]:
+    """Return the names of a dataclass's fields that fit one row of a table, by their types: nested ones are left out."""
+    hints = get_type_hints(kind)
+    return tuple(field.name for field in fields(kind) if not _is_nested(hints[field.name]))
+
+
+def _is_nested(hint: Any) -> bool:
+    """Tell whether a value of this type, or of one of several, holds other values."""
+    kind = get_origin(hint) or hint
+    if kind in (Union, UnionType):
+        return any(_is_nested(each) for each in get_args(hint))
+    return isinstance(kind, type) and (is_dataclass(kind) or issubclass(kind, tuple | list | Mapping))
+
+
+def flat(row: Any) -> dict[str, Any]:
+    """Return the fields of a row or an answer that fit one row of a table."""
+    return {name: getattr(row, name) for name in flat_columns(type(row))}  # type: ignore[arg-type]
 
 
 class Answer:
@@ -45,29 +59,10 @@ class Answer:
         rows = self.flat_rows()
         if rows:
             return list(rows[0])
-        return [] if self.row_type is None else flat_columns(self.row_type)
+        return list(flat_columns(type(self) if self.row_type is None else self.row_type))
 
     def to_frame(self) -> pd.DataFrame:
         """Return the rows as a pandas table."""
         import pandas as pd
 
         return pd.DataFrame(self.flat_rows(), columns=self.columns())
-
-
-def flat_columns(kind: type) -> list[str]:
-    """Return the names of a dataclass's fields that are not nested, by their annotations."""
-    return [field.name for field in fields(kind) if not _nested(str(field.type))]
-
-
-def _nested(annotation: str) -> bool:
-    return annotation.startswith(("tuple", "list", "dict", "Mapping")) or annotation.partition(" |")[0] in _NESTED_TYPES
-
-
-_NESTED_TYPES = ("Feel", "Interval", "Assumed")
-
-
-def frame(rows: Sequence[dict[str, Any]], columns: Sequence[str] | None = None) -> pd.DataFrame:
-    """Return rows as a pandas table."""
-    import pandas as pd
-
-    return pd.DataFrame(list(rows), columns=None if columns is None else list(columns))

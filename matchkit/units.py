@@ -45,6 +45,7 @@ SIZES: dict[str, float] = {
     "1": 1.0,
     "half strengths": 1.0,
     "steps of 15 %": 1.0,
+    "vote": 1.0,
     "mm": MM,
     "µm": UM,
     "mm2": MM2,

@@ -45,7 +45,7 @@ def closing_report(
         how far the reed's tip stands past the tip rail
     """
     pair = scorer.pair(facing, reed, lip_m=view.lip_m, offset_m=reed_offset_m)
-    solved = pair.solved(0)
+    solved = pair.solved
     doubt = scorer.uncertainty(pair)
     parts = doubt.parts[:, 0]
     pressure, effort = float(pair.closing_pressure_pa[0]), float(efforts_pa(pair, blow_pa=view.blow_pa)[0])
@@ -72,7 +72,7 @@ def closing_report(
         reed_id=reed.id,
         closing_pressure_kpa=pressure / KPA,
         u_closing_pressure_kpa=pressure * float(doubt.total[0]) / KPA,
-        u_dominated_by=doubt.dominating(0),
+        u_dominated_by=doubt.dominating,
         u_parts={name: pressure * float(part) / KPA for name, part in zip(UNCERTAINTIES, parts, strict=True)},
         stiffness_mpa_per_m=stiffness / MPA_PER_M,
         u_stiffness_mpa_per_m=stiffness * u_without_tip / MPA_PER_M,
@@ -106,7 +106,7 @@ def closing_report(
         closing_range_kpa=scorer.spec.closing_range.get(facing.mouthpiece.instrument),
         lip_closes_reed=view.lip_force_n / lip_area >= LIP_CLOSES * pressure,
         assumed=(*facing.assumed, *reed.assumed),
-        measure_next=measure_next(pair, doubt, 0),
+        measure_next=measure_next(pair, doubt),
         curve=_curve(curve[near] * reed.modulus_pa, share[near] * rest_area),
     )
 

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.advise.answers import NextTry
-from matchkit.facts import Part
+from matchkit.constants import DECIMALS
+from matchkit.facts import Part, PartIds
 from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
@@ -19,7 +20,7 @@ NEAR_STEPS = 1.5
 """A step softer or harder is searched between half a step and this many."""
 
 
-def next_tries(pairs: PairTable, pair: int, *, step_ln: float) -> tuple[NextTry, ...]:
+def next_tries(pairs: PairTable, first: PairTable, *, step_ln: float) -> tuple[NextTry, ...]:
     """Return the next try for each way a set-up may turn out wrong: another reed for resistance, another mouthpiece for tone.
 
     The other reed is the one nearest a step away on the same mouthpiece, of the same profile where there is one; the other
@@ -29,19 +30,20 @@ def next_tries(pairs: PairTable, pair: int, *, step_ln: float) -> tuple[NextTry,
     ----------
     pairs
         what was ranked
-    pair
-        the row of it that came first
+    first
+        the one that came first
     step_ln
         one step of resistance, in ln(closing pressure)
     """
-    facing, reed = pairs.facing(pair), pairs.reed(pair)
-    near = pairs.select(np.flatnonzero((pairs.facing_of == pairs.facing_of[pair]) | (pairs.reed_of == pairs.reed_of[pair])))
-    steps = (np.log(near.closing_pressure_pa / pairs.closing_pressure_pa[pair]) / step_ln).round(6).tolist()
+    facing, reed = first.facing(0), first.reed(0)
+    same_piece, same_reed = pairs.of_facings(lambda part: part.id == facing.id), pairs.of_reeds(lambda part: part.id == reed.id)
+    near = pairs.select((same_piece > 0) | (same_reed > 0))
+    steps = (np.log(near.closing_pressure_pa / first.closing_pressure_pa[0]) / step_ln).round(DECIMALS).tolist()
     lines = [(near.facing(row), near.reed(row), away) for row, away in enumerate(steps)]
 
     def other_reed(direction: int) -> ReedPart | None:
         found = [
-            (part.shape_key != reed.shape_key, round(abs(away * direction - 1), 6), part.id, part)
+            (part.shape_key != reed.shape_key, round(abs(away * direction - 1), DECIMALS), part.id, part)
             for piece, part, away in lines
             if piece.id == facing.id and part.scale == reed.scale and 0.5 < away * direction < NEAR_STEPS
         ]
@@ -49,7 +51,7 @@ def next_tries(pairs: PairTable, pair: int, *, step_ln: float) -> tuple[NextTry,
 
     def other_mouthpiece(direction: int) -> FacingPart | None:
         found = [
-            (round(abs(away), 6), piece.id, piece)
+            (round(abs(away), DECIMALS), piece.id, piece)
             for piece, part, away in lines
             if part.id == reed.id and abs(away) < 1 and (tone_vote(piece.mouthpiece, facing.mouthpiece) or 0.0) * direction > 0
         ]
@@ -70,9 +72,7 @@ def _try(turn: str, part: Part, record: Mouthpiece | Reed | None) -> NextTry:
     return NextTry(turn, part, record.id, record.label, record.price)
 
 
-def within_budget(
-    budget: float, pairs: PairTable, ligatures: Sequence[Ligature], *, owned: tuple[str | None, str | None, str | None]
-) -> NDArray[np.bool_]:
+def within_budget(budget: float, pairs: PairTable, ligatures: Sequence[Ligature], *, owned: PartIds) -> NDArray[np.bool_]:
     """Tell which pairs with which ligatures (N, L) cost no more than a budget.
 
     What the player has costs nothing; a part whose price is not known counts as nothing, and its row says so.
@@ -81,7 +81,7 @@ def within_budget(
     def price(item: Mouthpiece | Reed | Ligature, mine: str | None) -> float:
         return 0.0 if item.id == mine or item.price is None else item.price
 
-    total = pairs.of_facings(lambda facing: price(facing.mouthpiece, owned[0]))
-    total = total + pairs.of_reeds(lambda reed: price(reed.reed, owned[1]))
-    bands = np.array([price(item, owned[2]) for item in ligatures])
+    total = pairs.of_facings(lambda facing: price(facing.mouthpiece, owned.mouthpiece))
+    total = total + pairs.of_reeds(lambda reed: price(reed.reed, owned.reed))
+    bands = np.array([price(item, owned.ligature) for item in ligatures])
     return np.asarray(total[:, None] + bands[None, :] <= budget + 1e-9)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,11 +23,11 @@ from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import count_refused, ligature_refusals, pair_refusals
 from matchkit.parts.reed import ReedPart
 from matchkit.records.parts import Ligature
+from matchkit.results import Progress
 from matchkit.score.player import PlayerView, Visitor
 from matchkit.score.wishes import Wishes, understand
 
 Flags = NDArray[np.bool_]
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,9 @@ def rank_setups(
         interval=blend.interval(view.player.id) is not None,
         complaint=tuple(" ".join(word.lower().replace("-", " ").split()) for word in wanted.complaint),
         first_try=tuple(dict.fromkeys(step for item in complaints for step in item.free)),
-        next_tries=next_tries(pairs, placed[0].pair, step_ln=-float(np.log(scorer.spec.wish_step))) if placed else (),
+        next_tries=next_tries(pairs, pairs.one(placed[0].pair), step_ln=-float(np.log(scorer.spec.wish_step)))
+        if placed
+        else (),
         rater=learner.blend.rater(view.player.id),
     )
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.advise.answers import NeighbourReason, TermReason
 from matchkit.advise.search import Placed
+from matchkit.constants import DECIMALS
 from matchkit.facts import UNCERTAINTIES, Change, Feel, MeasureNext, Sure
 from matchkit.learn.blend import Blend
 from matchkit.pairs.table import PairTable
@@ -25,17 +26,14 @@ from matchkit.score.tone import tone_vote
 Array = NDArray[np.float64]
 
 SURELY, PROBABLY = 0.95, 0.80
-DECIMALS = 6
-"""What decides between words, or comes first, is rounded to this."""
 POINTS = 10.0
 """Points of the score (0-100) in one point of a rating (0-10)."""
 REDUCIBLE = 0.75
 """Share of a squared uncertainty that a first measurement is taken to remove, where one is usually missing."""
 
 
-def term_reasons(found: Desirabilities, pair: int, *, slope: float) -> tuple[TermReason, ...]:
-    """Return each term's exact cost: ``10 b (1 - D) s_i`` points of what perfect terms would reach."""
-    found = found.one(pair)
+def term_reasons(found: Desirabilities, *, slope: float) -> tuple[TermReason, ...]:
+    """Return the exact cost of each term of one pair: ``10 b (1 - D) s_i`` points of what perfect terms would reach."""
     lost = POINTS * slope * (1 - float(found.overall[0]))
     reasons = []
     for place, term in enumerate(found.terms):
@@ -91,20 +89,20 @@ def certainty(size: float, u: float) -> Sure:
 
 @dataclass(frozen=True)
 class AgainstPresent:
-    """Holds pairs against what a player plays now; every method is about one pair of a table and its own doubt."""
+    """Holds one pair, a table of one and its own doubt, against what a player plays now."""
 
     scorer: Scorer
     view: PlayerView
 
-    def difference_u(self, pairs: PairTable, doubt: Uncertainty, pair: int) -> float:
-        """Return the standard uncertainty of ln(closing pressure) between a pair and the present one; what they share cancels.
+    def difference_u(self, one: PairTable, doubt: Uncertainty) -> float:
+        """Return the standard uncertainty of ln(closing pressure) between the pair and the present one; what they share cancels.
 
         One mouthpiece: its tip and clamp. One profile: the profile. One reed: its stiffness. Both wetted by the house's factor: that.
         """
         present = self.view.present
         if present is None:
             raise ValueError("no present set-up")
-        facing, reed = pairs.facing(pair), pairs.reed(pair)
+        facing, reed = one.facing(0), one.reed(0)
         same_piece = facing.id == present.facing.id
         cancels = {
             "tip": same_piece,
@@ -116,12 +114,12 @@ class AgainstPresent:
         }
         theirs = self.scorer.uncertainty(present.pair).parts[:, 0]
         kept = np.array([not cancels[name] for name in UNCERTAINTIES])
-        return float(np.sqrt(((doubt.parts[:, pair] ** 2 + theirs**2) * kept).sum()))
+        return float(np.sqrt(((doubt.parts[:, 0] ** 2 + theirs**2) * kept).sum()))
 
-    def feel(self, pairs: PairTable, doubt: Uncertainty, pair: int) -> Feel:
+    def feel(self, one: PairTable, doubt: Uncertainty) -> Feel:
         """Return what will feel different, in steps of resistance and opening, and in tone."""
         present, blow = self.view.present, self.view.blow_pa
-        one, facing, reed = pairs.select([pair]), pairs.facing(pair), pairs.reed(pair)
+        facing, reed = one.facing(0), one.reed(0)
         tone = None
         if self.view.present_facing is not None:
             tone = tone_vote(facing.mouthpiece, self.view.present_facing.mouthpiece)
@@ -130,7 +128,7 @@ class AgainstPresent:
             closes_up = "assumed" if self.view.blow_source == "assumed" else "known"
         if present is None or reed.scale != present.reed.scale:
             return Feel(None, None, tone, comparable=present is None, closes_up=closes_up)
-        u = self.difference_u(pairs, doubt, pair)
+        u = self.difference_u(one, doubt)
         harder = math.log(float(one.closing_pressure_pa[0] / present.pair.closing_pressure_pa[0]))
         openings = (float(playing_openings_m(each, blow_pa=blow)[0]) for each in (one, present.pair))
         wider = math.log(next(openings) / next(openings))
@@ -141,23 +139,23 @@ class AgainstPresent:
             closes_up=closes_up,
         )
 
-    def measure_next(self, pairs: PairTable, doubt: Uncertainty, pair: int, terms: tuple[TermReason, ...]) -> MeasureNext:
+    def measure_next(self, one: PairTable, doubt: Uncertainty, terms: tuple[TermReason, ...]) -> MeasureNext:
         """Return the measurement that narrows the answer most; for a customer with typed parts it may be of their own."""
         present = self.view.present
         if present is not None and self.view.typed:
-            theirs = gains(present.pair, self.scorer.uncertainty(present.pair), 0)
-            if theirs.max() > gains(pairs, doubt, pair).max():
+            theirs = gains(present.pair, self.scorer.uncertainty(present.pair))
+            if theirs.max() > gains(one, doubt).max():
                 return MeasureNext(UNCERTAINTIES[int(theirs.argmax())], of_present=True)
-        return measure_next(pairs, doubt, pair, terms)
+        return measure_next(one, doubt, terms)
 
 
-def measure_next(pairs: PairTable, doubt: Uncertainty, pair: int, terms: tuple[TermReason, ...] = ()) -> MeasureNext:
-    """Return the one measurement that would narrow the answer most.
+def measure_next(one: PairTable, doubt: Uncertainty, terms: tuple[TermReason, ...] = ()) -> MeasureNext:
+    """Return the measurement that would narrow the answer about one pair most.
 
     A part of the closing pressure's uncertainty that was measured already is not named again; where the rest is small, the
     weightiest term that is not known is.
     """
-    gain = gains(pairs, doubt, pair)
+    gain = gains(one, doubt)
     best = int(gain.argmax())
     missing = [term for term in terms if not term.known and term.name != "tone"]
     step = constants.NOTICE.value * constants.HALF_STRENGTH.value
@@ -166,9 +164,9 @@ def measure_next(pairs: PairTable, doubt: Uncertainty, pair: int, terms: tuple[T
     return MeasureNext(UNCERTAINTIES[best])
 
 
-def gains(pairs: PairTable, doubt: Uncertainty, pair: int) -> Array:
-    """Return how much of the squared relative uncertainty of the closing pressure each measurement would take away (6,)."""
-    facing, reed = pairs.facing(pair), pairs.reed(pair)
+def gains(one: PairTable, doubt: Uncertainty) -> Array:
+    """Return how much of the squared relative uncertainty of one closing pressure each measurement would take away (6,)."""
+    facing, reed = one.facing(0), one.reed(0)
     open_share = {
         "tip": 0.0 if facing.lay.measured else 1.0,
         "clamp": 0.0 if facing.lay.measured else 1.0,
@@ -177,4 +175,4 @@ def gains(pairs: PairTable, doubt: Uncertainty, pair: int) -> Array:
         "reed place": REDUCIBLE,
         "wet factor": REDUCIBLE,
     }
-    return np.asarray(doubt.parts[:, pair] ** 2 * np.array([open_share[name] for name in UNCERTAINTIES]))
+    return np.asarray(doubt.parts[:, 0] ** 2 * np.array([open_share[name] for name in UNCERTAINTIES]))

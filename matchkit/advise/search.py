@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.constants import DECIMALS
 from matchkit.learn.blend import Blend, InstrumentNeighbours
 from matchkit.learn.marks import LigatureWeights
 from matchkit.learn.predictor import Prediction, Predictor
@@ -21,9 +22,6 @@ Flags = NDArray[np.bool_]
 
 BLOCK = 2048
 """Pairs scored side by side; fixed, so that memory does not grow with the number of combinations."""
-
-DECIMALS = 6
-"""Scores are rounded to this before they are compared."""
 
 
 @dataclass(frozen=True)

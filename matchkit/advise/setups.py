@@ -14,6 +14,7 @@ from matchkit.advise.search import Placed
 from matchkit.facts import PARTS, Assumed, Part
 from matchkit.learn.blend import Blend
 from matchkit.learn.learner import Learner
+from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import unchecked
@@ -42,24 +43,23 @@ class SetupMaker:
         """Return the set-ups of ranked lines, in their order; their doubts are computed together."""
         shown = self.scored.pairs.select([line.pair for line in placed])
         doubt = self.learner.scorer.uncertainty(shown)
-        return tuple(self._setup(row, line, doubt) for row, line in enumerate(placed))
+        return tuple(self._setup(place, line, shown.one(place), doubt.one(place)) for place, line in enumerate(placed))
 
-    def _setup(self, row: int, placed: Placed, doubt: Uncertainty) -> Setup:
-        """Return the set-up of one line; ``row`` is its place among the lines shown, of which ``doubt`` is."""
-        one = self.scored.pairs.select([placed.pair])
-        own = Uncertainty(doubt.parts[:, [row]], doubt.place_per_m[[row]])
+    def _setup(self, place: int, placed: Placed, one: PairTable, own: Uncertainty) -> Setup:
+        """Return the set-up of one line, its pair alone and the doubt of that."""
         facing, reed = one.facing(0), one.reed(0)
-        terms = term_reasons(self.scored.terms, placed.pair, slope=self.blend.slope)
+        judged = self.scored.terms.one(placed.pair)
+        terms = term_reasons(judged, slope=self.blend.slope)
         score = POINTS * (placed.computed + placed.correction)
         interval = self.blend.interval(self.view.player.id)
         half = None if interval is None else POINTS * float(interval.half_width(placed.evidence))
         total = placed.evidence + self.blend.settings.kappa
-        tied = sorted((self.ligatures[place] for place in placed.ligatures), key=lambda item: item.id)
+        tied = sorted((self.ligatures[band] for band in placed.ligatures), key=lambda item: item.id)
         first = min(tied, key=_offered_first, default=None)
         pressure = float(one.closing_pressure_pa[0])
         changes = self._changes(facing, reed, [item.id for item in tied])
         return Setup(
-            position=row + 1,
+            position=place + 1,
             mouthpiece_id=facing.id,
             reed_id=reed.id,
             ligature_id=None if first is None else first.id,
@@ -74,7 +74,7 @@ class SetupMaker:
             correction=placed.correction,
             evidence=placed.evidence,
             blend=placed.evidence / total if total > 0 else 0.0,
-            overall_d=float(self.scored.terms.one(placed.pair).overall[0]),
+            overall_d=float(judged.overall[0]),
             closing_pressure_kpa=pressure / KPA,
             u_closing_pressure_kpa=pressure * float(own.total[0]) / KPA,
             effort_kpa=float(efforts_pa(one, blow_pa=self.view.blow_pa)[0]) / KPA,
@@ -82,10 +82,10 @@ class SetupMaker:
             tip_opening_mm=float(one.tip_opening_m[0]) / MM,
             terms=terms,
             neighbours=neighbour_reasons(placed, self.blend, self.view.player.instrument),
-            feel=self._against.feel(one, own, 0),
+            feel=self._against.feel(one, own),
             assumed=self._assumed(facing, reed, terms),
             unchecked=unchecked(facing, reed, first),
-            measure_next=self._against.measure_next(one, own, 0, terms),
+            measure_next=self._against.measure_next(one, own, terms),
             price=self._price(facing, reed, first),
             changes=changes,
             is_present=changes == (),

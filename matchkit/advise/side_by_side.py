@@ -11,6 +11,7 @@ import numpy as np
 
 from matchkit import constants
 from matchkit.advise.reasons import AgainstPresent
+from matchkit.constants import DECIMALS
 from matchkit.facts import FITS, Aimed, Feel
 from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
@@ -90,7 +91,7 @@ def strengths(scorer: Scorer, facing: FacingPart, *, view: PlayerView) -> Streng
     inside = share_within(asked.resistance_ln, pairs.of_reeds(lambda reed: reed.box_spread), step=asked.step_ln)
     move = -asked.resistance_ln / doubt.place_per_m
     effort = efforts_pa(pairs, blow_pa=view.blow_pa)
-    nearest = int(np.nanargmin(np.abs(steps).round(6))) if np.isfinite(steps).any() else -1
+    nearest = int(np.nanargmin(np.abs(steps).round(DECIMALS))) if np.isfinite(steps).any() else -1
     rows = []
     for row in sorted(range(len(pairs)), key=lambda row: (pairs.closing_pressure_pa[row], pairs.reed(row).id)):
         reed = pairs.reed(row).reed
@@ -109,7 +110,7 @@ def strengths(scorer: Scorer, facing: FacingPart, *, view: PlayerView) -> Streng
                 box_share=_known(inside[row]),
                 steps=_known(steps[row]),
                 place_mm=float(move[row]) / MM if abs(move[row]) <= MOST_PLACE_M else None,
-                equal=row == nearest and round(abs(float(steps[row])), 6) < 1,
+                equal=row == nearest and round(abs(float(steps[row])), DECIMALS) < 1,
             )
         )
     present = None if view.present is None else (view.present.facing.id, view.present.reed.id)
@@ -182,7 +183,7 @@ def swap(scorer: Scorer, *, view: PlayerView, facing: FacingPart | None, reed: R
     fits = pair_refusals(facings, reeds, instrument=instrument) == FITS
     comparable = np.array([part.scale == present.reed.scale for part in reeds], dtype=bool)
     pairs = scorer.grid(facings, reeds, lip_m=view.lip_m, fits=fits & comparable)
-    steps = np.hypot(*_steps(scorer, view, pairs, present)).round(6)
+    steps = np.hypot(*_steps(scorer, view, pairs, present)).round(DECIMALS)
     ids = pairs.ids()
     nearest = sorted(range(len(pairs)), key=lambda row: (steps[row], ids[row]))[:top]
     shown = pairs.select(nearest)
@@ -193,7 +194,7 @@ def swap(scorer: Scorer, *, view: PlayerView, facing: FacingPart | None, reed: R
         part=new,
         new_id=facing.id if facing is not None else reed.id if reed is not None else "",
         present=(present.facing.id, present.reed.id),
-        rows=tuple(_line(scorer, view, shown, row, doubt, new) for row in range(len(shown))),
+        rows=tuple(_line(scorer, view, shown.one(row), doubt.one(row), new) for row in range(len(shown))),
         not_comparable=int((fits & ~comparable).sum()),
     )
 
@@ -205,16 +206,16 @@ def _steps(scorer: Scorer, view: PlayerView, pairs: PairTable, present: Present)
     return resistance, np.log(openings / now[0]) / math.log(OPENING_STEP)
 
 
-def _line(scorer: Scorer, view: PlayerView, pairs: PairTable, row: int, doubt: Uncertainty, new: str) -> SwapLine:
+def _line(scorer: Scorer, view: PlayerView, one: PairTable, doubt: Uncertainty, new: str) -> SwapLine:
     present = view.present
     if present is None:
         raise ValueError("no present set-up")
-    one, old = pairs.select([row]), present.pair
+    old = present.pair
     facing, reed = one.facing(0), one.reed(0)
     resistance, opening = (float(steps[0]) for steps in _steps(scorer, view, one, present))
     openings = [float(playing_openings_m(each, blow_pa=view.blow_pa)[0]) for each in (one, old)]
     shares = [float(each.closing_share(lip_force_n=view.lip_force_n)[0]) for each in (one, old)]
-    move = resistance * math.log(scorer.spec.wish_step) / float(doubt.place_per_m[row])
+    move = resistance * math.log(scorer.spec.wish_step) / float(doubt.place_per_m[0])
     least = constants.U_REED_PLACE.value * MM / 4
     other = reed.reed if new == "mouthpiece" else facing.mouthpiece
     return SwapLine(
@@ -228,6 +229,6 @@ def _line(scorer: Scorer, view: PlayerView, pairs: PairTable, row: int, doubt: U
         share_difference=shares[0] - shares[1] if one.shape_known[0] and old.shape_known[0] else None,
         u_share_difference=math.sqrt(2) * constants.SHARE_U.value,
         place_mm=move / MM if least < abs(move) <= MOST_PLACE_M else None,
-        feel=AgainstPresent(scorer, view).feel(pairs, doubt, row),
+        feel=AgainstPresent(scorer, view).feel(one, doubt),
         price=other.price,
     )

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
+
+from matchkit.results import Progress
 
 AFTER_SECONDS = 1.0
 """Work that is done before this shows no bar."""
 
-Tell = Callable[[int, int], None]
-
 
 @contextmanager
-def bar(words: str) -> Iterator[Tell | None]:
+def bar(words: str) -> Iterator[Progress | None]:
     """Return what long work calls with steps done and steps in all; None where nobody sits at a terminal.
 
     Until the first call, and after the last, the bar moves to and fro.

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from matchkit.advise.requests import check_request
 from matchkit.constants import UNKNOWN
 from matchkit.errors import RequestError
 from matchkit.house.rooms import Rooms
+from matchkit.results import Progress
 from matchkit.score.player import Visitor
 from matchkit.units import MM
 
 if TYPE_CHECKING:
     from matchkit.advise.answers import ClosingReport, Explanation, Ranking
     from matchkit.advise.side_by_side import Strengths, Swap
-
-Progress = Callable[[int, int], None]
 
 
 class CounterQuestions(Rooms):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,11 +11,10 @@ from matchkit.files import write_whole
 from matchkit.house.rooms import Rooms
 from matchkit.learn.model.file import load_model, save_model
 from matchkit.learn.model.found import FoundModel, belonging_of
+from matchkit.results import Progress
 
 if TYPE_CHECKING:
-    from matchkit.learn.trial.evaluation import Difference, Evaluation
-
-Progress = Callable[[int, int], None]
+    from matchkit.learn.trial.evaluation import Compared, Evaluation
 
 
 class LearningQuestions(Rooms):
@@ -94,14 +92,14 @@ class LearningQuestions(Rooms):
         check_request(jobs=jobs)
         return evaluate_tests(self.learner.rated_tests, self.parts.ligatures, nested=nested, jobs=jobs, progress=progress)
 
-    def compare(self, first: str | Path, second: str | Path) -> tuple[Difference, ...]:
+    def compare(self, first: str | Path, second: str | Path) -> Compared:
         """Compare two model files on this house's playtests, held out alike.
 
         What differs is what they chose: each is fitted anew in every fold with its own settings.
 
         Returns
         -------
-        tuple of Difference
+        Compared
             differences of error and NDCG@5 with their intervals over players
 
         Raises
@@ -111,7 +109,7 @@ class LearningQuestions(Rooms):
         RequestError
             for too few playtests
         """
-        from matchkit.learn.trial.evaluation import compare_settings
+        from matchkit.learn.trial.evaluation import Compared, compare_settings
 
         one, other = (load_model(Path(path))[0].settings for path in (first, second))
-        return compare_settings(self.learner.rated_tests, self.parts.ligatures, one, other)
+        return Compared((str(first), str(second)), compare_settings(self.learner.rated_tests, self.parts.ligatures, one, other))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from matchkit.advise.requests import check_request
 from matchkit.house.rooms import Rooms
+from matchkit.results import Progress
 from matchkit.tables.defaults import read_defaults
 from matchkit.tables.store import read_spec
 
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from matchkit.maker.gauge import GaugeStudy
     from matchkit.maker.measure.report import FacingReport
     from matchkit.maker.reface.plan import RefacePlan
-
-Progress = Callable[[int, int], None]
 
 
 class MakerQuestions(Rooms):

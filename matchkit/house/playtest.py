@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from matchkit.house.rooms import Rooms
+from matchkit.results import Progress
 
 if TYPE_CHECKING:
     from matchkit.playtest.design.plan import Plan
-    from matchkit.playtest.next import NextTest
+    from matchkit.playtest.next import ToPlay
     from matchkit.playtest.stats.analyse import Analysis
-
-Progress = Callable[[int, int], None]
 
 
 class PlaytestQuestions(Rooms):
@@ -77,7 +76,7 @@ class PlaytestQuestions(Rooms):
 
     def next(
         self, player: str | None = None, *, count: int = 8, in_stock: bool = False, progress: Progress | None = None
-    ) -> tuple[NextTest, ...]:
+    ) -> ToPlay:
         """Say which set-ups to play next to learn most, for one player or over all of them.
 
         Worth is the rating that a playtest is expected to move across the edge of a player's top five, for what it costs
@@ -104,9 +103,9 @@ class PlaytestQuestions(Rooms):
         Examples
         --------
         >>> import matchkit as mk
-        >>> [test.position for test in mk.open().next("P02", count=2)]
+        >>> [test.position for test in mk.open().next("P02", count=2).rows]
         [1, 2]
         """
         from matchkit.playtest.questions import to_play_next
 
-        return to_play_next(self.learner, player, count=count, in_stock=in_stock, progress=progress)
+        return to_play_next(self.learner, player, count=count, in_stock=in_stock, model=self.model, progress=progress)

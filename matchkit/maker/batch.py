@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from matchkit.maker.conformity.batch import BatchReport, Pieces, judge_batch
@@ -14,12 +14,11 @@ from matchkit.parts.facing import FacingPart, facing_part
 from matchkit.parts.stock import Parts
 from matchkit.records.defaults import Defaults
 from matchkit.records.spec import Gauge, HouseSpec
+from matchkit.results import Progress
 from matchkit.score.player import Visitor
 from matchkit.score.scorer import Scorer
 
 BLOCK = 25
-
-Progress = Callable[[int, int], None]
 
 
 def gauge_from(gauge: Gauge, studies: Sequence[GaugeStudy]) -> Gauge:

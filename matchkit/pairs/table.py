@@ -15,12 +15,12 @@ from matchkit.pairs.uncertainty import Uncertainty, spread_of
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
 from matchkit.physics.closing import Closing, closing_share
+from matchkit.results import Progress
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
-Progress = Callable[[int, int], None]
 Part = TypeVar("Part", FacingPart, ReedPart)
 
 
@@ -78,6 +78,10 @@ class PairTable:
         rows = rows if rows.dtype == bool else rows.astype(np.intp)
         return replace(self, **{name: getattr(self, name)[rows] for name in _ARRAYS})
 
+    def one(self, pair: int) -> PairTable:
+        """Return one pair, as a table of one."""
+        return self.select([pair])
+
     def join(self, other: PairTable) -> PairTable:
         """Return these pairs and then those of another table of the same house."""
         columns: dict[str, Any] = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in _ARRAYS}
@@ -99,10 +103,10 @@ class PairTable:
         reed = np.array([part.profile_measured for part in self.reeds], dtype=bool)
         return np.asarray(facing[self.facing_of] & reed[self.reed_of])
 
-    def solved(self, pair: int) -> Closing:
-        """Return the whole contact solution of one pair, per unit modulus: arrays of one row."""
-        rows = self.solution_of[[pair]]
-        return Closing(*(getattr(self.contacts.closing, field.name)[rows] for field in fields(Closing)))
+    @property
+    def solved(self) -> Closing:
+        """The whole contact solution of each pair, per unit modulus: arrays of N rows."""
+        return Closing(*(getattr(self.contacts.closing, field.name)[self.solution_of] for field in fields(Closing)))
 
     def uncertainty(self, *, u_profile_m: float) -> Uncertainty:
         """Return how sure the closing pressure of each pair is.

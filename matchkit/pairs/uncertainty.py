@@ -37,9 +37,14 @@ class Uncertainty:
         """Relative standard uncertainty of the closing pressure (N,), its parts combined as independent (first order)."""
         return np.asarray(np.sqrt((self.parts**2).sum(axis=0)))
 
-    def dominating(self, pair: int) -> Doubt:
-        """Name the part that weighs most in one pair."""
-        return UNCERTAINTIES[int(self.parts[:, pair].argmax())]
+    def one(self, pair: int) -> Uncertainty:
+        """Return the doubt of one pair, as of a table of one."""
+        return Uncertainty(self.parts[:, [pair]], self.place_per_m[[pair]])
+
+    @property
+    def dominating(self) -> Doubt:
+        """Name the part that weighs most, of one pair."""
+        return UNCERTAINTIES[int(self.parts[:, 0].argmax())]
 
 
 @dataclass(frozen=True)

@@ -11,17 +11,20 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.advise.search import DECIMALS
+from matchkit.constants import DECIMALS
+from matchkit.facts import ModelUse
 from matchkit.learn.blend import Blend
 from matchkit.learn.learner import Learner
 from matchkit.learn.marks import Settings
 from matchkit.learn.nearest import kernel, squared_distances
 from matchkit.learn.rater import IDENTITY, RaterCalibration
 from matchkit.records.people import Player
+from matchkit.results import Answer
 
 Array = NDArray[np.float64]
 
@@ -81,6 +84,18 @@ def field_of(
     found = known.seen_by(player_id, blend.settings).predict(features, blend.settings)
     rating = computed + found.correction[:, 0]
     return Field(player_id, instrument, tuple(ids), features, rating, found.evidence[:, 0], own)
+
+
+@dataclass(frozen=True)
+class ToPlay(Answer):
+    """What to play next, in order, and what that is learned from."""
+
+    schema: ClassVar[str] = "next"
+    table_of: ClassVar[str] = "rows"
+    row_type: ClassVar[type] = NextTest
+
+    model: ModelUse
+    rows: tuple[NextTest, ...]
 
 
 def player_field(learner: Learner, player: Player, *, in_stock: bool = False) -> Field | None:

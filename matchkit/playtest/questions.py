@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from matchkit.errors import RequestError
+from matchkit.facts import ModelUse
 from matchkit.learn.learner import Learner
 from matchkit.names import by_id
 from matchkit.parts.fits import misfit
 from matchkit.playtest.design.plan import Plan, plan_any
-from matchkit.playtest.next import NextTest, choose, player_field, spread_of
+from matchkit.playtest.next import ToPlay, choose, player_field, spread_of
 from matchkit.playtest.stats.analyse import Analysis, analyse
+from matchkit.results import Progress
 from matchkit.tables.source import Tables
 
 MOST_NEXT = 200
@@ -65,8 +67,9 @@ def to_play_next(
     *,
     count: int,
     in_stock: bool,
-    progress: Callable[[int, int], None] | None = None,
-) -> tuple[NextTest, ...]:
+    model: ModelUse,
+    progress: Progress | None = None,
+) -> ToPlay:
     """Choose what one player, or everybody, should play next; raises UnknownIdError and RequestError.
 
     ``progress`` is called with players looked at and tests chosen, out of both together.
@@ -88,4 +91,4 @@ def to_play_next(
         if progress is not None:
             progress(len(players) + done, total)
 
-    return tuple(choose(fields, blend.settings, tau=spread_of(blend), count=count, chosen=chosen))
+    return ToPlay(model, tuple(choose(fields, blend.settings, tau=spread_of(blend), count=count, chosen=chosen)))

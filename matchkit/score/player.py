@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.facts import KnownOnly
+from matchkit.facts import KnownOnly, PartIds
 from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
@@ -85,10 +85,10 @@ class PlayerView:
     neck_assumed: bool
 
     @property
-    def owned(self) -> tuple[str | None, str | None, str | None]:
-        """The ids of what they have: mouthpiece, reed, ligature."""
+    def owned(self) -> PartIds:
+        """What they have, as far as it is known."""
         piece = None if self.present_facing is None else self.present_facing.id
-        return piece, None if self.present_reed is None else self.present_reed.id, self.ligature_id
+        return PartIds(piece, None if self.present_reed is None else self.present_reed.id, self.ligature_id)
 
 
 def playing_openings_m(pairs: PairTable, *, blow_pa: float) -> Array:

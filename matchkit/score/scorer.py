@@ -14,13 +14,14 @@ from matchkit.facts import FITS, KnownOnly
 from matchkit.names import by_id
 from matchkit.pairs.contacts import Contacts
 from matchkit.pairs.kept import solve_or_read
-from matchkit.pairs.table import PairTable, Progress, no_pairs, pair_grid, pair_list
+from matchkit.pairs.table import PairTable, no_pairs, pair_grid, pair_list
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import pair_refusals
 from matchkit.parts.reed import ReedPart
 from matchkit.parts.stock import Parts
 from matchkit.records.people import Player, Playtest
+from matchkit.results import Progress
 from matchkit.score.asked import Asked
 from matchkit.score.features import feature_matrix
 from matchkit.score.player import PlayerView, Present, Visitor, lip_place_m, view_player

@@ -52,6 +52,8 @@ class Term:
         the number it looks at, from what is asked: SI, one a pair (N,), nan where it is not known
     judge
         d (N,) from values in ``unit``, the term and what is asked; by default ``falling`` on their size
+    part
+        what was not measured where the value is not known, in a word or two; empty where that is said of the parts already
     counts
         how many times its weight it counts in a question; 0 leaves it out
     """
@@ -65,6 +67,7 @@ class Term:
     measure: str
     value: Callable[[Asked], Array]
     judge: Callable[[Array, Term, Asked], Array] | None = None
+    part: str = ""
     counts: Callable[[Asked], float] = _always
 
     def values(self, asked: Asked) -> Array:

@@ -58,10 +58,10 @@ def _terms(terms: tuple[TermReason, ...]) -> Table:
 
 
 def _term_row(term: TermReason) -> tuple[str, ...]:
-    share = term.unit == "" and term.name != "tone"
-    scale, unit = (100, "%") if share else (1, "" if term.name == "tone" else term.unit)
+    share = term.unit == ""
+    scale, unit = (100, "%") if share else (1, term.unit)
     digits = 0 if share or term.unit == "µm" else 2
-    limits = "a vote" if term.name == "tone" else f"{scale * term.good:g} to {scale * term.poor:g} {unit}".rstrip()
+    limits = f"{scale * term.good:g} to {scale * term.poor:g} {unit}" if term.good != term.poor else f"a {unit}"
     found = "not measured" if term.value is None else f"{scale * term.value:.{digits}f}"
     cost = mark(term.cost) if term.cost >= 0.05 else "-"
     return term.name, found, limits, f"{100 * term.desirability:.0f} %", f"{term.weight:g}", cost

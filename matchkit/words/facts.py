@@ -89,18 +89,10 @@ _UNMEASURED: Mapping[Guess, str] = {
 def unmeasured_words(assumed: Iterable[Assumed], terms: Iterable[str] = ()) -> str:
     """Return in one short sentence what was not measured on a set-up; ``terms`` are those of the score that are not known."""
     parts = dict.fromkeys(_UNMEASURED[item.what] for item in assumed if item.what in _UNMEASURED)
-    also = [_TERM_PARTS[name] for name in terms if name in _TERM_PARTS]
-    named = list(dict.fromkeys([*parts, *(part for part in also if part not in parts)]))
+    also = [part for part in (all_terms()[name].part for name in terms) if part]
+    named = list(dict.fromkeys([*parts, *also]))
     return f"Not measured: {listed(named)}." if named else ""
 
-
-_TERM_PARTS = {
-    "smoothness": "facing",
-    "rails": "facing",
-    "volume": "chamber",
-    "box spread": "spread of the box",
-    "tone": "baffle and chamber",
-}
 
 _UNCHECKED: Mapping[Unchecked, str] = {
     "reed width": "whether the reed covers the rails",

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from matchkit import constants
+from matchkit.constants import DECIMALS
 
 TWO_SIDED = 1.96
 """Standard uncertainties to either side that hold the truth 19 times of 20."""
-DECIMALS = 6
-"""What decides between words is rounded to this."""
 
 
 def strengths(half_strengths: float) -> str:

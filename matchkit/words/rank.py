@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from matchkit.advise.answers import Explanation, NextTry, Ranking, Setup
-from matchkit.constants import VISITOR
+from matchkit.constants import DECIMALS, VISITOR
 from matchkit.words.facts import (
     aimed_words,
     closes_up_words,
@@ -210,8 +210,8 @@ def _reasons(row: Setup) -> list[str]:
         found.append(
             f"similar set-ups {'raise' if row.correction > 0 else 'lower'} this by {abs(row.correction):.1f} ({counted(marks, 'mark')})"
         )
-    known = (term for term in row.terms if term.known and round(term.cost, 6) >= COSTLY)
-    costly = sorted(known, key=lambda term: -round(term.cost, 6))[:2]
+    known = (term for term in row.terms if term.known and round(term.cost, DECIMALS) >= COSTLY)
+    costly = sorted(known, key=lambda term: -round(term.cost, DECIMALS))[:2]
     return found + [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
 
 

@@ -229,7 +229,7 @@ def test_measuring_what_is_usually_unmeasured_gains_three_quarters(house: mk.Hou
     facing, reed = house.parts.facing("AM-02"), house.parts.reed("AR-A-3")
     pairs = house.scorer.pair(facing, reed, lip_m=10e-3)
     doubt = house.scorer.uncertainty(pairs)
-    found = dict(zip(UNCERTAINTIES, gains(pairs, doubt, 0), strict=True))
+    found = dict(zip(UNCERTAINTIES, gains(pairs, doubt), strict=True))
     assert found["tip"] == found["clamp"] == found["stiffness"] == found["profile"] == 0.0
     place = UNCERTAINTIES.index("reed place")
     assert found["reed place"] == pytest.approx(REDUCIBLE * doubt.parts[place, 0] ** 2)

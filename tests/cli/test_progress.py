@@ -16,6 +16,7 @@ import matchkit as mk
 from matchkit.cli import progress as module
 from matchkit.cli.progress import bar
 from matchkit.files import shipped
+from matchkit.results import Progress
 from matchkit.tables.carry import carry_in
 
 
@@ -84,7 +85,7 @@ def test_every_long_work_tells_how_far_it_is(tmp_path: Path) -> None:
     house = mk.open(cache=False)
     calls: dict[str, list[tuple[int, int]]] = {}
 
-    def told(name: str) -> module.Tell:
+    def told(name: str) -> Progress:
         return lambda done, total: calls.setdefault(name, []).append((done, total))
 
     house.rank("P02", progress=told("rank"))

@@ -260,7 +260,7 @@ LIMITS = {
     "box spread": (1, 1, 0, ""),
     "rails": (1, 0.05, 0.8, "mm2"),
     "smoothness": (1, 5, 60, "µm"),
-    "tone": (1, 0, 0, ""),
+    "tone": (1, 0, 0, "vote"),
     "volume": (1, 0.05, 0.30, ""),
 }
 """Weight, good and poor limit, and unit of each term: assumed, chosen by judgement, and changed on purpose only."""

@@ -88,7 +88,7 @@ def test_two_models_on_the_same_playtests(tmp_path: Path) -> None:
     assert error.difference == pytest.approx(error.first - error.second)
     assert found == compare_settings(tests, ligatures, DEFAULT_SETTINGS, deaf)
     house.train(tmp_path / "a.npz")
-    assert all(item.difference == 0 for item in house.compare(tmp_path / "a.npz", tmp_path / "a.npz"))
+    assert all(item.difference == 0 for item in house.compare(tmp_path / "a.npz", tmp_path / "a.npz").differences)
     with pytest.raises(mk.RequestError, match="not enough playtests"):
         compare_settings(tests.take(np.arange(10)), ligatures, DEFAULT_SETTINGS, Settings())
 

@@ -487,7 +487,7 @@ def test_a_design_is_balanced_where_every_order_comes_equally_often(orders: int,
 
 def test_next_in_stock_leaves_out_what_is_gone(demo_copy: Path) -> None:
     """With --in-stock neither a mouthpiece nor a reed that is counted as 0 is proposed; one that is not counted may be."""
-    everything = {part for test in mk.open(demo_copy).next("P02", count=60) for part in (test.mouthpiece_id, test.reed_id)}
+    everything = {part for test in mk.open(demo_copy).next("P02", count=60).rows for part in (test.mouthpiece_id, test.reed_id)}
     gone = [min(name for name in everything if name.startswith(start)) for start in ("AM", "AR")]
     for table in ("mouthpieces", "reeds"):
         edit_table(
@@ -498,10 +498,10 @@ def test_next_in_stock_leaves_out_what_is_gone(demo_copy: Path) -> None:
             ],
         )
     house = mk.open(demo_copy)
-    stocked = house.next("P02", count=200, in_stock=True)
+    stocked = house.next("P02", count=200, in_stock=True).rows
     assert len(stocked) > 20
     assert not [test for test in stocked if test.mouthpiece_id in gone or test.reed_id in gone]
-    assert [test for test in house.next("P02", count=200) if test.mouthpiece_id in gone]
+    assert [test for test in house.next("P02", count=200).rows if test.mouthpiece_id in gone]
     counted = {piece.id for piece in house.tables.mouthpieces if piece.stock == 1} & {test.mouthpiece_id for test in stocked}
     assert counted
 
@@ -511,4 +511,4 @@ def test_next_for_an_instrument_that_nobody_marked(demo_copy: Path) -> None:
     edit_table(demo_copy, "playtests", lambda rows: [row for row in rows if not row["mouthpiece_id"].startswith("CM")])
     house = mk.open(demo_copy)
     player = next(item.id for item in house.tables.players if item.instrument == "clarinet")
-    assert [test.position for test in house.next(player, count=3)] == [1, 2, 3]
+    assert [test.position for test in house.next(player, count=3).rows] == [1, 2, 3]

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-
 import click
 
 from matchkit.cli.options import cache_option, jobs_option, open_data, output_options
-from matchkit.cli.printing import deliver, lay_out, show, to_csv, to_json
+from matchkit.cli.printing import show
 from matchkit.cli.progress import bar
 from matchkit.words.playtest.learned import compared_screen, evaluation_screen
 
@@ -25,14 +23,7 @@ def command(data: str | None, models: tuple[str, str] | None, jobs: int, style: 
     """Hold players and mouthpieces back in turn, and compare the marks with what each method expected."""
     house = open_data(data)
     if models is not None:
-        found = house.compare(*models)
-        rows = [asdict(item) for item in found]
-        if style == "json":
-            deliver(to_json({"schema": "matchkit.compare/1", "models": list(models), "differences": rows}), out)
-        elif style == "csv":
-            deliver(to_csv(rows, list(rows[0])), out)
-        else:
-            deliver(lay_out(compared_screen(found, models)), out)
+        show(house.compare(*models), compared_screen, style, out)
         return
     with bar("holding players and mouthpieces back") as progress:
         evaluation = house.evaluate(nested=not quick, jobs=jobs, progress=progress)

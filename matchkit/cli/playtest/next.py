@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-
 import click
 
 from matchkit.cli.options import data_option, open_data, output_options
-from matchkit.cli.printing import deliver, lay_out, to_csv, to_json
+from matchkit.cli.printing import show
 from matchkit.cli.progress import bar
 from matchkit.words.playtest.learned import next_screen
 
@@ -24,11 +22,5 @@ def command(
     """Say which set-ups PLAYER (default: everybody) should play next, so that the ranking learns most from it."""
     house = open_data(data, model)
     with bar("looking at every set-up") as progress:
-        tests = house.next(player, count=count, in_stock=in_stock, progress=progress)
-    rows = [asdict(test) for test in tests]
-    if style == "json":
-        deliver(to_json({"schema": "matchkit.next/1", "model": asdict(house.model), "rows": rows}), out)
-    elif style == "csv":
-        deliver(to_csv(rows, list(rows[0])) if rows else "position\n", out)
-    else:
-        deliver(lay_out(next_screen(tests, house.model)), out)
+        found = house.next(player, count=count, in_stock=in_stock, progress=progress)
+    show(found, next_screen, style, out)

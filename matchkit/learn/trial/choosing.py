@@ -14,16 +14,17 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.constants import DECIMALS
 from matchkit.learn.blend import sampled
 from matchkit.learn.interval import FOLDS, MIN_GROUPS, MIN_ROWS, crossed_folds, group_folds
 from matchkit.learn.marks import DEFAULT_SETTINGS, RatedTests, Settings
 from matchkit.learn.trial.folds import FoldTable, Question
 from matchkit.records.parts import Ligature
+from matchkit.results import Progress
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Folds = list[tuple[Index, Index]]
-Progress = Callable[[int, int], None]
 
 SPLITS = ("new player", "new mouthpiece", "new both")
 
@@ -32,8 +33,6 @@ BANDWIDTHS = (1.0, 1.5, 2.0, 3.0)
 KAPPAS = (0.25, 0.5, 1.0, 2.0, 4.0)
 OMEGAS = (0.0, 1.0, 2.0, 4.0, 8.0)
 LIGATURES = ((1.0, 1.0), (1.0, 0.5), (0.7, 0.5), (0.5, 0.2))
-DECIMALS = 6
-"""Errors, marks and orders are rounded to this before they are compared."""
 
 
 def folds_of(tests: RatedTests, split: str, *, folds: int = FOLDS) -> Folds:

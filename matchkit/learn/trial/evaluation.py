@@ -10,14 +10,15 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.constants import DECIMALS
 from matchkit.errors import RequestError
 from matchkit.learn.blend import interval_from, sampled
 from matchkit.learn.interval import MIN_GROUPS, MIN_ROWS
 from matchkit.learn.marks import DEFAULT_SETTINGS, RatedTests, Settings
-from matchkit.learn.trial.choosing import DECIMALS, SPLITS, Folds, Progress, choose_settings, enough, folds_of, shared
+from matchkit.learn.trial.choosing import SPLITS, Folds, choose_settings, enough, folds_of, shared
 from matchkit.learn.trial.folds import FoldTable
 from matchkit.records.parts import Ligature
-from matchkit.results import Answer
+from matchkit.results import Answer, Progress
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -194,6 +195,18 @@ class Difference:
     difference: float
     low: float
     high: float
+
+
+@dataclass(frozen=True)
+class Compared(Answer):
+    """Two models, by the names of their files, and how they differ."""
+
+    schema: ClassVar[str] = "compare"
+    table_of: ClassVar[str] = "differences"
+    row_type: ClassVar[type] = Difference
+
+    models: tuple[str, str]
+    differences: tuple[Difference, ...]
 
 
 BOOTSTRAPS = 2000

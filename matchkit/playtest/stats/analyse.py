@@ -25,7 +25,7 @@ from matchkit.playtest.stats.ratings import (
 from matchkit.playtest.stats.trials import Comparison, Preference, comparisons, preferences
 from matchkit.records.people import Playtest
 from matchkit.records.trials import Trial
-from matchkit.results import NESTED, Answer
+from matchkit.results import Answer, flat
 
 FEW_PLAYERS = 5
 """What rests on fewer players than this is said to."""
@@ -54,11 +54,10 @@ class Analysis(Answer):
 
     def flat_rows(self) -> list[dict[str, Any]]:
         """Return one flat row a comparison."""
-        found = []
-        for item in self.comparisons:
-            plain = {name: value for name, value in asdict(item).items() if not isinstance(value, NESTED)}
-            found.append({**plain, **{f"test_{name}": value for name, value in asdict(item.test).items() if name != "kind"}})
-        return found
+        return [
+            {**flat(item), **{f"test_{name}": value for name, value in asdict(item.test).items() if name != "kind"}}
+            for item in self.comparisons
+        ]
 
 
 def analyse(trials: Sequence[Trial], tests: Sequence[Playtest], rated: RatedTests, *, claim: str | None = None) -> Analysis:

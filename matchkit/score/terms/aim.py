@@ -53,6 +53,7 @@ TERMS = (
         unit="",
         meaning="share of the box within half a strength of the target",
         measure="the stiffness of a few reeds of the box",
+        part="spread of the box",
         value=_box_share,
     ),
 )

@@ -21,6 +21,7 @@ from sqlalchemy.engine import Connection, RowMapping
 from matchkit.errors import DataError, Problem, SourceError
 from matchkit.records.quantity import Record
 from matchkit.records.schema import TABLES
+from matchkit.results import Progress
 from matchkit.tables.book import schema as book_schema
 from matchkit.tables.book.connection import (
     ANSWER_SECONDS,
@@ -38,7 +39,6 @@ from matchkit.tables.book.schema import ABOUT, DOCUMENTS, HISTORY, RECORDS, Gaps
 from matchkit.tables.read.sheet import Reading
 
 Check = Callable[[dict[str, Reading], str | None], list[Problem]]
-Progress = Callable[[int, int], None]
 
 
 class Book:
@@ -320,7 +320,7 @@ class Book:
 
 
 def exists(target: str | Path) -> bool:
-    """Tell whether a book may be there already: any database on a server, or a file that is there."""
+    """Progress whether a book may be there already: any database on a server, or a file that is there."""
     file = place_of(target).file
     return file is None or file.exists()
 

@@ -5,20 +5,19 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from matchkit.facts import ModelUse
 from matchkit.learn.blend import Blend
 from matchkit.learn.marks import RatedTests
 from matchkit.learn.model.file import Belonging
-from matchkit.learn.trial.evaluation import Difference, Evaluation, Score
-from matchkit.playtest.next import NextTest
+from matchkit.learn.trial.evaluation import Compared, Evaluation, Score
+from matchkit.playtest.next import ToPlay
 from matchkit.words.facts import model_words
 from matchkit.words.numbers import counted
 from matchkit.words.screen import Screen, Table, screen, sentences
 
 
-def next_screen(tests: Sequence[NextTest], model: ModelUse) -> Screen:
+def next_screen(found: ToPlay) -> Screen:
     """Return the screen of what to play next."""
-    if not tests:
+    if not found.rows:
         return screen("There is nothing to play: no mouthpiece and reed that fit.")
     rows = tuple(
         (
@@ -28,7 +27,7 @@ def next_screen(tests: Sequence[NextTest], model: ModelUse) -> Screen:
             f"{test.expected:.1f} ± {test.u_expected:.1f}",
             f"{test.edge:.1f}",
         )
-        for test in tests
+        for test in found.rows
     )
     return screen(
         "To play next, in this order; log each, train, and ask again:",
@@ -37,7 +36,7 @@ def next_screen(tests: Sequence[NextTest], model: ModelUse) -> Screen:
         "",
         "Each of them may well belong among the player's best five, or drop out of them: its mark will tell.",
         "One reed a player; clean and disinfect a mouthpiece before it goes to another.",
-        sentences(model_words(model)),
+        sentences(model_words(found.model)),
     )
 
 
@@ -90,7 +89,7 @@ def _score_row(score: Score) -> tuple[str, ...]:
     return *names, told(score.error, 2), told(score.ndcg, 3), told(score.kendall_tau, 3), inside, told(score.width, 1)
 
 
-def compared_screen(rows: Sequence[Difference], models: tuple[str, str]) -> Screen:
+def compared_screen(found: Compared) -> Screen:
     """Return what two models differ by on playtests held back."""
     table = tuple(
         (
@@ -101,10 +100,10 @@ def compared_screen(rows: Sequence[Difference], models: tuple[str, str]) -> Scre
             f"{row.difference:+.4f}",
             f"{row.low:+.4f} to {row.high:+.4f}",
         )
-        for row in rows
+        for row in found.differences
     )
     return screen(
-        f"{models[0]} against {models[1]}, on the same playtests held back:",
+        f"{found.models[0]} against {found.models[1]}, on the same playtests held back:",
         "",
         Table(("for", "figure", "first", "second", "difference", "19 times of 20"), table, right=(2, 3, 4, 5)),
         "",
