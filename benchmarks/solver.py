@@ -7,9 +7,10 @@ from conftest import reference
 from measuring import best_of
 
 import matchkit as mk
-from matchkit.pairs.contacts import ContactKey, beams_for
+from matchkit.pairs.contacts import ContactKey, beams_for, nodes_of
+from matchkit.physics.beams import CELLS, build_beams, node_places_m, quadrature_places_m
 from matchkit.physics.closing import LIP_SHARES
-from matchkit.physics.contact import CELLS, build_beams, node_places_m, quadrature_places_m, solve_contact
+from matchkit.physics.contact import solve_contact
 from matchkit.physics.contact_nnls import DenseBeam
 
 
@@ -22,14 +23,14 @@ def closed_form_miss() -> float:
         width, load = inp["width_mm"] * 1e-3, inp["load"]
         clamp = np.array([length])
         k0 = (m + 2) * opening / length**2
-        x = length - node_places_m(clamp)
+        nodes = node_places_m(clamp, clamp)
+        x = length - nodes
         second = width * (inp["thickness_mm"] * 1e-3) ** 3 / 12
         beams = build_beams(
-            clamp_m=clamp,
+            nodes_m=nodes,
             lay_m=k0 * length**2 / ((m + 1) * (m + 2)) * ((1 - x / length) ** (m + 2) - 1 + (m + 2) * x / length),
             second_moment_m4=np.full((1, CELLS, 3), second),
             width_m=np.array([width]),
-            widening=np.zeros(1),
             lip_m=np.array([length / 2]),
             lip_spread_m=5e-3,
         )
@@ -58,15 +59,14 @@ def solver_speed(house: mk.House) -> tuple[float, float, int]:
     loads = [((1 - taken) * load, taken * force) for taken in LIP_SHARES]
     dense = []
     for row, (facing, reed, _) in enumerate(problems):
-        clamp = facing.lay.fair.clamp_m
+        nodes = nodes_of([facing])
         shape = reed.shape
         dense.append(
             DenseBeam(
-                clamp_m=clamp,
+                nodes_m=nodes[0],
                 lay_m=beams.lay_m[row],
-                second_moment_m4=shape.second_moment_m4(quadrature_places_m(np.array([clamp]))[0]),
-                width_m=shape.tip_width_m,
-                widening=(shape.butt_width_m - shape.tip_width_m) / shape.length_m,
+                second_moment_m4=shape.second_moment_m4(quadrature_places_m(nodes)[0]),
+                width_m=facing.load_width_m,
                 lip_m=10e-3,
                 lip_spread_m=5e-3,
             )

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from matchkit.constants import BLOW_FRACTION, EFFORT_FRACTION, FEATURE_SCALES
+from matchkit.constants import BLOW_FRACTION, FEATURE_SCALES, LIP_SHARE
 from matchkit.house import open_house
 from matchkit.physics.reed import ReedShape, stiffness_from_modulus_n_per_m
 from matchkit.records.quantity import quantities
@@ -36,11 +36,11 @@ FEELERS = {
 }
 PREFIX = {"soprano": "S", "alto": "A", "tenor": "T", "baritone": "B", "clarinet": "C"}
 SIZES = {  # tip width, butt width, length, vamp, thickness at 1, 2, 5, 10, 15, 20, 30 mm and the vamp's end
-    "clarinet": (12.9, 11.3, 68.0, 33.0, (0.105, 0.145, 0.265, 0.485, 0.735, 1.02, 1.77, 2.10)),
-    "soprano": (14.0, 10.8, 61.0, 31.0, (0.108, 0.148, 0.268, 0.488, 0.738, 1.03, 1.77, 1.85)),
-    "alto": (15.7, 11.4, 71.0, 36.0, (0.110, 0.150, 0.270, 0.490, 0.740, 1.03, 1.78, 2.30)),
-    "tenor": (17.2, 12.2, 80.0, 40.0, (0.113, 0.155, 0.278, 0.505, 0.760, 1.06, 1.83, 2.70)),
-    "baritone": (18.7, 13.0, 89.0, 44.0, (0.115, 0.157, 0.280, 0.507, 0.765, 1.07, 1.85, 3.00)),
+    "clarinet": (12.9, 11.3, 68.0, 33.0, (0.105, 0.145, 0.265, 0.533, 0.808, 1.122, 1.947, 2.31)),
+    "soprano": (14.0, 10.8, 61.0, 31.0, (0.108, 0.148, 0.268, 0.537, 0.812, 1.133, 1.947, 2.035)),
+    "alto": (15.7, 11.4, 71.0, 36.0, (0.11, 0.15, 0.27, 0.539, 0.814, 1.133, 1.958, 2.53)),
+    "tenor": (17.2, 12.2, 80.0, 40.0, (0.113, 0.155, 0.278, 0.556, 0.836, 1.166, 2.013, 2.97)),
+    "baritone": (18.7, 13.0, 89.0, 44.0, (0.115, 0.157, 0.28, 0.558, 0.842, 1.177, 2.035, 3.3)),
 }
 PLACES = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0)
 
@@ -120,22 +120,22 @@ class Line:
 
 FOUR, THREE = (2.0, 2.5, 3.0, 3.5), (2.5, 3.0, 3.5)
 LINES = [
-    Line("soprano", "A", "filed", "cane", 6.0, FOUR, 0.00),
-    Line("soprano", "B", "unfiled", "cane", 6.2, THREE, 0.04),
-    Line("alto", "A", "filed", "cane", 5.8, FOUR, -0.02, 0.58),
-    Line("alto", "B", "unfiled", "cane", 6.0, FOUR, 0.05, 0.66, skip=(3.0,)),
-    Line("alto", "C", "filed", "cane", 6.4, FOUR, 0.00, measured=False),
-    Line("alto", "D", "unfiled", "synthetic", 4.7, FOUR, 0.03, 0.7, spread=2.0),
-    Line("alto", "E", "filed", "cane", 6.1, THREE, 0.01, measured=False, calibrated=False),
-    Line("tenor", "A", "filed", "cane", 5.7, FOUR, -0.02, 0.58),
-    Line("tenor", "B", "unfiled", "cane", 6.1, FOUR, 0.05, 0.66, skip=(2.5,)),
-    Line("tenor", "C", "filed", "cane", 6.3, FOUR, 0.00, measured=False),
-    Line("tenor", "D", "unfiled", "synthetic", 4.6, FOUR, 0.03, 0.7, spread=2.0),
-    Line("tenor", "E", "filed", "cane", 6.0, THREE, 0.01, measured=False, calibrated=False),
-    Line("baritone", "A", "filed", "cane", 5.9, FOUR, 0.00),
-    Line("baritone", "B", "unfiled", "cane", 6.1, THREE, 0.04),
-    Line("clarinet", "A", "unfiled", "cane", 6.0, FOUR, 0.03),
-    Line("clarinet", "B", "filed", "cane", 6.2, FOUR, 0.00),
+    Line("soprano", "A", "filed", "cane", 8.0, FOUR, 0.00),
+    Line("soprano", "B", "unfiled", "cane", 8.27, THREE, 0.04),
+    Line("alto", "A", "filed", "cane", 7.73, FOUR, -0.02, 0.58),
+    Line("alto", "B", "unfiled", "cane", 8.0, FOUR, 0.05, 0.66, skip=(3.0,)),
+    Line("alto", "C", "filed", "cane", 8.53, FOUR, 0.00, measured=False),
+    Line("alto", "D", "unfiled", "synthetic", 6.27, FOUR, 0.03, 0.7, spread=2.0),
+    Line("alto", "E", "filed", "cane", 8.13, THREE, 0.01, measured=False, calibrated=False),
+    Line("tenor", "A", "filed", "cane", 7.6, FOUR, -0.02, 0.58),
+    Line("tenor", "B", "unfiled", "cane", 8.13, FOUR, 0.05, 0.66, skip=(2.5,)),
+    Line("tenor", "C", "filed", "cane", 8.4, FOUR, 0.00, measured=False),
+    Line("tenor", "D", "unfiled", "synthetic", 6.13, FOUR, 0.03, 0.7, spread=2.0),
+    Line("tenor", "E", "filed", "cane", 8.0, THREE, 0.01, measured=False, calibrated=False),
+    Line("baritone", "A", "filed", "cane", 7.87, FOUR, 0.00),
+    Line("baritone", "B", "unfiled", "cane", 8.13, THREE, 0.04),
+    Line("clarinet", "A", "unfiled", "cane", 8.0, FOUR, 0.03),
+    Line("clarinet", "B", "filed", "cane", 8.27, FOUR, 0.00),
 ]
 
 LIGATURES = [  # contact, material, smallest, largest, length, screws, mass, price
@@ -269,6 +269,11 @@ def true_shape(line: Line) -> ReedShape:
     )
 
 
+def one_mm_in(edge: float, half_mm: float) -> float:
+    """Return thickness over that of the middle, 1 mm in from the edge of a parabolic top."""
+    return 1 - (1 - edge) * (1 - 1 / half_mm) ** 2
+
+
 def reeds(
     rng: np.random.Generator,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]], list[dict[str, Any]], dict[str, float]]:
@@ -278,6 +283,7 @@ def reeds(
     clamps = {"clarinet": 21.0, "soprano": 22.0, "alto": 24.0, "tenor": 27.0, "baritone": 29.0}
     for line in LINES:
         tip, butt, length, vamp, _ = SIZES[line.instrument]
+        half = tip / 2
         shape = true_shape(line)
         if line.measured:
             points += [
@@ -285,13 +291,13 @@ def reeds(
                     "profile_id": line.profile,
                     "x_mm": place,
                     "thickness_mm": f"{thick * 1e3 + rng.normal(0, 0.004):.3f}",
-                    "edge_mm": f"{thick * 1e3 * line.edge:.3f}" if 2 <= place <= 20 else "",
+                    "edge_mm": f"{thick * 1e3 * one_mm_in(line.edge, half):.3f}" if 2 <= place <= 20 else "",
                 }
                 for place, thick in zip((*PLACES, vamp), shape.thickness_m, strict=True)
             ]
         for strength in line.strengths:
             name = f"{PREFIX[line.instrument]}R-{line.letter}-{strength:g}"
-            modulus = line.modulus * 1.12 ** ((strength - 3) / 0.5) * math.exp(rng.normal(0, 0.015))
+            modulus = line.modulus * 1.16 ** ((strength - 3) / 0.5) * math.exp(rng.normal(0, 0.015))
             truth[name] = math.log(modulus)
             row: dict[str, Any] = {
                 "id": name,
@@ -394,7 +400,7 @@ def player_rows(persons: list[Person], house: Any, rng: np.random.Generator) -> 
                 "reed_id": fitting.reed(best).id,
                 "ligature_id": f"L-{1 + int(rng.integers(0, 7)):02d}" if place % 3 else "",
             }
-            usual = BLOW_FRACTION.value * (1 - EFFORT_FRACTION.value) * fitting.closing_pressure_pa[best] / KPA
+            usual = BLOW_FRACTION.value * (1 - LIP_SHARE.value) * fitting.closing_pressure_pa[best] / KPA
             if place % 5 == 0:
                 row["blow_kpa"] = f"{usual * math.exp(rng.normal(0, 0.05)):.1f}"
         neck = f"N-{PREFIX[person.instrument]}"
@@ -530,11 +536,11 @@ u_stop_mm = 0.05
 u_tip_mm = 0.02
 
 [closing_range]
-soprano = [3.5, 8.5]
-alto = [4.0, 9.0]
-tenor = [5.0, 11.0]
-baritone = [5.5, 12.0]
-clarinet = [3.0, 7.0]
+soprano = [7.0, 16.0]
+alto = [7.0, 16.0]
+tenor = [9.0, 20.0]
+baritone = [9.0, 20.0]
+clarinet = [5.5, 12.0]
 
 [drawing.TB-25]                     # a tenor model; limits are invented
 rail_difference_mm = 0.15

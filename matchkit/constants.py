@@ -65,10 +65,18 @@ AIR_DENSITY = Parameter(
 
 # Facing
 THIN_FEELER = Parameter(0.038, "mm", "feeler that defines the facing length", "common practice, no source", "assumed")
-CLAMP_HEIGHT = Parameter(
-    0.010, "mm", "height of the fair curve where the reed is taken as clamped", "docs/physics.md, section 1", "computed"
+CLAMP_BEHIND = Parameter(
+    5.0, "mm", "from the facing length to where the reed is taken as clamped", "docs/physics.md, section 2", "computed"
 )
-U_FEELER = Parameter(0.005, "mm", "thickness of one feeler feeler", "no table could be opened", "assumed")
+SEEN_HEIGHT = Parameter(0.010, "mm", "height from which a lay counts as begun, at the bench", "no source", "assumed")
+UNSEEN = PerInstrument(
+    _column("unseen_pct"),
+    "%",
+    "closing pressure, from 5 µm of waviness between the thinnest feeler and the break, which no feeler sees",
+    "docs/physics.md, section 2",
+    "computed",
+)
+U_FEELER = Parameter(0.005, "mm", "thickness of one feeler", "no table could be opened", "assumed")
 U_STOP = Parameter(0.10, "mm", "one reading of where a feeler stops", "a fifth of a half-millimetre gauge", "assumed")
 U_TIP = Parameter(0.02, "mm", "a tip opening measured with a gauge", "no source", "assumed")
 U_SCAN = Parameter(0.005, "mm", "one height of a rail from an indicator or scanner", "no source", "assumed")
@@ -99,7 +107,7 @@ STIFFNESS_CLAMP = PerInstrument(
     "assumed",
 )
 U_STIFFNESS = Parameter(
-    0.03, "1", "one stiffness reading: the load's place (0.1 mm is 2 %) and the dial", "computed", "computed"
+    0.03, "1", "one stiffness reading: the load's place (0.1 mm is 2.5 to 3 %) and the dial", "computed", "computed"
 )
 U_SCALE = Parameter(0.04, "1", "mean stiffness of a box, read on a few reeds", "no source", "assumed")
 U_LABEL = Parameter(0.10, "1", "stiffness of a reed known by its label only", "about one half strength", "assumed")
@@ -109,16 +117,28 @@ U_PROFILE_GENERIC = Parameter(
 )
 U_REED_PLACE = Parameter(0.2, "mm", "where the reed's tip stands against the tip rail", "no source", "assumed")
 BOX_SPREAD = Parameter(8.0, "%", "spread of stiffness within a box, one standard deviation", "no source", "assumed")
-WET_FACTOR = Parameter(0.75, "1", "modulus of wet cane over dry", "from memory", "assumed", 0.05)
+WET_FACTOR = Parameter(0.75, "1", "modulus of wet cane over dry", "from memory", "assumed", 0.10)
 LABEL_MODULUS = Parameter(
-    6.0e9,
+    8.0e9,
     "Pa",
     "dry modulus given to strength 3 where nothing was measured",
-    "cane 5.25 to 6.25 GPa, Weidenfeller et al. 2018",
-    "published",
+    "chosen so that closing pressures, stiffness and slit are all within what was measured: docs/physics.md, section 4",
+    "assumed",
+)
+U_HELD = Parameter(
+    0.10, "1", "closing pressure of every set-up alike: how the reed is held, its crown", "computed, 0.9 to 1.1", "assumed"
+)
+U_MODULUS = Parameter(
+    0.16, "1", "the modulus of cane that no reading of this house fixes", "a quarter in all, with what is beside it", "assumed"
 )
 LABEL_STRENGTH = Parameter(3.0, "strength", "the strength that modulus is given to", "no source", "assumed")
-HALF_STRENGTH = Parameter(0.12, "1", "stiffness gained by half a strength", "common practice, no source", "assumed")
+HALF_STRENGTH = Parameter(
+    0.16,
+    "1",
+    "stiffness gained by half a strength",
+    "half a strength for 0.3 to 0.5 mm of tenor tip: common practice, no source",
+    "assumed",
+)
 
 # Player
 LIP_PLACE = PerInstrument(
@@ -129,14 +149,25 @@ LIP_PLACE = PerInstrument(
     "assumed",
 )
 LIP_SPREAD = Parameter(5.0, "mm", "length of reed the lip force is spread over", "no source", "assumed")
-LIP_FORCE = Parameter(2.0, "N", "lip force where nothing is known", "0.5 to 3 N, from memory", "assumed")
+U_SCALE_WHOLE = Parameter(
+    0.25, "1", "every absolute closing pressure of a house that measured nothing of it", "docs/physics.md, section 4", "assumed"
+)
+U_TEST_METHOD = Parameter(0.07, "1", "every closing test alike: bar, feeler, what counts as held", "no source", "assumed")
+U_TEST_READING = Parameter(0.04, "1", "one reading of a closing test", "no source", "assumed")
+LIP_AREA = PerInstrument(
+    _column("lip_area_mm2"), "mm2", "what a lip force acts on, on a usual set-up", "docs/physics.md, section 3", "computed"
+)
+LIP_SHARE = Parameter(
+    1 / 3,
+    "1",
+    "what the lip takes of the closing pressure aimed at, where nothing is known",
+    "with the scale: section 4",
+    "assumed",
+    0.10,
+)
 BLOW_FRACTION = Parameter(
-    0.45, "1", "blowing pressure over the lowered closing pressure", "between onset 1/3 and beating 1/2", "assumed"
+    0.45, "1", "blowing pressure over the lowered closing pressure", "between onset 1/3 and beating 1/2", "assumed", 0.05
 )
-BLOW_DEFAULT = Parameter(
-    3.0, "kPa", "blowing pressure where nothing is known", "about 30 cm of water, typical for saxophone", "published"
-)
-EFFORT_FRACTION = Parameter(0.25, "1", "effort of the present set-up over its closing pressure", "no source", "assumed")
 
 # Air
 REED_VOLUME = PerInstrument(
@@ -147,8 +178,25 @@ REED_VOLUME = PerInstrument(
     "assumed",
 )
 
+U_CONE = Parameter(
+    0.15,
+    "1",
+    "volume of the missing cone: 30 % either way, two standard uncertainties",
+    "published angles differ so",
+    "assumed",
+)
+SHANK_BORE = Parameter(16.0, "mm", "bore of the shank, where it was not read", "no source", "assumed")
+CORK_SLIDE = Parameter(4.0, "mm", "how far a mouthpiece may be pushed or pulled to tune, either way", "no source", "assumed")
+CORK_HOLD = Parameter(8.0, "mm", "cork that must stay inside the shank", "no source", "assumed")
+
 # Comparing two set-ups
-SHARE_U = Parameter(0.010, "1", "closing share, from 0.02 mm of profile", "computed", "computed")
+OPENING_STEP = PerInstrument(
+    _column("opening_step"),
+    "1",
+    "one step of tip opening, as a factor",
+    "a tip size or two of the trade: common practice, no source",
+    "assumed",
+)
 NOTICE = Parameter(0.25, "step", "a difference below this is called 'about the same'", "no source", "assumed")
 
 
@@ -199,8 +247,8 @@ FEATURE_SCALES: dict[str, FeatureScale] = {
     "cut": _scale(0.5, 0.5, "1", "1 filed, 0 unfiled"),
     "tip_thickness": _scale(0.10, 0.02, "mm", "thickness of the profile at the tip"),
     "ln_closing_pressure": _scale("ln_closing_pressure", 0.15, "ln kPa", "closing pressure"),
-    "playing_opening": _scale("playing_opening_mm", "playing_opening_one", "mm", "opening under the lip"),
     "closing_share": _scale(0.06, 0.1, "1", "area left at the closing pressure"),
     "ln_from_target": _scale(0.0, 0.15, "1", "closing pressure over the player's target"),
+    "ln_tip_from_target": _scale(0.0, "opening_ln", "1", "tip opening over the player's target"),
     "embouchure": _scale(0.0, 1.0, "1", "-1 light, 0 medium, 1 firm"),
 }

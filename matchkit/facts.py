@@ -81,9 +81,12 @@ FITS = ""
 Unchecked = Literal["reed width", "vamp length", "ligature size"]
 """What of the fit could not be checked for want of a measurement."""
 
-Doubt = Literal["tip", "clamp", "stiffness", "profile", "reed place", "wet factor"]
-UNCERTAINTIES: tuple[Doubt, ...] = ("tip", "clamp", "stiffness", "profile", "reed place", "wet factor")
+Doubt = Literal["tip", "facing", "window", "stiffness", "profile", "reed place", "wet factor", "scale"]
+UNCERTAINTIES: tuple[Doubt, ...] = ("tip", "facing", "window", "stiffness", "profile", "reed place", "wet factor", "scale")
 """What the uncertainty of the closing pressure is made of, in this order."""
+
+SHARED: tuple[Doubt, ...] = ("wet factor", "scale")
+"""Those of them that all set-ups of a house share: they stand with absolute pressures, and cancel in every difference."""
 
 
 @dataclass(frozen=True)
@@ -112,14 +115,14 @@ class Feel:
     """What will feel different from the present set-up; None where it cannot be compared or is not known.
 
     ``tone`` runs from -1 (darker) to 1 (brighter). ``closes_up`` says that the reed shuts before the lip does anything, at a blowing pressure
-    that is known, or only assumed.
+    that was measured or is that of the present set-up.
     """
 
     resistance: Change | None = None
     opening: Change | None = None
     tone: float | None = None
     comparable: bool = True
-    closes_up: Literal["known", "assumed"] | None = None
+    closes_up: bool = False
 
 
 @dataclass(frozen=True)
@@ -133,6 +136,8 @@ class Aimed:
     likes: int = 0
     resistance: int = 0
     opening: int = 0
+    level: str = ""
+    """Beginner, intermediate or advanced, where that moved it."""
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ KPA = 1e3
 GPA = 1e9
 MPA_PER_M = 1e6
 N_PER_MM = 1e3
+N_PER_GRAM = 9.80665e-3
 L_PER_S = 1e-3
 PERCENT = 1e-2
 
@@ -44,7 +45,7 @@ SIZES: dict[str, float] = {
     "": 1.0,
     "1": 1.0,
     "half strengths": 1.0,
-    "steps of 15 %": 1.0,
+    "steps of opening": 1.0,
     "vote": 1.0,
     "mm": MM,
     "µm": UM,

@@ -185,6 +185,10 @@ class ClosingReport(Answer):
     u_closing_pressure_kpa: float
     u_dominated_by: str
     u_parts: dict[str, float]
+    blown_closing_kpa: float
+    """Closing pressure where only the mouth presses, ahead of the lip."""
+    threshold_kpa: float
+    """Where a note begins, by the static rule: a third of the closing pressure, two parts drawn and one blown."""
     stiffness_mpa_per_m: float
     u_stiffness_mpa_per_m: float
     tip_opening_mm: float

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +15,7 @@ from matchkit.pairs.contacts import ContactKey, beams_for, lip_places_m
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
 from matchkit.physics.characteristic import area_curve, fit_elbow, seal_pressure
-from matchkit.physics.closing import area_weights
+from matchkit.physics.closing import area_weights, closing_pressure_per_modulus
 from matchkit.physics.contact import solve_contact
 from matchkit.physics.flow import peak_flow_m3_s
 from matchkit.score.player import PlayerView, efforts_pa, playing_openings_m
@@ -65,7 +67,12 @@ def closing_report(
     of_area = float(solved.rest_area_m2[0] / solved.area_slope_m2[0])
     seal = seal_pressure(curve, share)
     u_without_tip = float(np.sqrt((parts[1:] ** 2).sum()))
+    u_blown = 0.0 if view.blow_source == "measured" else constants.BLOW_FRACTION.u / constants.BLOW_FRACTION.value
+    u_opening = opening * math.hypot(u_without_tip, u_blown) if opening < tip else float(parts[0]) * tip
+    load_n = effort * lip_area
+    blown = float(closing_pressure_per_modulus(beams_for([problem], ahead_of_lip=True))[0]) * reed.modulus_pa
     known = bool(pair.shape_known[0])
+    u_share = pair.u_closing_share(lip_force_n=max(load_n, 0.0), u=scorer.share_doubt)
     flow = peak_flow_m3_s(area_m2=playing_area, closing_pressure_pa=min(pressure, pressure - effort))
     return ClosingReport(
         mouthpiece_id=facing.id,
@@ -74,6 +81,8 @@ def closing_report(
         u_closing_pressure_kpa=pressure * float(doubt.total[0]) / KPA,
         u_dominated_by=doubt.dominating,
         u_parts={name: pressure * float(part) / KPA for name, part in zip(UNCERTAINTIES, parts, strict=True)},
+        blown_closing_kpa=blown / KPA,
+        threshold_kpa=1 / (1 / blown + 2 / pressure) / KPA,
         stiffness_mpa_per_m=stiffness / MPA_PER_M,
         u_stiffness_mpa_per_m=stiffness * u_without_tip / MPA_PER_M,
         tip_opening_mm=tip / MM,
@@ -82,24 +91,24 @@ def closing_report(
         blow_kpa=view.blow_pa / KPA,
         blow_source=view.blow_source,
         effort_kpa=effort / KPA,
-        u_effort_kpa=pressure * float(doubt.total[0]) / KPA,
-        closes_up=effort <= 0,
+        u_effort_kpa=math.hypot(pressure * float(doubt.total[0]), (pressure - effort) * u_blown) / KPA,
+        closes_up=effort <= 0 and view.blow_source != "assumed",
         lip_mm=view.lip_m / MM,
         lip_area_mm2=lip_area / MM2,
-        lip_load_n=effort * lip_area,
+        lip_load_n=load_n,
         playing_opening_mm=opening / MM,
-        u_playing_opening_mm=0.0 if opening >= tip else opening * u_without_tip / MM,
+        u_playing_opening_mm=u_opening / MM,
         playing_area_mm2=playing_area / MM2,
         peak_flow_l_s=float(flow) / L_PER_S,
-        closing_share=float(pair.closing_share(lip_force_n=view.lip_force_n)[0]),
-        u_closing_share=constants.SHARE_U.value if known else 2 * constants.SHARE_U.value,
+        closing_share=float(pair.closing_share(lip_force_n=max(load_n, 0.0))[0]),
+        u_closing_share=float(u_share[0]),
         shape_known=known,
         closing_share_free=float(solved.share[0, 0]),
         elbow_pressure_kpa=fit_elbow(curve[near], share[near], closing_pressure=of_area) * reed.modulus_pa / KPA,
         seal_pressure_kpa=None if seal is None else seal * reed.modulus_pa / KPA,
         first_contact_mm=float(solved.first_contact_m[0]) / MM,
         clamp_mm=facing.clamp_m / MM,
-        u_clamp_mm=facing.lay.fair.u_clamp_m / MM,
+        u_clamp_mm=facing.lay.fair.u_facing_length_m / MM,
         reed_offset_mm=reed_offset_m / MM,
         u_reed_offset_mm=constants.U_REED_PLACE.value,
         pressure_per_mm_forward_pct=float(doubt.place_per_m[0]) * MM / PERCENT,

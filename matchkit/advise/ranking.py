@@ -80,7 +80,8 @@ def rank_setups(
         affordable = within_budget(wanted.budget, pairs, offer.ligatures, owned=view.owned)
         refused[Refusal.OVER_BUDGET] = int((fits & ~affordable).sum())
         fits = fits & affordable
-    scored = scorer.score(view, pairs, wishes=wishes)
+    stays = len(offer.facings) == 1
+    scored = scorer.score(view, pairs, wishes=wishes, own_opening=stays)
     blend = learner.blend.on_line_of(view.player.id)
     placed = rank_candidates(
         Candidates(scored, fits),
@@ -103,7 +104,7 @@ def rank_setups(
         rows=SetupMaker(learner, blend, view, scored, offer.ligatures).setups(placed),
         refused={reason: count for reason, count in refused.items() if count},
         combinations=offer.combinations,
-        present=_present(learner, view, wishes),
+        present=_present(learner, view, wishes, own_opening=stays),
         typed=view.typed,
         present_unknown=tuple(part for part, known in parts.items() if known is None),
         uncompared=_uncompared(offer.reeds, view.player.instrument),
@@ -180,17 +181,19 @@ def _uncompared(reeds: Sequence[ReedPart], instrument: str) -> tuple[str, ...]:
     return tuple(sorted({part.scale for part in reeds if part.scale is not None and part.reed.instrument == instrument}))
 
 
-def _present(learner: Learner, view: PlayerView, wishes: Wishes) -> Setup | None:
+def _present(learner: Learner, view: PlayerView, wishes: Wishes, *, own_opening: bool = False) -> Setup | None:
     """Score what the player plays now, under the same wish, so that the answers can be held against it."""
     if view.present is None:
         return None
     ligature = None if view.present.ligature_id is None else learner.parts.ligature(view.present.ligature_id)
-    return _score_one(learner, view, view.present.pair, ligature, wishes)
+    return _score_one(learner, view, view.present.pair, ligature, wishes, own_opening=own_opening)
 
 
-def _score_one(learner: Learner, view: PlayerView, pair: PairTable, ligature: Ligature | None, wishes: Wishes) -> Setup:
+def _score_one(
+    learner: Learner, view: PlayerView, pair: PairTable, ligature: Ligature | None, wishes: Wishes, *, own_opening: bool = False
+) -> Setup:
     """Score one set-up; with no ligature named, the playtests count as with an unlike one."""
-    scored = learner.scorer.score(view, pair, wishes=wishes)
+    scored = learner.scorer.score(view, pair, wishes=wishes, own_opening=own_opening)
     ligatures = () if ligature is None else (ligature,)
     blend = learner.blend.on_line_of(view.player.id)
     placed = rank_candidates(

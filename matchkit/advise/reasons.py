@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +17,8 @@ from matchkit.facts import UNCERTAINTIES, Change, Feel, MeasureNext, Sure
 from matchkit.learn.blend import Blend
 from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
-from matchkit.score.player import PlayerView, efforts_pa, playing_openings_m
+from matchkit.score.player import PlayerView, efforts_pa
 from matchkit.score.scorer import Scorer
-from matchkit.score.target import OPENING_STEP
 from matchkit.score.term import Desirabilities
 from matchkit.score.tone import tone_vote
 
@@ -94,10 +93,17 @@ class AgainstPresent:
     scorer: Scorer
     view: PlayerView
 
+    @cached_property
+    def _theirs(self) -> Uncertainty:
+        """The doubt of the present set-up."""
+        if self.view.present is None:
+            raise ValueError("no present set-up")
+        return self.scorer.uncertainty(self.view.present.pair)
+
     def difference_u(self, one: PairTable, doubt: Uncertainty) -> float:
         """Return the standard uncertainty of ln(closing pressure) between the pair and the present one; what they share cancels.
 
-        One mouthpiece: its tip and clamp. One profile: the profile. One reed: its stiffness. Both wetted by the house's factor: that.
+        One mouthpiece: all of it. One profile: the profile. One reed: its stiffness. Both wetted by the house's factor: that. The scale: always.
         """
         present = self.view.present
         if present is None:
@@ -106,13 +112,15 @@ class AgainstPresent:
         same_piece = facing.id == present.facing.id
         cancels = {
             "tip": same_piece,
-            "clamp": same_piece,
+            "facing": same_piece,
+            "window": same_piece,
             "stiffness": reed.id == present.reed.id,
             "profile": reed.shape_key == present.reed.shape_key,
             "reed place": False,
             "wet factor": reed.u_wet > 0 and present.reed.u_wet > 0,
+            "scale": True,
         }
-        theirs = self.scorer.uncertainty(present.pair).parts[:, 0]
+        theirs = self._theirs.parts[:, 0]
         kept = np.array([not cancels[name] for name in UNCERTAINTIES])
         return float(np.sqrt(((doubt.parts[:, 0] ** 2 + theirs**2) * kept).sum()))
 
@@ -123,18 +131,18 @@ class AgainstPresent:
         tone = None
         if self.view.present_facing is not None:
             tone = tone_vote(facing.mouthpiece, self.view.present_facing.mouthpiece)
-        closes_up: Literal["known", "assumed"] | None = None
-        if float(efforts_pa(one, blow_pa=blow)[0]) <= 0:
-            closes_up = "assumed" if self.view.blow_source == "assumed" else "known"
+        closes_up = self.view.blow_source != "assumed" and float(efforts_pa(one, blow_pa=blow)[0]) <= 0
         if present is None or reed.scale != present.reed.scale:
             return Feel(None, None, tone, comparable=present is None, closes_up=closes_up)
         u = self.difference_u(one, doubt)
         harder = math.log(float(one.closing_pressure_pa[0] / present.pair.closing_pressure_pa[0]))
-        openings = (float(playing_openings_m(each, blow_pa=blow)[0]) for each in (one, present.pair))
-        wider = math.log(next(openings) / next(openings))
+        wider = math.log(float(one.tip_opening_m[0] / present.pair.tip_opening_m[0]))
+        u_wider = 0.0
+        if facing.id != present.facing.id:
+            u_wider = math.hypot(*(part.lay.u_tip_m / part.lay.tip_opening_m for part in (facing, present.facing)))
         return Feel(
             Change(harder / -math.log(self.scorer.spec.wish_step), certainty(harder, u)),
-            Change(wider / math.log(OPENING_STEP), certainty(wider, u)),
+            Change(wider / math.log(constants.OPENING_STEP[facing.mouthpiece.instrument]), certainty(wider, u_wider)),
             tone,
             closes_up=closes_up,
         )
@@ -143,7 +151,7 @@ class AgainstPresent:
         """Return the measurement that narrows the answer most; for a customer with typed parts it may be of their own."""
         present = self.view.present
         if present is not None and self.view.typed:
-            theirs = gains(present.pair, self.scorer.uncertainty(present.pair))
+            theirs = gains(present.pair, self._theirs)
             if theirs.max() > gains(one, doubt).max():
                 return MeasureNext(UNCERTAINTIES[int(theirs.argmax())], of_present=True)
         return measure_next(one, doubt, terms)
@@ -165,14 +173,16 @@ def measure_next(one: PairTable, doubt: Uncertainty, terms: tuple[TermReason, ..
 
 
 def gains(one: PairTable, doubt: Uncertainty) -> Array:
-    """Return how much of the squared relative uncertainty of one closing pressure each measurement would take away (6,)."""
+    """Return how much of the squared relative uncertainty of one closing pressure each measurement would take away (8,); what all set-ups share tells none of them apart."""
     facing, reed = one.facing(0), one.reed(0)
     open_share = {
         "tip": 0.0 if facing.lay.measured else 1.0,
-        "clamp": 0.0 if facing.lay.measured else 1.0,
+        "facing": 0.0 if facing.lay.measured else 1.0,
+        "window": 0.0 if facing.mouthpiece.window_width_mm is not None else 1.0,
         "stiffness": 0.0 if reed.basis == "reading" else 1.0,
         "profile": 0.0 if reed.profile_measured else 1.0,
         "reed place": REDUCIBLE,
-        "wet factor": REDUCIBLE,
+        "wet factor": 0.0,
+        "scale": 0.0,
     }
     return np.asarray(doubt.parts[:, 0] ** 2 * np.array([open_share[name] for name in UNCERTAINTIES]))

@@ -22,7 +22,6 @@ from matchkit.results import Answer
 from matchkit.score.asked import Asked, share_within
 from matchkit.score.player import PlayerView, Present, efforts_pa, playing_openings_m
 from matchkit.score.scorer import Scorer
-from matchkit.score.target import OPENING_STEP
 from matchkit.score.wishes import NO_WISH
 from matchkit.units import KPA, MM
 
@@ -85,9 +84,10 @@ def strengths(scorer: Scorer, facing: FacingPart, *, view: PlayerView) -> Streng
     reeds = scorer.parts.reeds_for(instrument)
     refused = pair_refusals((facing,), reeds, instrument=instrument)
     pairs = scorer.grid((facing,), reeds, lip_m=view.lip_m, fits=refused == FITS)
-    asked = Asked(pairs, view, scorer.targets(view, reeds), NO_WISH, scorer.spec.wish_step)
+    asked = Asked(pairs, view, scorer.targets(view, reeds), NO_WISH, scorer.spec.wish_step, scorer.share_doubt)
     steps = (asked.resistance_ln / asked.step_ln).round(12)
     doubt = scorer.uncertainty(pairs)
+    openings = playing_openings_m(pairs, blow_pa=view.blow_pa)
     inside = share_within(asked.resistance_ln, pairs.of_reeds(lambda reed: reed.box_spread), step=asked.step_ln)
     move = -asked.resistance_ln / doubt.place_per_m
     effort = efforts_pa(pairs, blow_pa=view.blow_pa)
@@ -105,7 +105,7 @@ def strengths(scorer: Scorer, facing: FacingPart, *, view: PlayerView) -> Streng
                 closing_pressure_kpa=pressure / KPA,
                 u_closing_pressure_kpa=pressure * float(doubt.total[row]) / KPA,
                 effort_kpa=float(effort[row]) / KPA,
-                playing_opening_mm=float(asked.openings_m[row]) / MM,
+                playing_opening_mm=float(openings[row]) / MM,
                 closing_share=_known(asked.closing_share[row]),
                 box_share=_known(inside[row]),
                 steps=_known(steps[row]),
@@ -136,7 +136,7 @@ def _steps_up(rows: Sequence[ReedLine]) -> tuple[HalfStrengthUp, ...]:
 
 @dataclass(frozen=True)
 class SwapLine:
-    """One set-up with the new part, and what differs from the old set-up; steps are half strengths, and factors of 1.15 of opening."""
+    """One set-up with the new part, and what differs from the old set-up; steps are half strengths, and factors of 1.10 (clarinet 1.06) of tip opening."""
 
     mouthpiece_id: str
     reed_id: str
@@ -172,7 +172,7 @@ def swap(scorer: Scorer, *, view: PlayerView, facing: FacingPart | None, reed: R
     """Replace one part of the present set-up and find what feels like it.
 
     With a new mouthpiece the reeds of the house are searched, with a new reed its mouthpieces: the nearest in steps of closing
-    pressure and of playing opening together. The present set-up must be known.
+    pressure and of tip opening together. The present set-up must be known.
     """
     present = view.present
     if present is None:  # the house checks; this is for the type
@@ -202,8 +202,8 @@ def swap(scorer: Scorer, *, view: PlayerView, facing: FacingPart | None, reed: R
 def _steps(scorer: Scorer, view: PlayerView, pairs: PairTable, present: Present) -> tuple[np.ndarray, np.ndarray]:
     """Return steps of resistance and of opening from the present set-up, each (N,)."""
     resistance = np.log(pairs.closing_pressure_pa / present.pair.closing_pressure_pa[0]) / -math.log(scorer.spec.wish_step)
-    openings, now = (playing_openings_m(each, blow_pa=view.blow_pa) for each in (pairs, present.pair))
-    return resistance, np.log(openings / now[0]) / math.log(OPENING_STEP)
+    step = math.log(constants.OPENING_STEP[view.player.instrument])
+    return resistance, np.log(pairs.tip_opening_m / present.pair.tip_opening_m[0]) / step
 
 
 def _line(scorer: Scorer, view: PlayerView, one: PairTable, doubt: Uncertainty, new: str) -> SwapLine:
@@ -213,7 +213,6 @@ def _line(scorer: Scorer, view: PlayerView, one: PairTable, doubt: Uncertainty, 
     old = present.pair
     facing, reed = one.facing(0), one.reed(0)
     resistance, opening = (float(steps[0]) for steps in _steps(scorer, view, one, present))
-    openings = [float(playing_openings_m(each, blow_pa=view.blow_pa)[0]) for each in (one, old)]
     shares = [float(each.closing_share(lip_force_n=view.lip_force_n)[0]) for each in (one, old)]
     move = resistance * math.log(scorer.spec.wish_step) / float(doubt.place_per_m[0])
     least = constants.U_REED_PLACE.value * MM / 4
@@ -225,9 +224,11 @@ def _line(scorer: Scorer, view: PlayerView, one: PairTable, doubt: Uncertainty, 
         steps_resistance=resistance,
         steps_opening=opening,
         effort_difference_kpa=float(one.closing_pressure_pa[0] - old.closing_pressure_pa[0]) / KPA,
-        opening_difference_mm=(openings[0] - openings[1]) / MM,
+        opening_difference_mm=float(one.tip_opening_m[0] - old.tip_opening_m[0]) / MM,
         share_difference=shares[0] - shares[1] if one.shape_known[0] and old.shape_known[0] else None,
-        u_share_difference=math.sqrt(2) * constants.SHARE_U.value,
+        u_share_difference=math.hypot(
+            *(float(each.u_closing_share(lip_force_n=view.lip_force_n, u=scorer.share_doubt)[0]) for each in (one, old))
+        ),
         place_mm=move / MM if least < abs(move) <= MOST_PLACE_M else None,
         feel=AgainstPresent(scorer, view).feel(one, doubt),
         price=other.price,

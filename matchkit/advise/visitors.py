@@ -9,6 +9,7 @@ from matchkit.errors import RequestError
 from matchkit.names import nearly
 from matchkit.parts.stock import Parts
 from matchkit.score.player import Visitor
+from matchkit.score.target import LEVELS
 from matchkit.units import inch_to_mm, thou_to_mm
 
 _TIP = re.compile(r"(?P<number>\d*[.,]?\d+)\s*(?P<unit>mm|thou|in|inch|inches|\")?", re.IGNORECASE)
@@ -52,6 +53,7 @@ def read_visitor(
     embouchure: str | None = None,
     blow_kpa: float | None = None,
     lip_mm: float | None = None,
+    level: str | None = None,
 ) -> Visitor:
     """Read what a customer plays now.
 
@@ -61,6 +63,12 @@ def read_visitor(
     kind = _read_instrument(instrument)
     if embouchure is not None and embouchure not in EMBOUCHURES:
         raise RequestError(f"'{embouchure}' as embouchure; expected {', '.join(EMBOUCHURES)}")
+    if level is not None and level not in LEVELS:
+        raise RequestError(f"'{level}' as level; expected {', '.join(LEVELS)}")
+    if level is not None and UNKNOWN not in (mouthpiece, reed):
+        raise RequestError(
+            f"a level ('{level}') is for somebody without a set-up; who plays {mouthpiece} and {reed} is known better"
+        )
     piece_ids = {part.id for part in parts.facings}
     reed_ids = {part.id for part in parts.reeds}
     known_piece = mouthpiece if mouthpiece in piece_ids else None
@@ -84,6 +92,7 @@ def read_visitor(
         cut=cut,
         profile_id=profile,
         ligature_id=None if ligature == UNKNOWN else parts.ligature(ligature).id,
+        level=level,
     )
 
 

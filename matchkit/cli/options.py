@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 FORMATS = ("table", "json", "csv")
-PERSON = ("instrument", "embouchure", "blow_kpa", "lip_mm", "now_mouthpiece", "now_reed", "now_ligature")
+PERSON = ("instrument", "embouchure", "blow_kpa", "lip_mm", "level", "now_mouthpiece", "now_reed", "now_ligature")
 """What :func:`person_options` asks for."""
 
 
@@ -127,6 +127,11 @@ def person_options(function: Command) -> Command:
             click.option(
                 "--lip", "lip_mm", type=float, metavar="MM", help="Tip to the middle of the lip, where it was measured."
             ),
+            click.option(
+                "--level",
+                type=click.Choice(("beginner", "intermediate", "advanced")),
+                help="How far they are, for somebody without a set-up.",
+            ),
             click.option("--now-mouthpiece", metavar="ID|TIP|?", help="What they play now: an id, or 1.9mm, or 75thou, or ?"),
             click.option("--now-reed", metavar="ID|STRENGTH|?", help="An id, or 2.5, or 'unfiled 2.5', or ?"),
             click.option("--now-ligature", metavar="ID|?", help="An id, or ?"),
@@ -150,6 +155,13 @@ def read_person(house: House, player: str | None, described: dict[str, Any]) -> 
     return house.visitor(**{name.removeprefix("now_"): value for name, value in said.items()})
 
 
+def _tell_slips(house: House) -> None:
+    """Say which columns seem to be in another unit, where the parts were needed anyway."""
+    if "parts" in vars(house):
+        for line in listing(house.slips):
+            click.echo(f"note: {clean(line)}", err=True)
+
+
 def open_data(data: str | None, model: str | None = None) -> House:
     """Open the tables, saying on stderr what is odd in them."""
     import matchkit as mk
@@ -160,4 +172,5 @@ def open_data(data: str | None, model: str | None = None) -> House:
     if data is not None:
         for line in listing(house.warnings):
             click.echo(f"note: {clean(line)}", err=True)
+        context.call_on_close(lambda: _tell_slips(house))
     return house

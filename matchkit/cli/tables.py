@@ -30,6 +30,10 @@ def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
     from matchkit.tables.store import read_source
 
     reading = read_source(source)
+    if not reading.problems:
+        import matchkit as mk
+
+        reading.warnings.extend(mk.open(source).slips)
     if style == "json":
         found = {
             "schema": "matchkit.check/1",

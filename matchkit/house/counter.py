@@ -31,6 +31,7 @@ class CounterQuestions(Rooms):
         embouchure: str | None = None,
         blow_kpa: float | None = None,
         lip_mm: float | None = None,
+        level: str | None = None,
     ) -> Visitor:
         """Return a player who is in no table, by what they say they play now.
 
@@ -48,6 +49,8 @@ class CounterQuestions(Rooms):
             light, medium or firm
         blow_kpa, lip_mm
             blowing pressure in kPa and distance of the lip from the tip in mm, where they were measured
+        level
+            beginner, intermediate or advanced, for somebody without a set-up
 
         Raises
         ------
@@ -71,6 +74,7 @@ class CounterQuestions(Rooms):
             embouchure=embouchure,
             blow_kpa=blow_kpa,
             lip_mm=lip_mm,
+            level=level,
         )
 
     def rank(

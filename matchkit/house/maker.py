@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from matchkit.advise.requests import check_request
+from matchkit.errors import RequestError
 from matchkit.house.rooms import Rooms
 from matchkit.results import Progress
 from matchkit.tables.defaults import read_defaults
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from matchkit.maker.gauge import GaugeStudy
     from matchkit.maker.measure.report import FacingReport
     from matchkit.maker.reface.plan import RefacePlan
+    from matchkit.pairs.closing_tests import ScaleReport
 
 
 class MakerQuestions(Rooms):
@@ -55,6 +57,27 @@ class MakerQuestions(Rooms):
         readings, points = gathered.readings.get(piece.id, []), gathered.points.get(piece.id, [])
         spec = self.tables.spec.model_copy(update={"gauge": gauge_from(self.tables.spec.gauge, studies)})
         return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec)
+
+    def closing_scale(self) -> ScaleReport:
+        """Say what the closing tests of this house make of its absolute scale, and how much doubt is left.
+
+        Raises
+        ------
+        RequestError
+            where there are none, or for one that cannot be
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> house = mk.open()
+        >>> house.tables.closing_tests
+        ()
+        """
+        if self.scale is None:
+            raise RequestError(
+                "no closing_tests in these tables: press a few reeds shut with a kitchen scale, docs/data.md shows how"
+            )
+        return self.scale
 
     def batch(
         self,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import fields
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from matchkit.errors import Problem
 from matchkit.facts import ModelUse
@@ -12,10 +13,15 @@ from matchkit.files import Cache, code_digest
 from matchkit.learn.learner import Learner
 from matchkit.learn.model.fingerprint import rules_digest
 from matchkit.learn.model.found import find_model, settle_model
+from matchkit.parts.reed import HouseScale
 from matchkit.parts.stock import Parts, Stock
 from matchkit.score.scorer import Scorer
 from matchkit.tables.defaults import read_defaults
 from matchkit.tables.source import Tables
+from matchkit.units import PERCENT
+
+if TYPE_CHECKING:
+    from matchkit.pairs.closing_tests import ScaleReport
 
 
 class Rooms:
@@ -35,6 +41,13 @@ class Rooms:
         self._cache_folder, self._beside = cache, None if demo else beside
         self._found = find_model(model, beside)
 
+    @cached_property
+    def slips(self) -> tuple[Problem, ...]:
+        """Columns of these tables that together imply another unit; found once the parts are made."""
+        from matchkit.checks.slips import slips
+
+        return slips(self.parts)
+
     @property
     def warnings(self) -> tuple[Problem, ...]:
         """What is odd in the tables, and was not refused."""
@@ -42,9 +55,24 @@ class Rooms:
 
     @cached_property
     def parts(self) -> Parts:
-        """The parts, made physical."""
+        """The parts, made physical, on the house's own scale where it measured one."""
+        if self.scale is None:
+            return Parts(self._stock, cache=self.cache)
+        return Parts(self._stock, cache=self.cache, scale=HouseScale(self.scale.factor, self.scale.u_pct * PERCENT))
+
+    @cached_property
+    def _stock(self) -> Stock:
         given = {field.name: getattr(self.tables, field.name) for field in fields(Stock) if field.name != "defaults"}
-        return Parts(Stock(**given, defaults=read_defaults()), cache=self.cache)
+        return Stock(**given, defaults=read_defaults())
+
+    @cached_property
+    def scale(self) -> ScaleReport | None:
+        """What the closing tests of the house say of its absolute scale; None where there are none."""
+        if not self.tables.closing_tests:
+            return None
+        from matchkit.pairs.closing_tests import house_scale
+
+        return house_scale(Parts(self._stock, cache=self.cache), self.tables.closing_tests)
 
     @cached_property
     def scorer(self) -> Scorer:

@@ -125,4 +125,4 @@ def judge_and_pair(
 def bench_scorer(scorer: Scorer, spec: HouseSpec) -> Scorer:
     """Return a scorer of the house's reeds alone, under another house.toml, for pieces that are in no table."""
     alone = replace(scorer.parts.stock, mouthpieces=(), facings=(), lay_points=(), players=(), playtests=(), spec=spec)
-    return Scorer(Parts(alone))
+    return Scorer(Parts(alone, scale=scorer.parts.scale))

@@ -1,9 +1,8 @@
 """How a batch pairs with the house reeds: closing pressure, effort, opening and share of every piece with every lot, with their doubts.
 
-A pair is one reed of a lot on one piece. Every draw takes a piece within its own uncertainty (tip opening, facing length, clamp and
-shape together, as its readings correlate them), a reed of the lot, a reed place, and the doubts of bench and wetting. The closing
-pressure of a draw is exact as long as nothing touches before half closing (:class:`~matchkit.physics.share_table.Flexibility`); the closing
-share comes from a table of exact contact solutions.
+A pair is one reed of a lot on one piece. Every draw takes a piece within its own uncertainty (tip opening, facing length and
+shape together, as its readings correlate them), a reed of the lot, a reed place, and the doubts of bench, wetting and scale. How closing
+pressure and closing share of a draw differ from those of the piece comes from a table of exact contact solutions.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart, ShapeKey
-from matchkit.physics.share_table import Flexibility, ShareTable, flexibility, share_table
+from matchkit.physics.share_table import ShareTable, share_table
 from matchkit.score.player import PlayerView
 from matchkit.units import KPA, MM, PERCENT
 
@@ -40,7 +39,7 @@ BLOCK = 50
 PAIRS_WITH = 0.5
 """A piece pairs with a lot where at least this share of the reeds falls into the window."""
 
-_BY_REED = tuple(UNCERTAINTIES.index(name) for name in ("profile", "wet factor"))
+_BY_REED = tuple(UNCERTAINTIES.index(name) for name in ("window", "profile", "wet factor", "scale"))
 _REACH = 4.0
 
 LEAST_READ = 3
@@ -153,7 +152,6 @@ class Bench:
     """What the draws need of one lot on any piece."""
 
     lot: Lot
-    flexibility: Flexibility
     table: ShareTable
     lip_m: float
 
@@ -191,6 +189,7 @@ def pair_batch(
         pairs.lip_area_m2.reshape(len(facings), -1),
         pairs.closing_share(lip_force_n=view.lip_force_n).reshape(len(facings), -1),
         np.sqrt((doubt.parts[list(_BY_REED)] ** 2).sum(axis=0)).reshape(len(facings), -1),
+        doubt.place_per_m.reshape(len(facings), -1),
     )
     work = (
         delayed(_draw_block)(
@@ -217,33 +216,30 @@ def benches(facings: Sequence[FacingPart], lots: Sequence[Lot], *, lip_m: float)
     u_tip = np.array([facing.lay.u_tip_m for facing in facings])
     length = np.array([fair.facing_length_m for fair in fairs])
     u_length = np.array([fair.u_facing_length_m for fair in fairs])
-    clamp = np.array([fair.clamp_m for fair in fairs])
-    u_clamp = np.array([fair.u_clamp_m for fair in fairs])
     shape = np.array([fair.half_open_m / fair.facing_length_m for fair in fairs])
-    tips, lengths, clamps = (
+    tips, lengths = (
         (float((value - _REACH * u).min()), float((value + _REACH * u).max()))
-        for value, u in ((tip, u_tip), (length, u_length), (clamp, u_clamp))
+        for value, u in ((tip, u_tip), (length, u_length))
     )
     shapes = (float(shape.min()) - 0.02, float(shape.max()) + 0.02)
-    made: dict[ShapeKey, tuple[Flexibility, ShareTable]] = {}
+    width_m = float(np.median([facing.load_width_m for facing in facings]))
+    made: dict[ShapeKey, ShareTable] = {}
     for lot in lots:
         if lot.reed.shape_key not in made:
-            made[lot.reed.shape_key] = (
-                flexibility(lot.reed.shape, clamps_m=clamps),
-                share_table(
-                    lot.reed.shape,
-                    tips_m=tips,
-                    lengths_m=lengths,
-                    shapes=shapes,
-                    lip_m=lip_m,
-                    lip_spread_m=constants.LIP_SPREAD.value * MM,
-                ),
+            made[lot.reed.shape_key] = share_table(
+                lot.reed.shape,
+                tips_m=tips,
+                lengths_m=lengths,
+                shapes=shapes,
+                width_m=width_m,
+                lip_m=lip_m,
+                lip_spread_m=constants.LIP_SPREAD.value * MM,
             )
-    return [Bench(lot, *made[lot.reed.shape_key], lip_m) for lot in lots]
+    return [Bench(lot, made[lot.reed.shape_key], lip_m) for lot in lots]
 
 
-def draw_facing(facing: FacingPart, *, draws: int, rng: np.random.Generator) -> tuple[Array, Array, Array, Array]:
-    """Draw tip opening, facing length, clamp and half-open place (D,) of one facing, correlated as its readings make them."""
+def draw_facing(facing: FacingPart, *, draws: int, rng: np.random.Generator) -> tuple[Array, Array, Array]:
+    """Draw tip opening, facing length and half-open place (D,) of one facing, correlated as its readings make them."""
     fair = facing.lay.fair
     covariance = fair.covariance_m2.copy()
     covariance[0] = covariance[:, 0] = fair.with_tip_m2
@@ -251,10 +247,10 @@ def draw_facing(facing: FacingPart, *, draws: int, rng: np.random.Generator) -> 
     sd = np.sqrt(np.diag(covariance))
     values, vectors = np.linalg.eigh(covariance / np.outer(sd, sd))
     # the symmetric root: one matrix whatever signs or order the eigenvectors come in
-    unit = rng.standard_normal((draws, 4)) @ ((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+    unit = rng.standard_normal((draws, 3)) @ ((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
     centre = np.array([facing.lay.tip_opening_m, *fair.lengths_m[1:]])
-    tip, length, clamp, half = (centre + unit * sd).T
-    return tip, length, clamp, half
+    tip, length, half = (centre + unit * sd).T
+    return tip, length, half
 
 
 class _Setting(NamedTuple):
@@ -280,23 +276,26 @@ def _draw_block(
     found = []
     for place, (facing, seed) in enumerate(zip(facings, seeds, strict=True)):
         rng = np.random.default_rng(seed)
-        tip, length, clamp, half = draw_facing(facing, draws=draws, rng=rng)
+        tip, length, half = draw_facing(facing, draws=draws, rng=rng)
         offset = rng.normal(0, constants.U_REED_PLACE.value * MM, draws)
         fair = facing.lay.fair
         shape = half / length
         for column, item in enumerate(bench):
-            pressure, lip_area, share, u_shape = (float(part[place, column]) for part in solved)
-            soft = item.flexibility(np.append(clamp, fair.clamp_m), np.append(offset, 0.0))
-            of_facing = np.log(tip / facing.lay.tip_opening_m) - (soft[:-1] - soft[-1])
+            pressure, lip_area, share, u_shape, by_place = (float(part[place, column]) for part in solved)
+            where = item.table.places(
+                np.append(tip, facing.lay.tip_opening_m),
+                np.append(length, fair.facing_length_m),
+                np.append(shape, fair.half_open_m / fair.facing_length_m),
+            )
+            solved_ln = item.table.ln_pressures(where)
+            of_facing = solved_ln[:-1] - solved_ln[-1] + by_place * offset
             u_reed = math.sqrt(item.lot.u_level**2 + u_shape**2)
             ln_pressure = math.log(pressure) + of_facing + rng.normal(0, item.lot.spread, draws) + rng.normal(0, u_reed, draws)
             drawn = np.exp(ln_pressure)
             opening = np.minimum(blown_pa * tip / drawn, tip) / MM
             lip_pa = setting.lip_force_n / lip_area
-            table = item.table(
-                np.append(tip, facing.lay.tip_opening_m),
-                np.append(length, fair.facing_length_m),
-                np.append(shape, fair.half_open_m / fair.facing_length_m),
+            table = item.table.shares(
+                where,
                 lip_share=np.append(np.clip(lip_pa / drawn, 0, 0.9), min(lip_pa / pressure, 0.9)),
             )
             shares = np.maximum(share + table[:-1] - table[-1], 0.0)

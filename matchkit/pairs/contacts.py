@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart, ShapeKey
+from matchkit.physics.beams import Beams, build_beams, node_places_m, quadrature_places_m
 from matchkit.physics.closing import Closing, close_reeds
-from matchkit.physics.contact import Beams, build_beams, node_places_m, quadrature_places_m
+from matchkit.physics.reed import ReedShape
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
@@ -23,7 +24,7 @@ Index = NDArray[np.intp]
 LIP_REACH = 0.8
 """Share of the free reed beyond which no lip is taken to rest."""
 
-BLOCK = 256
+BLOCK = 512
 """Problems solved side by side; fixed, so that the answer does not depend on the number of workers."""
 
 
@@ -103,29 +104,58 @@ class Contacts:
         return self._joined
 
 
-def beams_for(problems: Sequence[Problem]) -> Beams:
-    """Lay each reed on its facing."""
-    clamp = np.array([facing.lay.fair.clamp_m for facing, _, _ in problems])
-    nodes, inner = node_places_m(clamp), quadrature_places_m(clamp)
+def nodes_of(facings: Sequence[FacingPart]) -> Array:
+    """Return the places of the nodes on each facing, from the clamp to the tip."""
+    return node_places_m(np.array([facing.clamp_m for facing in facings]), np.array([facing.break_m for facing in facings]))
+
+
+Thicker = Callable[[ReedShape, Array], Array]
+
+
+def beams_for(
+    problems: Sequence[Problem],
+    *,
+    ahead_of_lip: bool = False,
+    longer_m: float = 0.0,
+    forward_m: float = 0.0,
+    thicker: Thicker | None = None,
+) -> Beams:
+    """Lay each reed on its facing.
+
+    The pressure acts on it over the whole window, or only ``ahead_of_lip``, up to the lip's middle. To see what a doubt does, the whole lay may
+    be stretched until the facing is so much ``longer_m`` at the same tip, every reed moved ``forward_m``, or its thickness changed:
+    ``thicker`` gives the factor on it at places from its tip.
+    """
+    facing_parts = [facing for facing, _, _ in problems]
+    clamp, edge, length = (
+        np.array([getattr(facing, name) for facing in facing_parts]) for name in ("clamp_m", "break_m", "facing_length_m")
+    )
+    stretch = 1 + longer_m / length
+    nodes = node_places_m(clamp + longer_m, edge * stretch)
+    inner = quadrature_places_m(nodes)
     by_piece: dict[str, list[int]] = defaultdict(list)
     by_shape: dict[ShapeKey, list[int]] = defaultdict(list)
     for row, (_, _, key) in enumerate(problems):
         by_piece[key.mouthpiece_id].append(row)
         by_shape[key.shape].append(row)
-    offset = np.array([key.offset_m for _, _, key in problems])
+    offset = np.array([key.offset_m for _, _, key in problems]) + forward_m
     lay, moment = np.empty_like(nodes), np.empty_like(inner)
     for rows in by_piece.values():  # one clamp, one lay
-        lay[rows] = problems[rows[0]][0].lay.height_m(nodes[rows[0]])
+        lay[rows] = problems[rows[0]][0].lay.height_m(nodes[rows[0]] / stretch[rows[0]])
     for rows in by_shape.values():
-        moment[rows] = problems[rows[0]][1].shape.second_moment_m4(inner[rows] + offset[rows][:, None, None])
-    shapes = [reed.shape for _, reed, _ in problems]
-    widening = np.array([(shape.butt_width_m - shape.tip_width_m) / shape.length_m for shape in shapes])
+        shape, place = problems[rows[0]][1].shape, inner[rows] + offset[rows][:, None, None]
+        moment[rows] = shape.second_moment_m4(place)
+        if thicker is not None:
+            moment[rows] *= thicker(shape, place) ** 3
+    reach = [facing.load_reach_m for facing, _, _ in problems]
+    if ahead_of_lip:
+        reach = [min(*both) for both in zip(reach, lip_places_m(problems), strict=True)]
     return build_beams(
-        clamp_m=clamp,
+        nodes_m=nodes,
         lay_m=lay,
         second_moment_m4=moment,
-        width_m=np.array([shape.tip_width_m for shape in shapes]) + widening * offset,
-        widening=widening,
+        width_m=np.array([facing.load_width_m for facing, _, _ in problems]),
+        reach_m=np.array(reach),
         lip_m=lip_places_m(problems),
         lip_spread_m=constants.LIP_SPREAD.value * MM,
     )
@@ -133,7 +163,7 @@ def beams_for(problems: Sequence[Problem]) -> Beams:
 
 def lip_places_m(problems: Sequence[Problem]) -> Array:
     """Return the lip's place on each facing, never further back than four fifths of the free reed."""
-    return np.array([min(key.lip_m, LIP_REACH * facing.lay.fair.clamp_m) for facing, _, key in problems])
+    return np.array([min(key.lip_m, LIP_REACH * facing.clamp_m) for facing, _, key in problems])
 
 
 def contact_inputs(problems: Sequence[Problem]) -> Iterator[tuple[bytes, ...]]:
@@ -142,8 +172,8 @@ def contact_inputs(problems: Sequence[Problem]) -> Iterator[tuple[bytes, ...]]:
     shapes: dict[ShapeKey, bytes] = {}
     for facing, reed, key in problems:
         if key.mouthpiece_id not in lays:
-            clamp = np.array([facing.lay.fair.clamp_m])
-            lays[key.mouthpiece_id] = clamp.tobytes() + facing.lay.height_m(node_places_m(clamp)[0]).tobytes()
+            nodes, load = nodes_of([facing])[0], np.array([facing.load_width_m, facing.load_reach_m])
+            lays[key.mouthpiece_id] = nodes.tobytes() + facing.lay.height_m(nodes).tobytes() + load.tobytes()
         if key.shape not in shapes:
             shape = reed.shape
             sizes = np.array([shape.tip_width_m, shape.butt_width_m, shape.length_m])

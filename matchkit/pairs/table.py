@@ -10,13 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
+from matchkit.facts import UNCERTAINTIES
 from matchkit.pairs.contacts import ContactKey, Contacts
+from matchkit.pairs.share_doubt import ShareDoubt, share_slopes
 from matchkit.pairs.uncertainty import Uncertainty, spread_of
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
 from matchkit.physics.closing import Closing, closing_share
 from matchkit.results import Progress
-from matchkit.units import MM
+from matchkit.units import MM, PERCENT
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -96,6 +98,25 @@ class PairTable:
         lip_share = lip_force_n / self.lip_area_m2 / self.closing_pressure_pa
         return closing_share(self.contacts.closing, self.solution_of, lip_share=lip_share)
 
+    def u_closing_share(self, *, lip_force_n: float, u: ShareDoubt) -> Array:
+        """Return the standard uncertainty of :meth:`closing_share` (N,): the lip, the thickness of the reed, the facing's readings."""
+        if not len(self):
+            return np.zeros(0)
+        lip_share = lip_force_n / self.lip_area_m2 / self.closing_pressure_pa
+        softer, harder = (
+            closing_share(self.contacts.closing, self.solution_of, lip_share=lip_share + sign * u.u_lip_share)
+            for sign in (-1, 1)
+        )
+        slopes = share_slopes(self.reeds)
+
+        def slope(name: str) -> Array:
+            return self.of_reeds(lambda reed: getattr(slopes[reed.reed.instrument, reed.shape_key], name))
+
+        thick = u.u_thickness_m * slope("by_thickness_per_m")
+        stop = u.u_stop_m * slope("by_stop_per_m")
+        unknown = np.where(self.shape_known, 1.0, SHAPE_ASSUMED)
+        return np.asarray(np.sqrt(((softer - harder) / 2) ** 2 + (unknown * thick) ** 2 + (unknown * stop) ** 2))
+
     @property
     def shape_known(self) -> Flags:
         """Whether facing and profile of each pair were measured (N,), so that the closing share is more than a guess."""
@@ -117,7 +138,7 @@ class PairTable:
             standard uncertainty of one thickness of a measured profile, metres
         """
         if not len(self):
-            return Uncertainty(np.zeros((6, 0)), np.zeros(0))
+            return Uncertainty(np.zeros((len(UNCERTAINTIES), 0)), np.zeros(0))
         rows, back = np.unique(self.solution_of, return_inverse=True)
         spread = spread_of(self.contacts.problems(rows), u_profile_m=u_profile_m)
         held = self.of_reeds(lambda reed: reed.stiffness_held) > 0
@@ -126,15 +147,23 @@ class PairTable:
         parts = np.stack(
             [
                 self.of_facings(lambda facing: facing.lay.u_tip_m / facing.lay.tip_opening_m),
-                np.abs(spread.clamp_per_m[back]) * self.of_facings(lambda facing: facing.lay.fair.u_clamp_m),
+                np.hypot(
+                    spread.length_per_m[back] * self.of_facings(lambda facing: facing.lay.fair.u_facing_length_m),
+                    self.of_facings(lambda facing: constants.UNSEEN[facing.mouthpiece.instrument] * PERCENT),
+                ),
+                self.of_facings(lambda facing: facing.u_load_width),
                 self.of_reeds(lambda reed: reed.u_stiffness),
                 np.where(measured, profile, constants.U_PROFILE_GENERIC.value),
                 np.abs(spread.place_per_m[back]) * constants.U_REED_PLACE.value * MM,
                 self.of_reeds(lambda reed: reed.u_wet),
+                self.of_reeds(lambda reed: reed.u_scale),
             ]
         )
         return Uncertainty(parts, spread.place_per_m[back])
 
+
+SHAPE_ASSUMED = 2.0
+"""How many times less certain a closing share is where facing or profile was not measured (assumed)."""
 
 _ARRAYS = tuple(field.name for field in fields(PairTable) if field.name not in ("contacts", "facings", "reeds"))
 

@@ -16,6 +16,7 @@ from matchkit.facts import Assumed
 from matchkit.physics.lay.facing import LEAST_FEELERS, AnyLay, MeanLay, mean_lay, measured_lay, nominal_lay
 from matchkit.physics.lay.fair import Readings
 from matchkit.physics.lay.scan import HEIGHTS_M, readings_from_profile
+from matchkit.records.defaults import Assumed as DefaultNumber
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Gauge, HouseSpec
@@ -29,12 +30,16 @@ Row = TypeVar("Row", FacingReading, LayPoint)
 class FacingPart:
     """A mouthpiece with its lay.
 
-    ``smoothness_m``, ``leak_m2`` and ``rail_difference_m`` are None where the readings do not give them; ``assumed`` names
+    ``load_width_m`` is what the pressure acts on, the window and half a rail to either side, and ``load_reach_m`` how far behind the tip;
+    ``u_load_width`` is relative. ``smoothness_m``, ``leak_m2`` and ``rail_difference_m`` are None where the readings do not give them; ``assumed`` names
     what was not measured.
     """
 
     mouthpiece: Mouthpiece
     lay: AnyLay
+    load_width_m: float
+    u_load_width: float
+    load_reach_m: float
     smoothness_m: float | None
     leak_m2: float | None
     rail_difference_m: float | None
@@ -50,6 +55,11 @@ class FacingPart:
     def clamp_m(self) -> float:
         """Where the reed is taken as clamped, from the tip."""
         return self.lay.fair.clamp_m
+
+    @property
+    def break_m(self) -> float:
+        """Where the lay leaves the table, from the tip."""
+        return self.lay.fair.break_m
 
     @property
     def facing_length_m(self) -> float:
@@ -129,15 +139,37 @@ def facing_part(
     if lay.measured and not lay.shape_known:
         assumed.append(Assumed("facing shape, few feelers", LEAST_FEELERS))
     both = lay if isinstance(lay, MeanLay) and lay.shape_known else None
+    width = _load_width(mouthpiece, defaults)
     return FacingPart(
         mouthpiece=mouthpiece,
         lay=lay,
+        load_width_m=width.value * MM,
+        u_load_width=width.u / width.value,
+        load_reach_m=load_reach_m(mouthpiece),
         smoothness_m=lay.smoothness_m if lay.shape_known else None,
         leak_m2=None if both is None else both.leak_m2,
         rail_difference_m=None if both is None else both.rail_difference_m,
         u_rail_difference_m=None if both is None else both.u_rail_difference_m,
         assumed=tuple(assumed),
     )
+
+
+def _load_width(piece: Mouthpiece, defaults: Defaults) -> DefaultNumber:
+    """Return the width between the middles of the side rails in mm, with its uncertainty; what was not read is the instrument's usual."""
+    found, variance = 0.0, 0.0
+    for name in ("window_width_mm", "side_rail_mm"):
+        value = getattr(piece, name)
+        usual = defaults.scalar(piece.instrument, name)
+        found += usual.value if value is None else value
+        variance += (usual.u if value is None else constants.U_SIZE.value) ** 2
+    return DefaultNumber(found, math.sqrt(variance))
+
+
+def load_reach_m(piece: Mouthpiece) -> float:
+    """Return how far behind the tip the window ends; one that was not read reaches as far as the reed is free."""
+    if piece.window_length_mm is None:
+        return math.inf
+    return (piece.window_length_mm + (piece.tip_rail_mm or 0.0)) * MM
 
 
 def _rail(readings: Sequence[FacingReading], rail: str, gauge: Gauge) -> Readings:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from matchkit.facts import Assumed
 from matchkit.files import Cache
-from matchkit.parts.facing import FacingPart, facing_part, of_pieces
+from matchkit.parts.facing import FacingPart, facing_part, load_reach_m, of_pieces
 from matchkit.physics.lay.facing import AnyLay, Lay, MeanLay
 from matchkit.physics.lay.fair import FairCurve, Shape
 from matchkit.records.defaults import Defaults
@@ -59,15 +59,22 @@ def _facing_key(
     spec: HouseSpec,
     cache: Cache,
 ) -> bytes:
-    length = defaults.scalar(piece.instrument, "facing_length_mm")
-    own = (piece.tip_opening_mm, piece.facing_length_mm, piece.table_gap_mm, length.value, length.u)
+    usual = [defaults.scalar(piece.instrument, name) for name in ("facing_length_mm", "window_width_mm", "side_rail_mm")]
+    own = (piece.tip_opening_mm, piece.facing_length_mm, piece.table_gap_mm, piece.window_width_mm, piece.side_rail_mm, usual)
     read = [(r.rail, r.feeler_mm, r.stop_mm, r.u_feeler_mm, r.u_stop_mm, r.feelers) for r in readings]
     scanned = [(p.rail, p.x_mm, p.height_mm, p.u_height_mm) for p in points]
     return cache.key("facing", repr((own, read, scanned, tuple(vars(spec.gauge).values()))))
 
 
 def _plain_facing(part: FacingPart) -> dict[str, Any]:
-    numbers = (part.smoothness_m, part.leak_m2, part.rail_difference_m, part.u_rail_difference_m)
+    numbers = (
+        part.load_width_m,
+        part.u_load_width,
+        part.smoothness_m,
+        part.leak_m2,
+        part.rail_difference_m,
+        part.u_rail_difference_m,
+    )
     return {"lay": _plain_lay(part.lay), "numbers": numbers, "assumed": [asdict(item) for item in part.assumed]}
 
 
@@ -75,9 +82,12 @@ def _facing_from(piece: Mouthpiece, entry: bytes) -> FacingPart | None:
     """Read a facing back; None for what was written in another form."""
     try:
         plain = json.loads(entry)
-        smoothness, leak, difference, u_difference = plain["numbers"]
+        width, u_width, smoothness, leak, difference, u_difference = plain["numbers"]
         assumed = tuple(Assumed(**item) for item in plain["assumed"])
-        return FacingPart(piece, _lay_from(plain["lay"]), smoothness, leak, difference, u_difference, assumed)
+        reach = load_reach_m(piece)
+        return FacingPart(
+            piece, _lay_from(plain["lay"]), width, u_width, reach, smoothness, leak, difference, u_difference, assumed
+        )
     except (ValueError, KeyError, TypeError, IndexError):
         return None
 

@@ -26,6 +26,14 @@ class ShapeKey(NamedTuple):
     length_mm: float
 
 
+@dataclass(frozen=True)
+class HouseScale:
+    """What a house's closing tests say of all its closing pressures: the factor on them, and its relative standard uncertainty."""
+
+    factor: float
+    u: float
+
+
 Basis = Literal["reading", "scale", "between steps", "label"]
 
 
@@ -35,7 +43,7 @@ class ReedPart:
 
     ``shape_key`` is the same for reeds of one shape, so that contact is solved once for them. ``scale`` is None where the
     modulus is known in the house's own units; otherwise it names the only family within which strengths compare.
-    ``u_stiffness``, ``u_wet`` are relative; ``box_spread`` is that of ln E within a box, or None. ``stiffness_held`` says that
+    ``u_stiffness``, ``u_wet`` and ``u_scale`` are relative, the last that of the absolute scale, which all reeds share; ``box_spread`` is that of ln E within a box, or None. ``stiffness_held`` says that
     the bench stiffness is what is known, not the modulus; ``test_weights`` is where the usual test bends the reed.
     """
 
@@ -48,6 +56,7 @@ class ReedPart:
     scale: str | None
     u_stiffness: float
     u_wet: float
+    u_scale: float
     box_spread: float | None
     vamp_m: float
     vamp_measured: bool
@@ -55,6 +64,8 @@ class ReedPart:
     stiffness_held: bool
     test_weights: tuple[Array, Array]
     assumed: tuple[Assumed, ...]
+    scale_factor: float = 1.0
+    """The house's own scale, which the modulus has in it and the stiffness on the bench has not."""
 
     @property
     def id(self) -> str:
@@ -77,4 +88,6 @@ def usual_test_m(instrument: str) -> dict[str, float]:
 
 def bench_stiffness_n_per_m(part: ReedPart) -> float:
     """Return what the usual test would read on a reed as played (wet)."""
-    return stiffness_from_modulus_n_per_m(part.shape, modulus_pa=part.modulus_pa, **usual_test_m(part.reed.instrument))
+    return stiffness_from_modulus_n_per_m(
+        part.shape, modulus_pa=part.modulus_pa / part.scale_factor, **usual_test_m(part.reed.instrument)
+    )

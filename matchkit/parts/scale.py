@@ -11,7 +11,7 @@ import numpy as np
 
 from matchkit import constants
 from matchkit.facts import Assumed
-from matchkit.parts.reed import Basis, ReedPart, ShapeKey, usual_test_m
+from matchkit.parts.reed import Basis, HouseScale, ReedPart, ShapeKey, usual_test_m
 from matchkit.physics.reed import (
     ReedShape,
     crown_factor,
@@ -26,6 +26,9 @@ from matchkit.units import GPA, MM, N_PER_MM, PERCENT
 
 FIRST_POINT_MM = 3.0
 """A measured profile begins within this of the tip."""
+
+EDGE_IN_MM = 1.0
+"""The thickness of a reed's edge is read this far in."""
 
 _CROWN_SPAN = (0.3, 1.0)
 
@@ -52,6 +55,7 @@ class ReedScale:
         *,
         defaults: Defaults,
         spec: HouseSpec,
+        own: HouseScale | None = None,
     ) -> None:
         self._points: dict[str, list[ProfilePoint]] = defaultdict(list)
         for point in points:
@@ -65,6 +69,7 @@ class ReedScale:
         self._shapes: dict[ShapeKey, ReedShape] = {}
         self._defaults = defaults
         self._spec = spec
+        self._own = own
 
     def part(self, reed: Reed) -> ReedPart:
         """Return one reed its shape and its modulus."""
@@ -77,7 +82,8 @@ class ReedScale:
             assumed.append(Assumed("stiffness by strength number"))
         elif modulus.basis == "between steps":
             assumed.append(Assumed("stiffness between strengths"))
-        if modulus.u_wet:
+        usual = math.hypot(constants.U_HELD.value, constants.U_MODULUS.value if modulus.basis == "label" else 0.0)
+        if modulus.u_wet and self._own is None:
             assumed.append(Assumed("wetting"))
         spread = self._spread(reed)
         unit_spread = constants.BOX_SPREAD.value * PERCENT if spread is None else spread
@@ -87,11 +93,13 @@ class ReedScale:
             shape=shape,
             shape_key=key,
             profile_measured=measured,
-            modulus_pa=modulus.wet_pa,
+            modulus_pa=modulus.wet_pa * (1.0 if self._own is None else self._own.factor),
             basis=modulus.basis,
             scale=scale,
             u_stiffness=modulus.u_stiffness if modulus.basis == "reading" else math.hypot(modulus.u_stiffness, unit_spread),
-            u_wet=modulus.u_wet,
+            u_wet=modulus.u_wet if self._own is None else 0.0,
+            u_scale=usual if self._own is None else self._own.u,
+            scale_factor=1.0 if self._own is None else self._own.factor,
             box_spread=spread,
             vamp_m=(self._defaults.scalar(reed.instrument, "vamp_length_mm").value if vamp is None else vamp) * MM,
             vamp_measured=vamp is not None,
@@ -122,7 +130,7 @@ class ReedScale:
         key = ShapeKey(name, tip, butt, length)
         if key not in self._shapes:
             x, thickness = (np.array(column) for column in zip(*line, strict=True))
-            crown = np.array(_crown(points, x))
+            crown = np.array(_crown(points, x, tip + (butt - tip) * x / length))
             self._shapes[key] = ReedShape(x * MM, thickness * MM, crown, tip * MM, butt * MM, length * MM)
         return self._shapes[key], key, whole
 
@@ -186,7 +194,7 @@ class ReedScale:
         return modulus_from_stiffness_pa(shape, stiffness_n_per_m=stiffness, **places), u_wet
 
     def _between(self, steps: dict[float, StrengthStep], reed: Reed, shape: ReedShape, *, cane: bool) -> tuple[float, float]:
-        """Interpolate the logarithm of the wet modulus between calibrated strengths; beyond them by 12 % a half strength."""
+        """Interpolate the logarithm of the wet modulus between calibrated strengths; beyond them by 16 % a half strength."""
         strengths = sorted(steps)
         found = [self._step(steps[strength], reed, shape, cane=cane) for strength in strengths]
         logs = [math.log(modulus) for modulus, _ in found]
@@ -221,10 +229,16 @@ def completed(line: Sequence[tuple[float, float]], generic: Sequence[tuple[float
     return [*ahead, *line, *rest]
 
 
-def _crown(points: Sequence[ProfilePoint], x_mm: np.ndarray) -> list[float]:
-    """Return the crown factor at places: from edge over centre where edges were read, the usual one otherwise."""
+def _crown(points: Sequence[ProfilePoint], x_mm: np.ndarray, width_mm: np.ndarray) -> list[float]:
+    """Return the crown factor at places where the reed is ``width_mm`` wide: from the edges that were read, the usual one otherwise.
+
+    ``edge_mm`` is read 1 mm in; the top is taken as a parabola, which is carried on to the edge itself.
+    """
     known = [point for point in points if point.edge_mm is not None]
     if not known:
         return [constants.CROWN.value] * len(x_mm)
-    ratio = [float(np.clip((point.edge_mm or 0.0) / point.thickness_mm, *_CROWN_SPAN)) for point in known]
-    return [float(f) for f in np.interp(x_mm, [point.x_mm for point in known], crown_factor(np.array(ratio)))]
+    place = [point.x_mm for point in known]
+    half = np.interp(place, x_mm, width_mm) / 2
+    read = np.array([(point.edge_mm or 0.0) / point.thickness_mm for point in known])
+    edge = 1 - (1 - read) / (1 - EDGE_IN_MM / half) ** 2
+    return [float(f) for f in np.interp(x_mm, place, crown_factor(np.clip(edge, *_CROWN_SPAN)))]

@@ -11,8 +11,9 @@ from matchkit.files import Cache
 from matchkit.names import by_id
 from matchkit.parts.facing import FacingPart, facing_part
 from matchkit.parts.kept import kept_facings
-from matchkit.parts.reed import ReedPart
+from matchkit.parts.reed import HouseScale, ReedPart
 from matchkit.parts.scale import ReedScale
+from matchkit.records.calibration import ClosingTest
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
@@ -30,6 +31,7 @@ class Stock:
     reed_profiles: Sequence[ProfilePoint]
     strength_scale: Sequence[StrengthStep]
     ligatures: Sequence[Ligature]
+    closing_tests: Sequence[ClosingTest]
     necks: Sequence[Neck]
     players: Sequence[Player]
     playtests: Sequence[Playtest]
@@ -38,13 +40,14 @@ class Stock:
 
 
 class Parts:
-    """The parts of a house by id, computed when first asked for and kept in ``cache`` for the next time."""
+    """The parts of a house by id, computed when first asked for and kept in ``cache`` for the next time; on its own ``scale`` where it has one."""
 
-    def __init__(self, stock: Stock, *, cache: Cache | None = None) -> None:
+    def __init__(self, stock: Stock, *, cache: Cache | None = None, scale: HouseScale | None = None) -> None:
         self.stock = stock
         self.cache = Cache(None) if cache is None else cache
+        self.scale = scale
         self._scale = ReedScale(
-            stock.reeds, stock.reed_profiles, stock.strength_scale, defaults=stock.defaults, spec=stock.spec
+            stock.reeds, stock.reed_profiles, stock.strength_scale, defaults=stock.defaults, spec=stock.spec, own=scale
         )
 
     @cached_property

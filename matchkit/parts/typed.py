@@ -14,7 +14,7 @@ from matchkit.parts.scale import ReedScale
 from matchkit.physics.reed import modulus_from_stiffness_pa
 from matchkit.records.parts import Reed
 
-TYPED_LEAST_U = 0.12
+TYPED_LEAST_U = 0.16
 """Doubt in the stiffness of a reed of unknown make: one half strength, or the house's own scatter where that is more."""
 
 
@@ -24,7 +24,7 @@ def typed_reed(
     """Return a reed known by its strength.
 
     With a profile of this house, as that profile goes. Otherwise as stiff as this house's calibrated reeds of the instrument
-    are on the whole at that strength, each half strength being 12 %. A strength number has no meaning between makers, so
+    are on the whole at that strength, each half strength being 16 %. A strength number has no meaning between makers, so
     the doubt is one half strength or the scatter of the house's own reeds, and grows outside their range.
 
     Parameters
@@ -60,7 +60,8 @@ def typed_reed(
     outside = max(record.strength - known.max(), known.min() - record.strength, 0.0) / 0.5
     return replace(
         part,
-        modulus_pa=modulus_from_stiffness_pa(part.shape, stiffness_n_per_m=wanted, **usual_test_m(instrument)),
+        modulus_pa=part.scale_factor
+        * modulus_from_stiffness_pa(part.shape, stiffness_n_per_m=wanted, **usual_test_m(instrument)),
         scale=None,
         u_stiffness=max(TYPED_LEAST_U, float(level.std())) * (1 + outside / 2),
         stiffness_held=True,

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.contact import Beams, solve_contact
+from matchkit.physics.beams import Beams
+from matchkit.physics.contact import solve_contact
 
 Array = NDArray[np.float64]
 

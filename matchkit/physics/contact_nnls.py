@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import ContactError
-from matchkit.physics.contact import CELLS, node_places_m, pressure_moment, quadrature_places_m, spread_force_moment
+from matchkit.physics.beams import pressure_moment, quadrature_places_m, spread_force_moment
 
 Array = NDArray[np.float64]
 
@@ -24,27 +24,25 @@ class DenseBeam:
     def __init__(
         self,
         *,
-        clamp_m: float,
+        nodes_m: Array,
         lay_m: Array,
         second_moment_m4: Array,
         width_m: float,
-        widening: float,
         lip_m: float,
         lip_spread_m: float,
     ) -> None:
         from scipy.linalg import cholesky
 
-        places = node_places_m(np.array([clamp_m]))[0]
-        inner = quadrature_places_m(np.array([clamp_m]))
+        places = np.asarray(nodes_m)
+        inner = quadrature_places_m(places[None])
         s = inner.ravel()
-        weight = np.tile(_GAUSS_W / 2, CELLS) * clamp_m / CELLS / second_moment_m4.ravel()
+        weight = np.repeat(-np.diff(places) / 2, len(_GAUSS_W)) * np.tile(_GAUSS_W, len(places) - 1) / second_moment_m4.ravel()
         self.x_m = places[:0:-1]
         self.lay_m = np.asarray(lay_m)[:0:-1]
         arm = np.maximum(s - self.x_m[:, None], 0.0)
         self.flexibility = (arm * weight) @ arm.T
         self.root = cholesky(self.flexibility, lower=True)
-        one = {"width_m": np.array([width_m]), "widening": np.array([widening])}
-        self.by_pressure = arm @ (weight * pressure_moment(inner, **one).ravel())
+        self.by_pressure = arm @ (weight * pressure_moment(inner, width_m=np.array([width_m])).ravel())
         lip = spread_force_moment(inner, centre_m=np.array([lip_m]), spread_m=lip_spread_m).ravel()
         self.by_force = arm @ (weight * lip)
 

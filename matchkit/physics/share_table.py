@@ -1,4 +1,4 @@
-"""The closing share of one reed over every facing near by, from a table in tip opening, facing length and shape.
+"""Closing pressure and closing share of one reed over every facing near by, from a table in tip opening, facing length and shape.
 
 The shape is where the lay is half as high as the tip, over the facing length (0.038 mm feeler); a power-law lay of that tip, length and
 shape stands for every fair curve that shares them.
@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.physics.beams import Beams, build_beams, node_places_m, quadrature_places_m
 from matchkit.physics.closing import LIP_SHARES, close_reeds
-from matchkit.physics.contact import Beams, build_beams, node_places_m, quadrature_places_m
-from matchkit.physics.lay.fair import CLAMP, THIN
+from matchkit.physics.lay.fair import CLAMP_BEHIND, THIN
 from matchkit.physics.reed import ReedShape
 
 Array = NDArray[np.float64]
@@ -45,19 +45,19 @@ def shape_of_power(tip_m: Array | float, exponent: Array | float) -> Array:
     return np.asarray((1 - 0.5 ** (1 / np.asarray(exponent))) / (1 - (THIN / np.asarray(tip_m)) ** (1 / np.asarray(exponent))))
 
 
-def power_beams(reed: ReedShape, *, tip_m: Array, length_m: Array, shape: Array, lip_m: float, lip_spread_m: float) -> Beams:
-    """Lay one reed on power-law facings, all (B,); the lip as near the tip as ``lip_m`` allows."""
+def power_beams(
+    reed: ReedShape, *, tip_m: Array, length_m: Array, shape: Array, width_m: float, lip_m: float, lip_spread_m: float
+) -> Beams:
+    """Lay one reed on power-law facings, all (B,), under a load of one width; the lip as near the tip as ``lip_m`` allows."""
     exponent = power_exponent(tip_m, shape)
     edge = length_m / (1 - (THIN / tip_m) ** (1 / exponent))
-    clamp = edge * (1 - (CLAMP / tip_m) ** (1 / exponent))
-    widening = (reed.butt_width_m - reed.tip_width_m) / reed.length_m
-    count = len(tip_m)
+    clamp = length_m + CLAMP_BEHIND
+    nodes = node_places_m(clamp, edge)
     return build_beams(
-        clamp_m=clamp,
-        lay_m=tip_m[:, None] * np.maximum(1 - node_places_m(clamp) / edge[:, None], 0.0) ** exponent[:, None],
-        second_moment_m4=reed.second_moment_m4(quadrature_places_m(clamp)),
-        width_m=np.full(count, reed.tip_width_m),
-        widening=np.full(count, widening),
+        nodes_m=nodes,
+        lay_m=tip_m[:, None] * np.maximum(1 - nodes / edge[:, None], 0.0) ** exponent[:, None],
+        second_moment_m4=reed.second_moment_m4(quadrature_places_m(nodes)),
+        width_m=np.full(len(tip_m), width_m),
         lip_m=np.minimum(lip_m, REACH * clamp),
         lip_spread_m=lip_spread_m,
     )
@@ -65,19 +65,32 @@ def power_beams(reed: ReedShape, *, tip_m: Array, length_m: Array, shape: Array,
 
 @dataclass(frozen=True)
 class ShareTable:
-    """Closing shares over a grid: ``tips_m``, ``lengths_m``, ``shapes`` and :data:`LIP_SHARES` by the axes of ``share``."""
+    """Exact solutions over a grid: ``tips_m``, ``lengths_m`` and ``shapes`` by the axes of ``ln_pressure`` (of PM over E) and ``share``.
+
+    The last axis of ``share`` is :data:`~matchkit.physics.closing.LIP_SHARES`.
+    """
 
     tips_m: Array
     lengths_m: Array
     shapes: Array
+    ln_pressure: Array
     share: Array
 
-    def __call__(self, tip_m: Array, length_m: Array, shape: Array, *, lip_share: Array) -> Array:
-        """Return the share (N,), straight between the nodes; held at the edges of the table."""
+    def places(self, tip_m: Array, length_m: Array, shape: Array) -> Array:
+        """Return where facings lie in the table (3, N), in nodes; those beyond it at its edges."""
+        axes = zip((tip_m, length_m, shape), (self.tips_m, self.lengths_m, self.shapes), strict=True)
+        return np.array([np.interp(value, axis, np.arange(len(axis))) for value, axis in axes])
+
+    def ln_pressures(self, places: Array) -> Array:
+        """Return ln(PM over E) (N,) at places in the table, straight between the nodes."""
         from scipy.ndimage import map_coordinates
 
-        axes = zip((tip_m, length_m, shape), (self.tips_m, self.lengths_m, self.shapes), strict=True)
-        places = [np.interp(value, axis, np.arange(len(axis))) for value, axis in axes]
+        return np.asarray(map_coordinates(self.ln_pressure, places, order=1, mode="nearest"))
+
+    def shares(self, places: Array, *, lip_share: Array) -> Array:
+        """Return the closing share (N,) at places in the table, straight between the nodes."""
+        from scipy.ndimage import map_coordinates
+
         lips = np.interp(lip_share, LIP_SHARES, np.arange(len(LIP_SHARES)))
         return np.asarray(map_coordinates(self.share, [*places, lips], order=1, mode="nearest"))
 
@@ -88,49 +101,21 @@ def share_table(
     tips_m: tuple[float, float],
     lengths_m: tuple[float, float],
     shapes: tuple[float, float],
+    width_m: float,
     lip_m: float,
     lip_spread_m: float,
 ) -> ShareTable:
     """Solve the table of one reed between the given bounds; each node is one exact contact solution."""
     axes = [np.linspace(*bounds, count) for bounds, count in zip((tips_m, lengths_m, shapes), POINTS, strict=True)]
     tip, length, shape = (part.ravel() for part in np.meshgrid(*axes, indexing="ij"))
-    beams = power_beams(reed, tip_m=tip, length_m=length, shape=shape, lip_m=lip_m, lip_spread_m=lip_spread_m)
+    beams = power_beams(reed, tip_m=tip, length_m=length, shape=shape, width_m=width_m, lip_m=lip_m, lip_spread_m=lip_spread_m)
     closing = close_reeds(
         beams, tip_width_m=np.full(len(tip), reed.tip_width_m), lip_m=np.minimum(lip_m, REACH * beams.x_m[:, 0])
     )
-    return ShareTable(axes[0], axes[1], axes[2], closing.share.reshape(*POINTS, len(LIP_SHARES)))
-
-
-@dataclass(frozen=True)
-class Flexibility:
-    """ln of the free tip deflection per unit p/E of one reed, over clamp place and reed place: exact before contact.
-
-    Closing pressure over E is the tip opening over this deflection. Of fourth degree in the reed place, straight between close clamp
-    places; ``coefficients`` (5, points) by rising power of the reed place in m.
-    """
-
-    clamps_m: Array
-    coefficients: Array
-
-    def __call__(self, clamp_m: Array, offset_m: Array) -> Array:
-        """Return ln(deflection in m per unit p/E) (N,)."""
-        total = np.zeros(np.shape(clamp_m))
-        for part in self.coefficients[::-1]:
-            total = total * offset_m + np.interp(clamp_m, self.clamps_m, part)
-        return np.asarray(total)
-
-
-OFFSETS_M = 1e-3 * np.array([-0.8, -0.4, 0.0, 0.4, 0.8])
-
-
-def flexibility(reed: ReedShape, *, clamps_m: tuple[float, float], points: int = 200) -> Flexibility:
-    """Tabulate :class:`Flexibility` between two clamp places: the integral of ``x M(x) / I(x)``, by Gauss quadrature."""
-    clamps = np.linspace(*clamps_m, points)
-    nodes, weights = np.polynomial.legendre.leggauss(48)
-    widening = (reed.butt_width_m - reed.tip_width_m) / reed.length_m
-    x = clamps[:, None] * (nodes + 1) / 2
-    found = []
-    for offset in OFFSETS_M:
-        moment = (reed.tip_width_m + widening * offset) * x**2 / 2 + widening * x**3 / 6
-        found.append(np.log((x * moment / reed.second_moment_m4(x + offset)) @ weights * clamps / 2))
-    return Flexibility(clamps, np.linalg.solve(np.vander(OFFSETS_M, increasing=True), np.array(found)))
+    return ShareTable(
+        axes[0],
+        axes[1],
+        axes[2],
+        np.log(closing.pressure_per_modulus).reshape(POINTS),
+        closing.share.reshape(*POINTS, len(LIP_SHARES)),
+    )

@@ -125,7 +125,7 @@ class Reed(Record):
     cut: Annotated[Literal["filed", "unfiled"], Quantity("bark filed behind the vamp, or left")]
     profile_id: Annotated[str | None, Quantity("which profile and which strength scale it follows")] = None
     strength: Annotated[float, Quantity("the house's strength number", "", 0, 10)]
-    stiffness_n_per_mm: Annotated[float | None, Quantity("force over deflection in the stiffness test", "N/mm", 0.05, 50)] = (
+    stiffness_n_per_mm: Annotated[float | None, Quantity("force over deflection in the stiffness test", "N/mm", 0.005, 500)] = (
         None
     )
     stiffness_load_mm: Annotated[float | None, Quantity("tip to the load", "mm", 0, 30)] = None
@@ -159,7 +159,7 @@ class StrengthStep(Record):
 
     profile_id: Annotated[str, Quantity("which profile")]
     strength: Annotated[float, Quantity("the house's strength number", "", 0, 10)]
-    stiffness_n_per_mm: Annotated[float | None, Quantity("mean of a few reeds of a box", "N/mm", 0.05, 50)] = None
+    stiffness_n_per_mm: Annotated[float | None, Quantity("mean of a few reeds of a box", "N/mm", 0.005, 500)] = None
     modulus_gpa: Annotated[float | None, Quantity("Young modulus along the reed", "GPa", 0.5, 30)] = None
     equals_profile_id: Annotated[str | None, Quantity("profile it plays like")] = None
     equals_strength: Annotated[float | None, Quantity("strength of that profile", "", 0, 10)] = None

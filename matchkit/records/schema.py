@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from matchkit.records.calibration import ClosingTest
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record
@@ -15,6 +16,7 @@ TABLES: dict[str, type[Record]] = {
     "reed_profiles": ProfilePoint,
     "strength_scale": StrengthStep,
     "ligatures": Ligature,
+    "closing_tests": ClosingTest,
     "necks": Neck,
     "players": Player,
     "playtests": Playtest,

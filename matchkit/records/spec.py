@@ -157,7 +157,7 @@ class HouseSpec(_Spec):
     """
 
     name: str = ""
-    wish_step: Annotated[float, Field(gt=0.5, lt=1)] = 0.88
+    wish_step: Annotated[float, Field(gt=0.5, lt=1)] = 0.86
     wet_factor: Annotated[float, Field(gt=0.2, le=1)] = constants.WET_FACTOR.value
     gauge: Gauge = Gauge()
     closing_range: dict[Instrument, tuple[float, float]] = {}

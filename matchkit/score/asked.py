@@ -9,9 +9,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit import constants
+from matchkit.pairs.share_doubt import ShareDoubt
 from matchkit.pairs.table import PairTable
-from matchkit.score.player import PlayerView, playing_openings_m
-from matchkit.score.target import OPENING_STEP, Targets
+from matchkit.score.player import PlayerView
+from matchkit.score.target import Targets
 from matchkit.score.wishes import Wishes
 
 Array = NDArray[np.float64]
@@ -29,6 +31,9 @@ class Asked:
     targets: Targets
     wishes: Wishes
     wish_step: float
+    u: ShareDoubt
+    own_opening: bool = False
+    """Whether the mouthpiece stays, so that its own opening is what is aimed at."""
 
     @property
     def step_ln(self) -> float:
@@ -49,21 +54,31 @@ class Asked:
         """ln(closing pressure / target)."""
         return np.asarray(np.log(self.pairs.closing_pressure_pa / self._aimed[0]))
 
-    @cached_property
-    def openings_m(self) -> Array:
-        """Playing opening."""
-        return playing_openings_m(self.pairs, blow_pa=self.view.blow_pa)
+    @property
+    def opening_ln(self) -> Array:
+        """ln(tip opening / target); 0 where the mouthpiece stays."""
+        if self.own_opening:
+            return np.zeros(len(self.pairs))
+        known = [aim.tip_opening_m for aim in self.targets.by_scale.values() if aim is not None]
+        usual = known[0] if known else np.nan  # a mouthpiece is as wide whatever reed is on it
+        aimed = np.where(np.isfinite(self._aimed[1]), self._aimed[1], usual)
+        return np.asarray(np.log(self.pairs.tip_opening_m / aimed))
 
     @property
     def opening_steps(self) -> Array:
-        """Steps of playing opening from the target."""
-        return np.asarray(np.log(self.openings_m / self._aimed[1]) / math.log(OPENING_STEP))
+        """Steps of tip opening from the target."""
+        return self.opening_ln / math.log(constants.OPENING_STEP[self.view.player.instrument])
 
     @cached_property
     def closing_share(self) -> Array:
         """Share of the jet's area left at the closing pressure, under the player's lip."""
         share = self.pairs.closing_share(lip_force_n=self.view.lip_force_n)
         return np.where(self.pairs.shape_known, share, math.nan)
+
+    @cached_property
+    def u_closing_share(self) -> Array:
+        """Standard uncertainty of that share: lip, profile and facing."""
+        return self.pairs.u_closing_share(lip_force_n=self.view.lip_force_n, u=self.u)
 
 
 def share_within(centre_ln: Array, spread_ln: Array, *, step: float) -> Array:

@@ -41,9 +41,9 @@ def feature_matrix(asked: Asked) -> Array:
         "cut": pairs.of_reeds(lambda reed: reed.reed.cut == "filed"),
         "tip_thickness": pairs.of_reeds(lambda reed: reed.shape.tip_thickness_m if reed.profile_measured else None) / MM,
         "ln_closing_pressure": np.log(pairs.closing_pressure_pa / KPA),
-        "playing_opening": asked.openings_m / MM,
         "closing_share": asked.closing_share,
         "ln_from_target": asked.resistance_ln,
+        "ln_tip_from_target": asked.opening_ln,
         "embouchure": np.full(len(pairs), _EMBOUCHURE.get(player.embouchure or "", 0.0)),
     }
     scaled = []

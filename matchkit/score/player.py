@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -16,7 +17,7 @@ from matchkit.parts.reed import ReedPart
 from matchkit.physics.flow import playing_opening_m
 from matchkit.records.parts import Neck
 from matchkit.records.people import Player
-from matchkit.units import KPA, MM
+from matchkit.units import KPA, MM, MM2
 
 Array = NDArray[np.float64]
 
@@ -43,6 +44,7 @@ class Visitor:
     profile_id: str | None = None
     ligature_id: str | None = None
     neck_id: str | None = None
+    level: str | None = None
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,7 @@ class PlayerView:
     lip_source: Source
     neck: Neck | None
     neck_assumed: bool
+    level: str | None = None
 
     @property
     def owned(self) -> PartIds:
@@ -116,16 +119,18 @@ def view_player(
     typed: tuple[KnownOnly, ...] = (),
     neck: Neck | None = None,
     neck_assumed: bool = True,
+    level: str | None = None,
 ) -> PlayerView:
-    """Work out how a player blows and holds, from what they said or from what they play."""
+    """Work out how a player blows and holds, from what they said or from what they play, or else as on a usual set-up of their instrument."""
     blow_source: Source = "assumed"
     lip_source: Source = "assumed"
-    blow, force = constants.BLOW_DEFAULT.value * KPA, constants.LIP_FORCE.value
+    usual = math.exp(constants.FEATURE_SCALES["ln_closing_pressure"].typical[player.instrument]) * KPA
+    blow, force = _shares(usual, constants.LIP_AREA[player.instrument] * MM2)
     if player.blow_kpa is not None:
         blow, blow_source = player.blow_kpa * KPA, "measured"
     elif present is not None:
-        share = (1 - constants.EFFORT_FRACTION.value) * constants.BLOW_FRACTION.value
-        blow, blow_source = share * float(present.pair.closing_pressure_pa[0]), "present set-up"
+        blow, _ = _shares(float(present.pair.closing_pressure_pa[0]), 0.0)
+        blow_source = "present set-up"
     if present is not None:
         effort = float(efforts_pa(present.pair, blow_pa=blow)[0])
         force, lip_source = max(effort, 0.0) * float(present.pair.lip_area_m2[0]), "present set-up"
@@ -143,4 +148,21 @@ def view_player(
         lip_source=lip_source,
         neck=neck,
         neck_assumed=neck_assumed,
+        level=level,
     )
+
+
+def as_aimed(view: PlayerView, *, closing_pressure_pa: float, lip_area_m2: float) -> PlayerView:
+    """Return a player with what is not known of blowing and lip taken as shares of the closing pressure that is aimed at."""
+    blow, force = _shares(closing_pressure_pa, lip_area_m2)
+    return replace(
+        view,
+        blow_pa=blow if view.blow_source == "assumed" else view.blow_pa,
+        lip_force_n=force if view.lip_source == "assumed" else view.lip_force_n,
+    )
+
+
+def _shares(closing_pressure_pa: float, lip_area_m2: float) -> tuple[float, float]:
+    """Return the usual blowing pressure and lip force on a set-up: the lip a third of its closing pressure, and 0.45 of what that leaves."""
+    taken = constants.LIP_SHARE.value * closing_pressure_pa
+    return constants.BLOW_FRACTION.value * (closing_pressure_pa - taken), taken * lip_area_m2

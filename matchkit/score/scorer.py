@@ -14,6 +14,7 @@ from matchkit.facts import FITS, KnownOnly
 from matchkit.names import by_id
 from matchkit.pairs.contacts import Contacts
 from matchkit.pairs.kept import solve_or_read
+from matchkit.pairs.share_doubt import ShareDoubt
 from matchkit.pairs.table import PairTable, no_pairs, pair_grid, pair_list
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.parts.facing import FacingPart
@@ -24,7 +25,7 @@ from matchkit.records.people import Player, Playtest
 from matchkit.results import Progress
 from matchkit.score.asked import Asked
 from matchkit.score.features import feature_matrix
-from matchkit.score.player import PlayerView, Present, Visitor, lip_place_m, view_player
+from matchkit.score.player import PlayerView, Present, Visitor, as_aimed, lip_place_m, view_player
 from matchkit.score.target import LIKED, Targets, set_targets
 from matchkit.score.term import Desirabilities, judge_terms
 from matchkit.score.wishes import NO_WISH, Wishes
@@ -82,6 +83,12 @@ class Scorer:
             )
         return self._fitting[instrument]
 
+    @property
+    def share_doubt(self) -> ShareDoubt:
+        """What the closing share's uncertainty is made of, from the house's gauge."""
+        gauge = self.spec.gauge
+        return ShareDoubt(constants.LIP_SHARE.u, gauge.u_profile_mm * MM, gauge.u_stop_mm * MM)
+
     def uncertainty(self, pairs: PairTable) -> Uncertainty:
         """Return how sure the closing pressures of pairs are."""
         return pairs.uncertainty(u_profile_m=self.spec.gauge.u_profile_mm * MM)
@@ -102,6 +109,15 @@ class Scorer:
             self._views[player.id] = self._view_player(player, player.neck_id)
         return self._views[player.id]
 
+    def _as_aimed(self, view: PlayerView, *, training: bool = False) -> PlayerView:
+        """Return a player with what is not known of blowing and lip taken from what is aimed at."""
+        if "assumed" not in (view.blow_source, view.lip_source):
+            return view
+        aim = self.targets(view, self.parts.reeds_for(view.player.instrument), training=training).main
+        if aim is None:
+            return view
+        return as_aimed(view, closing_pressure_pa=aim.closing_pressure_pa, lip_area_m2=aim.lip_area_m2)
+
     def _view_player(self, player: Player, neck_id: str | None) -> PlayerView:
         facing = None if player.mouthpiece_id is None else self.parts.facing(player.mouthpiece_id)
         reed = None if player.reed_id is None else self.parts.reed(player.reed_id)
@@ -119,7 +135,7 @@ class Scorer:
         if reed is None and visitor.strength is not None:
             reed = self.parts.typed_reed(visitor.strength, visitor.instrument, cut=visitor.cut, profile_id=visitor.profile_id)
             typed.append(KnownOnly("reed", visitor.strength, visitor.profile_id or ""))
-        return self._view(player, facing, reed, visitor.ligature_id, tuple(typed), neck_id or visitor.neck_id)
+        return self._view(player, facing, reed, visitor.ligature_id, tuple(typed), neck_id or visitor.neck_id, visitor.level)
 
     def _view(
         self,
@@ -129,13 +145,14 @@ class Scorer:
         ligature_id: str | None,
         typed: tuple[KnownOnly, ...],
         neck_id: str | None,
+        level: str | None = None,
     ) -> PlayerView:
         if ligature_id is not None:
             self.parts.ligature(ligature_id)
         present = None
         if facing is not None and reed is not None:
             present = Present(self.pair(facing, reed, lip_m=lip_place_m(player)), ligature_id)
-        return view_player(
+        view = view_player(
             player,
             present=present,
             present_facing=facing,
@@ -144,7 +161,9 @@ class Scorer:
             typed=typed,
             neck=self.parts.neck(neck_id, player.instrument),
             neck_assumed=neck_id is None,
+            level=level,
         )
+        return self._as_aimed(view)
 
     # marks, as far as targets need them
 
@@ -197,10 +216,23 @@ class Scorer:
             wish_step=self.spec.wish_step,
         )
 
-    def score(self, view: PlayerView, pairs: PairTable, *, wishes: Wishes = NO_WISH, training: bool = False) -> Scored:
-        """Compute the terms of pairs under a wish, and their features without one."""
-        plain = Asked(pairs, view, self.targets(view, pairs.reeds, training=training), NO_WISH, self.spec.wish_step)
+    def score(
+        self,
+        view: PlayerView,
+        pairs: PairTable,
+        *,
+        wishes: Wishes = NO_WISH,
+        training: bool = False,
+        own_opening: bool = False,
+    ) -> Scored:
+        """Compute the terms of pairs under a wish, and their features without one; with ``own_opening`` no other mouthpiece is asked about."""
+        if training:
+            view = self._as_aimed(view, training=True)
+        plain = Asked(
+            pairs, view, self.targets(view, pairs.reeds, training=training), NO_WISH, self.spec.wish_step, self.share_doubt
+        )
         wished = plain
-        if wishes != NO_WISH:
-            wished = Asked(pairs, view, self.targets(view, pairs.reeds, wishes), wishes, self.spec.wish_step)
+        if wishes != NO_WISH or own_opening:
+            targets = self.targets(view, pairs.reeds, wishes)
+            wished = Asked(pairs, view, targets, wishes, self.spec.wish_step, self.share_doubt, own_opening)
         return Scored(pairs, judge_terms(wished), feature_matrix(plain))

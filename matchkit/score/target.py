@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit import constants
 from matchkit.facts import Aimed
 from matchkit.pairs.table import PairTable
-from matchkit.score.player import PlayerView, playing_openings_m
+from matchkit.score.player import PlayerView
 from matchkit.score.wishes import Wishes
 
 Array = NDArray[np.float64]
@@ -23,17 +25,31 @@ ENOUGH_LIKED = 20
 
 EMBOUCHURE_STEP = 0.12
 
-OPENING_STEP = 1.15
-"""One step of playing opening, as a factor."""
+
+@dataclass(frozen=True)
+class Level:
+    """What is aimed at for somebody without a set-up, in steps of resistance and of tip opening from the middle."""
+
+    resistance: float
+    opening: float
+
+
+LEVELS: dict[str, Level] = {
+    "beginner": Level(-1.0, -1.0),
+    "intermediate": Level(0.0, 0.0),
+    "advanced": Level(0.5, 1.0),
+}
+"""A closer tip and a softer reed to begin with, the reverse later (common practice, no source; the sizes are assumed)."""
 
 
 @dataclass(frozen=True)
 class Aim:
-    """One target: closing pressure, playing opening, and the stiffness K0 that goes with them, in SI; ``likes`` set-ups stand behind it."""
+    """One target: closing pressure, tip opening, and the stiffness K0 and lip area of what is meant, in SI; ``likes`` set-ups stand behind it."""
 
     closing_pressure_pa: float
-    playing_opening_m: float
+    tip_opening_m: float
     stiffness_pa_per_m: float
+    lip_area_m2: float
     likes: int = 0
 
 
@@ -44,15 +60,22 @@ class Targets:
     by_scale: Mapping[str | None, Aim | None]
     present: bool
     wishes: Wishes
+    level: str = ""
 
     def for_reeds(self, pairs: PairTable) -> tuple[Array, Array, Array]:
-        """Return closing pressure, playing opening and stiffness aimed at, each (N,), nan where there is none."""
+        """Return closing pressure, tip opening and stiffness aimed at, each (N,), nan where there is none."""
 
         def column(name: str) -> Array:
             numbers = {scale: None if aim is None else getattr(aim, name) for scale, aim in self.by_scale.items()}
             return pairs.of_reeds(lambda reed: numbers.get(reed.scale))
 
-        return column("closing_pressure_pa"), column("playing_opening_m"), column("stiffness_pa_per_m")
+        return column("closing_pressure_pa"), column("tip_opening_m"), column("stiffness_pa_per_m")
+
+    @property
+    def main(self) -> Aim | None:
+        """The target for reeds on the house's scale, or else the first there is."""
+        known = [aim for aim in self.by_scale.values() if aim is not None]
+        return self.by_scale.get(None) or (known[0] if known else None)
 
     @property
     def aimed(self) -> Aimed:
@@ -60,7 +83,7 @@ class Targets:
         known = [aim for aim in self.by_scale.values() if aim is not None]
         if not known:
             return Aimed("nothing")
-        moved = {"resistance": self.wishes.resistance, "opening": self.wishes.opening}
+        moved: dict[str, Any] = {"resistance": self.wishes.resistance, "opening": self.wishes.opening, "level": self.level}
         if self.present:
             return Aimed("present", **moved)
         on_scale = self.by_scale.get(None)
@@ -84,18 +107,23 @@ def set_targets(
     fitting pairs. The medians are shifted for a light or firm embouchure; wishes shift either. Reeds known by label only compare
     within their own scale.
     """
+    one_wider = constants.OPENING_STEP[view.player.instrument]
     factor = wish_step**-wishes.resistance
-    opening_factor = OPENING_STEP**wishes.opening
+    opening_factor = one_wider**wishes.opening
     shift = {"light": 1 - EMBOUCHURE_STEP, "firm": 1 + EMBOUCHURE_STEP}.get(view.player.embouchure or "", 1.0)
+    if view.present is None and view.level is not None:
+        level = LEVELS[view.level]
+        shift *= wish_step**-level.resistance
+        opening_factor *= one_wider**level.opening
 
     def middle(pairs: PairTable, pressure_factor: float, likes: int = 0) -> Aim | None:
         if not len(pairs):
             return None
-        openings = playing_openings_m(pairs, blow_pa=view.blow_pa)
         return Aim(
             closing_pressure_pa=float(np.median(pairs.closing_pressure_pa)) * pressure_factor,
-            playing_opening_m=float(np.median(openings)) * opening_factor,
+            tip_opening_m=float(np.median(pairs.tip_opening_m)) * opening_factor,
             stiffness_pa_per_m=float(np.median(pairs.stiffness_pa_per_m)),
+            lip_area_m2=float(np.median(pairs.lip_area_m2)),
             likes=likes,
         )
 
@@ -114,4 +142,4 @@ def set_targets(
             chosen[scale] = middle(loved, shift * factor, len(loved))
         else:
             chosen[scale] = middle(of_scale(fitting, scale), shift * factor)
-    return Targets(chosen, present is not None, wishes)
+    return Targets(chosen, present is not None, wishes, view.level or "" if present is None else "")

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from matchkit.errors import Problem
+from matchkit.records.calibration import ClosingTest
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record
@@ -32,6 +33,7 @@ class Tables:
     reed_profiles: tuple[ProfilePoint, ...]
     strength_scale: tuple[StrengthStep, ...]
     ligatures: tuple[Ligature, ...]
+    closing_tests: tuple[ClosingTest, ...]
     necks: tuple[Neck, ...]
     players: tuple[Player, ...]
     playtests: tuple[Playtest, ...]

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from matchkit.errors import DataError, Problem, SourceError, safe_name
 from matchkit.names import nearly
 from matchkit.records.building import build
+from matchkit.records.calibration import ClosingTest
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record
@@ -142,6 +143,7 @@ def read_tables(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES
         reed_profiles=records("reed_profiles", ProfilePoint),
         strength_scale=records("strength_scale", StrengthStep),
         ligatures=records("ligatures", Ligature),
+        closing_tests=records("closing_tests", ClosingTest),
         necks=records("necks", Neck),
         players=records("players", Player),
         playtests=standing(records("playtests", Playtest)),

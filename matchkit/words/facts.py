@@ -11,21 +11,25 @@ from matchkit.words.screen import listed
 
 MEASURES = {
     "tip": "the tip opening, with a gauge",
-    "clamp": "the facing, with feelers on both rails",
+    "facing": "the facing, with feelers on both rails",
+    "window": "the width of the window and of a side rail",
     "stiffness": "the stiffness of the reed",
     "profile": "the thickness of the reed at seven places",
     "reed place": "where the reed's tip stands against the tip rail",
     "wet factor": "the stiffness of the reed when wet",
+    "scale": "how hard a reed must be pressed to close, with a kitchen scale",
 }
 """The measurement that narrows each part of the closing pressure's doubt."""
 
 DOUBTS = {
     "tip": "the tip opening",
-    "clamp": "the length of the facing",
+    "facing": "the length of the facing",
+    "window": "the width of the window",
     "stiffness": "the stiffness of the reed",
     "profile": "the profile of the reed",
     "reed place": "the place of the reed",
     "wet factor": "how much the reed softens when wet",
+    "scale": "the scale of the whole house, which no set-up of it moves against another",
 }
 
 GAUGES = {
@@ -154,7 +158,15 @@ def aimed_words(aimed: Aimed) -> str:
         moved.append(f"{strengths(aimed.resistance)} {'freer' if aimed.resistance < 0 else 'harder'}")
     if aimed.opening and aimed.at != "nothing":
         moved.append(f"{'much ' if abs(aimed.opening) > 1 else ''}{'bigger' if aimed.opening > 0 else 'smaller'}")
-    return f"{listed(moved)} than {at}" if moved else at
+    told = f"{listed(moved)} than {at}" if moved else at
+    return told + _LEVELS.get(aimed.level, "")
+
+
+_LEVELS = {
+    "beginner": ", a closer tip, a softer reed and less to pay, for a beginner",
+    "intermediate": ", and less to pay",
+    "advanced": ", a wider tip and a harder reed, for somebody advanced",
+}
 
 
 def typed_words(item: KnownOnly) -> str:
@@ -229,8 +241,6 @@ def feel_words(feel: Feel) -> str:
 
 def closes_up_words(feel: Feel) -> str:
     """Return that the reed may shut, as a sentence; nothing where it does not."""
-    if feel.closes_up is None:
+    if not feel.closes_up:
         return ""
-    if feel.closes_up == "known":
-        return "Careful, it closes up: the reed shuts before the lip does anything."
-    return "Careful, it may close up: blown as usual, the reed shuts before the lip does anything."
+    return "Careful, it may close up: blown as they blow now, the reed shuts before the lip does anything."

@@ -89,3 +89,12 @@ def counted(count: int, one: str, many: str | None = None) -> str:
 def percent(share: float) -> str:
     """Return a share in percent, without decimals."""
     return f"{100 * share:.0f} %"
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a difference with its sign; nothing stands for a minus that rounds away.
+
+    >>> signed(-0.04, 1), signed(0.25, 2)
+    ('+0.0', '+0.25')
+    """
+    return f"{round(value, digits) + 0.0:+.{digits}f}"

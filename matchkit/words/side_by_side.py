@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matchkit.advise.side_by_side import ReedLine, Strengths, Swap, SwapLine
 from matchkit.words.facts import aimed_words, feel_words
-from matchkit.words.numbers import TWO_SIDED, counted, is_alike, money, strengths
+from matchkit.words.numbers import TWO_SIDED, counted, is_alike, money, signed, strengths
 from matchkit.words.screen import Block, Screen, Table, Text, Title, screen, sentences
 
 
@@ -23,7 +23,7 @@ def strengths_screen(found: Strengths) -> Screen:
         sentences("> is closest", "alike: how many of a box of ten feel like now") if rows else None,
         "Move the reed on the facing before buying another: forward is harder, back is freer." if rows else None,
         f"Not measured, and so not placed: {', '.join(apart)}." if apart else None,
-        "kPa is the closing pressure, ± 19 times of 20." if rows else None,
+        "kPa is the closing pressure, ± 19 times of 20; most of that moves all rows alike." if rows else None,
     )
 
 
@@ -60,6 +60,6 @@ def _swap_blocks(place: int, row: SwapLine, part: str) -> list[Block | str]:
     if row.place_mm is not None and not is_alike(row.steps_resistance):
         way = "forward" if row.place_mm > 0 else "back"
         lines.append(Text(f"Move the reed {abs(row.place_mm):.1f} mm {way} and it is as free as now.", indent=3))
-    size = f"opening while playing {row.opening_difference_mm:+.2f} mm"
-    lines.append(Text(f"Closing pressure {row.effort_difference_kpa:+.1f} kPa, {size}.", indent=3))
+    size = f"tip opening {signed(row.opening_difference_mm, 2)} mm"
+    lines.append(Text(f"Closing pressure {signed(row.effort_difference_kpa, 1)} kPa, {size}.", indent=3))
     return lines

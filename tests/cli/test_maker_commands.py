@@ -115,7 +115,7 @@ def test_figures_that_cannot_be_drawn(tmp_path: Path) -> None:
     folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
     bare = tmp_path / "house.toml"
     text = (shipped("data/demo") / "house.toml").read_text(encoding="utf-8")
-    bare.write_text(text.replace("tenor = [5.0, 11.0]\n", ""), encoding="utf-8")
+    bare.write_text(text.replace("tenor = [9.0, 20.0]\n", ""), encoding="utf-8")
     alone = run("batch", str(folder), "--house", str(bare), "--figure-pairs", str(tmp_path / "p.svg"))
     assert alone.exit_code == 2
     assert "no pairing to draw" in alone.output

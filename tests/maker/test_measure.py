@@ -16,7 +16,7 @@ from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import disturb, monte_carlo, scatter_between, table_test
 from matchkit.maker.measure.report import drawn_curve, facing_report, gauge_assumed, u_stop_m
 from matchkit.parts.facing import rails_of
-from matchkit.physics.lay.fair import CLAMP, THIN, Readings, fair_curve
+from matchkit.physics.lay.fair import THIN, Readings, fair_curve
 from matchkit.physics.lay.refit import refit_shape
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import Gauge, HouseSpec
@@ -39,7 +39,7 @@ def test_the_budget_of_one_stop() -> None:
 
 
 def test_fewer_leaves_never_make_a_facing_better_known() -> None:
-    """Two of eight feelers kept: facing length and clamp are less certain in the draws too, as to first order (the shape is not known)."""
+    """Two of eight feelers kept: facing length and half-open place are less certain in the draws too, as to first order (the shape is not known)."""
     spec = spec_with()
     piece, readings = read_piece(Truth(), np.random.default_rng(4))
     feelers = sorted({reading.feeler_mm for reading in readings})
@@ -189,20 +189,20 @@ def test_a_refit_without_disturbance_is_the_fit() -> None:
 
 
 def test_monte_carlo_beside_first_order() -> None:
-    """Both ways agree on the facing length and the clamp within a tenth; the same seed gives the same answer."""
+    """Both ways agree on the facing length and the half-open place within a tenth; the same seed gives the same answer."""
     for seed in range(5):
         piece, readings = read_piece(Truth(power=2.0 + 0.05 * seed), np.random.default_rng(seed))
         part, rails = measured(piece, readings, spec_with())
         found = monte_carlo(part, rails, gauge=spec_with().gauge)
         fair = part.lay.fair
-        for place, first in ((1, fair.u_facing_length_m), (2, fair.u_clamp_m)):
+        for place, first in ((1, fair.u_facing_length_m), (2, float(np.sqrt(fair.covariance_m2[2, 2])))):
             assert np.sqrt(found.covariance_m2[place, place]) == pytest.approx(first, rel=0.1)
         again = monte_carlo(part, rails, gauge=spec_with().gauge)
         assert np.array_equal(found.covariance_m2, again.covariance_m2)
 
 
 def coverage(power: float, seeds: range) -> np.ndarray:
-    """Say how often 95 % intervals hold the truth: tip, facing length, clamp, rail difference, stop of the thinnest feeler."""
+    """Say how often 95 % intervals hold the truth: tip, facing length, half-open place, rail difference, stop of the thinnest feeler."""
     spec = spec_with()
     hits = []
     for seed in seeds:
@@ -213,12 +213,12 @@ def coverage(power: float, seeds: range) -> np.ndarray:
         part, rails = measured(piece, readings, spec)
         found = monte_carlo(part, rails, gauge=spec_with().gauge, draws=300)
         u = np.sqrt(np.diag(found.covariance_m2)) * 1e3
-        thin, clamp = (stop_of(partial(truth.height, "left"), height * 1e3, 34.0) for height in (THIN, CLAMP))
+        thin, half = (stop_of(partial(truth.height, "left"), height, 34.0) for height in (THIN * 1e3, truth.tip / 2))
         fair, left = part.lay.fair, rails["left"]
         off = [
             (piece.tip_opening_mm - truth.tip) / u[0],
             (fair.facing_length_m * 1e3 - thin) / u[1],
-            (fair.clamp_m * 1e3 - clamp) / u[2],
+            (fair.half_open_m * 1e3 - half) / u[2],
             ((part.rail_difference_m or 0.0) * 1e3) / ((found.rail_difference_m or 0.0) * 1e3),
             (left.place_m[-1] * 1e3 - thin) / (u_stop_m(left, len(left.place_m) - 1, fair) * 1e3),
         ]
@@ -243,7 +243,7 @@ def test_a_convex_table_widens_and_a_hollow_one_is_not_seen() -> None:
     assert wide.covariance_m2[1, 1] > 1.5 * plain.covariance_m2[1, 1]
     fair = convex[0].lay.fair
     assert np.sqrt(np.diag(wide.covariance_m2)) == pytest.approx(
-        [convex[0].lay.u_tip_m, fair.u_facing_length_m, fair.u_clamp_m], rel=0.1
+        [convex[0].lay.u_tip_m, fair.u_facing_length_m, float(np.sqrt(fair.covariance_m2[2, 2]))], rel=0.1
     )
     assert wide.covariance_m2[0, 1] == pytest.approx(fair.with_tip_m2[1], rel=0.25)
     assert wide.rail_difference_m == pytest.approx(plain.rail_difference_m, rel=0.1)

@@ -19,7 +19,7 @@ from matchkit.parts.facing import rails_of
 from matchkit.parts.stock import Parts
 from matchkit.physics.closing import LIP_SHARES, close_reeds
 from matchkit.physics.lay.fair import THIN
-from matchkit.physics.share_table import REACH, flexibility, power_beams, power_exponent, shape_of_power, share_table
+from matchkit.physics.share_table import REACH, power_beams, power_exponent, shape_of_power, share_table
 from matchkit.records.spec import HouseSpec
 from matchkit.score.scorer import Scorer
 from matchkit.tables.defaults import read_defaults
@@ -38,7 +38,7 @@ def test_a_shape_is_that_of_its_power_law() -> None:
 
 @pytest.mark.parametrize("reed", ["TR-A-3", "TR-B-2.5", "TR-D-3"])
 def test_tables_against_a_thousand_exact_solutions(reed: str) -> None:
-    """Closing share at the lip load of a tenor within 2 % (root mean square over the mean), closing pressure within 1e-4 of contact."""
+    """Closing share at three lips within 2 % (root mean square over the mean), closing pressure within 0.3 %."""
     shape = mk.open().parts.reed(reed).shape
     lip = {"lip_m": 12e-3, "lip_spread_m": constants.LIP_SPREAD.value * 1e-3}
     table = share_table(
@@ -46,33 +46,21 @@ def test_tables_against_a_thousand_exact_solutions(reed: str) -> None:
         tips_m=SPAN["tips_m"],
         lengths_m=SPAN["lengths_m"],
         shapes=SPAN["shapes"],
+        width_m=15e-3,
         lip_m=12e-3,
         lip_spread_m=lip["lip_spread_m"],
     )
     rng = np.random.default_rng(1)
     tip, length, form = (rng.uniform(*SPAN[name], 1000) for name in ("tips_m", "lengths_m", "shapes"))
-    beams = power_beams(shape, tip_m=tip, length_m=length, shape=form, **lip)
+    beams = power_beams(shape, tip_m=tip, length_m=length, shape=form, width_m=15e-3, **lip)
     clamp = beams.x_m[:, 0]
     exact = close_reeds(beams, tip_width_m=np.full(1000, shape.tip_width_m), lip_m=np.minimum(12e-3, REACH * clamp))
-    for place in (0, 2, 3):
+    where = table.places(tip, length, form)
+    for place in (0, 1, 2):
         wanted = exact.share[:, place]
-        found = table(tip, length, form, lip_share=np.full(1000, LIP_SHARES[place]))
+        found = table.shares(where, lip_share=np.full(1000, LIP_SHARES[place]))
         assert float(np.sqrt(np.mean((found - wanted) ** 2))) < 0.02 * float(wanted.mean())
-    soft = flexibility(shape, clamps_m=(float(clamp.min()), float(clamp.max())))
-    assert tip / np.exp(soft(clamp, np.zeros(1000))) == pytest.approx(exact.pressure_per_modulus, rel=1e-4)
-
-
-def test_reed_place_in_the_flexibility() -> None:
-    """A reed moved by 0.4 mm closes as its own contact solution does, to 2e-5."""
-    house = mk.open()
-    reed, facing = house.parts.reed("TR-A-3"), house.parts.facing("TM-02")
-    soft = flexibility(reed.shape, clamps_m=(20e-3, 30e-3))
-    clamp = np.array([facing.lay.fair.clamp_m])
-    at_rest = house.scorer.pair(facing, reed, lip_m=12e-3).closing_pressure_pa[0]
-    for offset in (-0.4, 0.25, 0.4):
-        moved = house.scorer.pair(facing, reed, lip_m=12e-3, offset_m=offset * 1e-3).closing_pressure_pa[0]
-        change = float(np.exp(soft(clamp, np.zeros(1)) - soft(clamp, np.array([offset * 1e-3])))[0])
-        assert change == pytest.approx(moved / at_rest, rel=2e-5)
+    assert np.exp(table.ln_pressures(where)) == pytest.approx(exact.pressure_per_modulus, rel=3e-3)
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +88,7 @@ def test_draws_centre_on_the_exact_pairs(report: mk.BatchReport) -> None:
             own = lot.spread if lot.reed.basis == "reading" else 0.0  # another reed of the box than the one that was read
             relative = float(np.hypot(bench.uncertainty(exact).total[0], own))
             assert found.u_closing_pressure_kpa == pytest.approx(wanted * relative, rel=0.2)
-            assert found.effort_kpa == pytest.approx(found.closing_pressure_kpa - 3.0 / 0.45, abs=1e-9)
+            assert found.effort_kpa == pytest.approx(found.closing_pressure_kpa - pairing.blow_kpa / 0.45, abs=1e-9)
             assert 0.01 < found.closing_share < 0.15
 
 
@@ -114,11 +102,12 @@ def test_what_the_pairing_says_of_the_batch(report: mk.BatchReport) -> None:
     stiff = next(lot for lot in pairing.lots if lot.lot == "tenor-D 3.5")
     assert stiff.in_range_half_softer > stiff.in_range + 0.2
     assert pairing.alone == ()
-    assert [(item.what, item.value) for item in pairing.assumed[:2]] == [
-        ("blowing pressure", pytest.approx(3.0)),
-        ("lip force", 2.0),
+    said: list[tuple[str, float | None]] = [(item.what, item.value) for item in pairing.assumed[:2]]
+    assert said == [
+        ("blowing pressure", pytest.approx(pairing.blow_kpa)),
+        ("lip force", pytest.approx(pairing.lip_load_n)),
     ]
-    by_piece = {pair.mouthpiece_id: pair for pair in pairing.pairs if pair.lot == "tenor-A 3"}
+    assert by_piece["TB-25-13"].closing_pressure_kpa > by_piece["TB-25-12"].closing_pressure_kpa  # the wider tip
     assert by_piece["TB-25-13"].playing_opening_mm > by_piece["TB-25-12"].playing_opening_mm
 
 
@@ -190,4 +179,4 @@ def test_drawn_facings_are_correlated_as_their_readings_make_them() -> None:
     sd = np.sqrt(np.diag(covariance))
     assert drawn.std(axis=1)[1:] == pytest.approx(sd[1:], rel=0.02)
     assert drawn.std(axis=1)[0] == pytest.approx(facing.lay.u_tip_m, rel=0.02)
-    assert np.atleast_2d(np.corrcoef(drawn))[:3, :3] == pytest.approx(anew / np.outer(sd_anew, sd_anew), abs=0.1)
+    assert np.atleast_2d(np.corrcoef(drawn)) == pytest.approx(anew / np.outer(sd_anew, sd_anew), abs=0.1)

@@ -64,4 +64,4 @@ def test_no_pair_has_no_doubt() -> None:
     """A table without a pair: every column and both parts of its uncertainty are empty."""
     nothing = no_pairs(Contacts())
     found = nothing.uncertainty(u_profile_m=2e-5)
-    assert (found.parts.shape, found.place_per_m.shape, found.total.shape, len(nothing)) == ((6, 0), (0,), (0,), 0)
+    assert (found.parts.shape, found.place_per_m.shape, found.total.shape, len(nothing)) == ((8, 0), (0,), (0,), 0)

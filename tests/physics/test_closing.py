@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 from conftest import Case, reference
@@ -13,25 +11,16 @@ from numpy.typing import NDArray
 
 from matchkit.errors import ContactError
 from matchkit.physics import closing as closing_module
+from matchkit.physics.beams import Beams, build_beams, node_places_m, quadrature_places_m
 from matchkit.physics.closing import (
     LIP_SHARES,
     Closing,
     area_weights,
     close_reeds,
     closing_share,
-    pressure_at_gap,
-    sensitivity_to_clamp_per_m,
+    load_at_gap,
 )
-from matchkit.physics.contact import (
-    CELLS,
-    Beams,
-    build_beams,
-    node_places_m,
-    pressure_moment,
-    quadrature_places_m,
-    solve_contact,
-    tip_slope,
-)
+from matchkit.physics.contact import gap_slope, solve_contact
 
 Array = NDArray[np.float64]
 
@@ -47,15 +36,14 @@ def reed(
     spread: float = 5e-3,
 ) -> Beams:
     """A straight-sided reed whose thickness runs from tip to clamp, over a power-law lay."""
-    clamp = np.array([length])
-    inner, nodes = quadrature_places_m(clamp), node_places_m(clamp)
+    nodes = node_places_m(np.array([length]), np.array([length]))
+    inner = quadrature_places_m(nodes)
     t = thickness[0] + (thickness[1] - thickness[0]) * inner / length
     return build_beams(
-        clamp_m=clamp,
+        nodes_m=nodes,
         lay_m=opening * (1 - nodes / length) ** power,
         second_moment_m4=width * t**3 / 12,
         width_m=np.array([width]),
-        widening=np.array([0.0]),
         lip_m=np.array([length / 2 if lip is None else lip]),
         lip_spread_m=spread,
     )
@@ -76,8 +64,8 @@ def test_closing_pressure_scales_as_a_cantilever(case: Case) -> None:
         "opening": {"opening": 1e-3 * factor},
         "modulus": {},
     }[change]
-    matched = 1e-3 * pressure_at_gap(reed(power=2.0), share=0.9)[0]
-    changed = 1e-3 * pressure_at_gap(reed(power=2.0, **arguments), share=0.9)[0]
+    matched = 1e-3 * load_at_gap(reed(power=2.0), share=0.9).load[0]
+    changed = 1e-3 * load_at_gap(reed(power=2.0, **arguments), share=0.9).load[0]
     case.check("pressure_factor", float(modulus * changed / matched))
 
 
@@ -87,8 +75,9 @@ def test_uniform_reed_closes_at_the_closed_form() -> None:
 
 
 @pytest.mark.parametrize("case", reference("lip_area"), ids=lambda c: str(c.inputs["place_from_break"]))
-def test_lip_area_of_a_uniform_beam(case: Case) -> None:
-    """A point force at the lip's place is worth the pressure that the closed form says."""
+def test_lip_area_of_a_uniform_beam(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While only the break bears, a point force at the lip's place is worth the pressure that the closed form says."""
+    monkeypatch.setattr(closing_module, "LIP_GAPS", (0.97, 0.93))
     length, width = 0.018, 0.013
     lip = length * (1 - case.inputs["place_from_break"])
     found = close(reed(lip=lip, spread=1e-5)).lip_area_m2[0]
@@ -96,13 +85,13 @@ def test_lip_area_of_a_uniform_beam(case: Case) -> None:
 
 
 def test_lip_force_lowers_the_closing_pressure_by_force_over_lip_area() -> None:
-    """In the linear part a lip force and the pressure it is worth leave the same tip gap (A6 of the generalised pressure)."""
+    """A lip force and the pressure it is worth leave about the same tip gap (the generalised pressure of Gazengel et al. 2025)."""
     beams = reed(thickness=(1e-4, 1e-3))
     found = close(beams)
     force = 0.3 * found.pressure_per_modulus * found.lip_area_m2
     by_lip = solve_contact(beams, pressure_per_modulus=0.2 * found.pressure_per_modulus, force_per_modulus_m2=force)
     by_pressure = solve_contact(beams, pressure_per_modulus=0.5 * found.pressure_per_modulus)
-    assert by_lip.tip_gap_m[0] == pytest.approx(by_pressure.tip_gap_m[0], rel=1e-9)
+    assert by_lip.tip_gap_m[0] == pytest.approx(by_pressure.tip_gap_m[0], rel=0.03)
 
 
 @settings(max_examples=25, deadline=None)
@@ -128,29 +117,29 @@ def test_early_contact_is_followed() -> None:
     """On a lay that touches before half the opening, the pressure found leaves the wanted gap, and is above the linear one."""
     beams = reed(power=2.8)
     for share in (0.9, 0.5, 0.3):
-        pressure = pressure_at_gap(beams, share=share)
+        pressure = load_at_gap(beams, share=share).load
         assert solve_contact(beams, pressure_per_modulus=pressure).tip_gap_m[0] == pytest.approx(share * 1e-3, abs=1e-11)
     linear = 0.5e-3 / beams.deflection_per_pressure_m()[0, -1]
-    assert pressure_at_gap(beams, share=0.5)[0] > 1.01 * linear
+    assert load_at_gap(beams, share=0.5).load[0] > 1.01 * linear
 
 
 def test_the_slope_of_the_tip_gap_is_that_of_the_solutions() -> None:
     """How the tip gap moves with the pressure, before and after contact, is the difference of two solutions (analytic between contacts)."""
     beams = reed(power=2.8)
-    at_rest = pressure_at_gap(beams, share=0.95)
+    at_rest = load_at_gap(beams, share=0.95).load
     for pressure in (0.5 * at_rest, 2.0 * at_rest, 4.0 * at_rest):
         step = 1e-7 * pressure
         solutions = [solve_contact(beams, pressure_per_modulus=pressure + move) for move in (-step, 0.0, step)]
         assert np.array_equal(solutions[0].touching, solutions[2].touching)
         slope = (solutions[2].tip_gap_m - solutions[0].tip_gap_m) / (2 * step)
-        assert tip_slope(beams, solutions[1])[0] == pytest.approx(float(slope[0]), rel=1e-6)
+        assert gap_slope(beams, solutions[1])[0, -1] == pytest.approx(float(slope[0]), rel=1e-6)
     assert solutions[1].touching.any()
 
 
 def test_several_loads_of_one_beam_are_solved_without_copying_it() -> None:
     """``rows`` names the beam of each load: the same solutions as of beams that were copied."""
     beams = reed(power=2.4)
-    loads = np.linspace(0.1, 1.2, 8) * float(pressure_at_gap(beams, share=0.5)[0])
+    loads = np.linspace(0.1, 1.2, 8) * float(load_at_gap(beams, share=0.5).load[0])
     rows = np.zeros(8, dtype=np.intp)
     named = solve_contact(beams, pressure_per_modulus=loads, rows=rows)
     copied = solve_contact(beams.take(rows), pressure_per_modulus=loads)
@@ -162,7 +151,7 @@ def test_a_tip_that_never_comes_near_is_an_error(monkeypatch: pytest.MonkeyPatch
     """Where no pressure in reach leaves the wanted gap, there is no closing pressure to report."""
     monkeypatch.setattr(closing_module, "_REACH", 1.0001)
     with pytest.raises(ContactError, match="was not found"):
-        pressure_at_gap(reed(power=2.8), share=0.3)
+        load_at_gap(reed(power=2.8), share=0.3)
 
 
 def test_area_is_tip_slot_and_two_sides() -> None:
@@ -171,7 +160,7 @@ def test_area_is_tip_slot_and_two_sides() -> None:
     beams = reed(length=length, opening=opening)
     weights = area_weights(beams, tip_width_m=np.array([width]), lip_m=np.array([lip]))
     sides = 2 * opening * length / 3 * (1 - (1 - lip / length) ** 3)
-    assert float((weights * beams.lay_m).sum()) == pytest.approx(width * opening + sides, rel=2e-4)
+    assert float((weights * beams.lay_m).sum()) == pytest.approx(width * opening + sides, rel=1e-3)
 
 
 def test_closing_share_is_a_contact_solution() -> None:
@@ -194,37 +183,7 @@ def test_closing_share_between_and_beyond_the_table() -> None:
     middle = closing_share(found, np.array([0]), lip_share=np.array([step / 2]))[0]
     assert middle == pytest.approx(found.share[0, :2].mean())
     ends = closing_share(found, np.array([0, 0]), lip_share=np.array([-1.0, 5.0]))
-    assert ends.tolist() == [found.share[0, 0], found.share[0, -1]]
-
-
-def test_clamp_sensitivity_is_the_slope() -> None:
-    """The closed form agrees with solving at a shifted clamp (central difference) to a thousandth."""
-    length, step, width = 0.022, 1e-5, 0.013
-
-    def tip_deflection(clamp: float) -> float:
-        x = quadrature_places_m(np.array([clamp]))
-        t = 1e-4 + 4.5e-2 * x
-        beams = build_beams(
-            clamp_m=np.array([clamp]),
-            lay_m=np.full((1, CELLS + 1), 1e-3),
-            second_moment_m4=width * t**3 / 12,
-            width_m=np.array([width]),
-            widening=np.array([0.0]),
-            lip_m=np.array([0.01]),
-            lip_spread_m=5e-3,
-        )
-        return float(beams.deflection_per_pressure_m()[0, -1])
-
-    slope = -(math.log(tip_deflection(length + step)) - math.log(tip_deflection(length - step))) / (2 * step)
-    at = np.array([length])
-    found = sensitivity_to_clamp_per_m(
-        clamp_m=at,
-        second_moment_m4=width * (1e-4 + 4.5e-2 * at) ** 3 / 12,
-        moment_m3=pressure_moment(at, width_m=np.array([width]), widening=np.array([0.0])),
-        tip_deflection_m=np.array([tip_deflection(length)]),
-    )[0]
-    assert found == pytest.approx(slope, rel=1e-3)
-    assert -90 < found < -20  # 1/m: some per cent a millimetre on a tapered reed, not 4/L = -180
+    assert ends == pytest.approx([found.share[0, 0], found.share[0, -1]], rel=1e-12)
 
 
 def test_shapes_of_facing_close_differently() -> None:

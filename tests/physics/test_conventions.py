@@ -13,8 +13,8 @@ from matchkit.constants import LIP_PLACE
 from matchkit.pairs.contacts import ContactKey, beams_for, lip_places_m
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
-from matchkit.physics.closing import area_weights, close_reeds
-from matchkit.physics.contact import node_places_m, quadrature_places_m, solve_contact
+from matchkit.physics.closing import area_weights, close_reeds, closing_pressure_per_modulus
+from matchkit.physics.contact import solve_contact
 from matchkit.score.scorer import Scorer
 
 KINDS = ("alto", "tenor", "clarinet")
@@ -37,30 +37,28 @@ def measured_pairs(scorer: Scorer) -> list[tuple[FacingPart, ReedPart]]:
 
 
 def test_lip_area_moves_about_a_quarter_a_millimetre(scorer: Scorer) -> None:
-    """Why a lip load is an illustration: 20 to 33 % per mm of lip place on every measured pair of the demo house."""
+    """Why a lip load is an illustration: 18 to 33 % per mm of lip place on every measured pair of the demo house."""
     ratios = []
     for facing, reed in measured_pairs(scorer):
         lip_m = LIP_PLACE[facing.mouthpiece.instrument] * 1e-3
         near, far = (float(scorer.pair(facing, reed, lip_m=lip_m + off).lip_area_m2[0]) for off in (-0.5e-3, 0.5e-3))
         ratios.append(far / near - 1)
     assert len(ratios) > 30
-    assert min(ratios) > 0.20
+    assert min(ratios) > 0.18
     assert max(ratios) < 0.34
 
 
-def test_pressure_ahead_of_the_lip_only_would_close_five_to_twelve_percent_later(scorer: Scorer) -> None:
-    """The convention of pressure on the whole reed, before contact: tip deflection by either load, by quadrature of ``x M / I``."""
-    later = []
+def test_pressure_ahead_of_the_lip_only_would_close_later(scorer: Scorer) -> None:
+    """Blown against drawn, each solved with contact: 7 to 19 % later, and much alike (2 %) within an instrument."""
+    later: dict[str, list[float]] = {}
     for facing, reed in measured_pairs(scorer):
-        x = quadrature_places_m(np.array([facing.lay.fair.clamp_m]))
-        shape, lip = reed.shape, LIP_PLACE[facing.mouthpiece.instrument] * 1e-3
-        width, widening = shape.tip_width_m, (shape.butt_width_m - shape.tip_width_m) / shape.length_m
-        whole = width * x**2 / 2 + widening * x**3 / 6
-        ahead = np.where(x < lip, whole, width * lip * (x - lip / 2) + widening * lip**2 * (x / 2 - lip / 3))
-        share = x / shape.second_moment_m4(x) * np.array([5, 8, 5])
-        later.append(float((share * whole).sum() / (share * ahead).sum()) - 1)
-    assert min(later) > 0.05
-    assert max(later) < 0.125
+        kind = facing.mouthpiece.instrument
+        problem = (facing, reed, ContactKey(facing.id, reed.shape_key, 0.0, LIP_PLACE[kind] * 1e-3))
+        drawn, blown = (closing_pressure_per_modulus(beams_for([problem], ahead_of_lip=only))[0] for only in (False, True))
+        later.setdefault(kind, []).append(float(blown / drawn) - 1)
+    for found in later.values():
+        assert 0.07 < min(found) < max(found) < 0.19
+        assert np.std(found) < 0.02
 
 
 @pytest.mark.parametrize("height_m", [20e-6, 40e-6, -20e-6, -40e-6])
@@ -70,7 +68,7 @@ def test_a_small_bump_hardly_moves_the_closing_share(scorer: Scorer, height_m: f
     for facing, reed in measured_pairs(scorer):
         key = ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, LIP_PLACE[facing.mouthpiece.instrument] * 1e-3)
         beams = beams_for([(facing, reed, key)])
-        x = node_places_m(np.array([facing.lay.fair.clamp_m]))
+        x = beams.x_m
         bump = height_m * np.exp(-(((x - 0.45 * facing.lay.fair.clamp_m) / 2e-3) ** 2))
         bumped = replace(beams, lay_m=np.maximum(beams.lay_m + bump, 0.0))
         width = reed.shape.width_at_m(np.array([0.0]))

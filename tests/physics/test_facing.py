@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.lay.facing import flaws, mean_lay, measured_lay, nominal_lay
-from matchkit.physics.lay.fair import CLAMP, THIN, FairCurve, Form, Readings, fair_curve, nominal_curve, rise_m, run_m
+from matchkit.physics.lay.fair import CLAMP_BEHIND, THIN, FairCurve, Form, Readings, fair_curve, nominal_curve, rise_m, run_m
 from matchkit.physics.lay.fitting import fit, weights_of
 
 Array = NDArray[np.float64]
@@ -57,11 +57,12 @@ def test_nominal_arc_goes_through_tip_and_thin_feeler(case: Case) -> None:
     assert float(arc.height_m(np.array(0.0))) == pytest.approx(tip, abs=1e-9)
 
 
-def test_clamp_lies_between_facing_length_and_break() -> None:
+def test_clamp_lies_behind_the_facing_length() -> None:
     """The 0.010 mm height stands behind where the 0.038 mm feeler stops (common practice for the feeler) and before the break."""
     arc = nominal_curve(tip_opening_m=2e-3, facing_length_m=22e-3, u_tip_m=5e-5, u_facing_m=1e-3)
-    assert arc.facing_length_m < arc.clamp_m < arc.break_m
-    assert float(arc.height_m(np.array(arc.clamp_m))) == pytest.approx(10e-6, rel=1e-9)
+    assert arc.clamp_m == arc.facing_length_m + CLAMP_BEHIND
+    assert arc.facing_length_m < arc.break_m
+    assert float(arc.height_m(np.array(arc.facing_length_m))) == pytest.approx(38e-6, rel=1e-9)
     assert 2e-3 < arc.break_m - arc.facing_length_m < 6e-3
 
 
@@ -90,16 +91,16 @@ def test_an_arc_read_without_error_is_an_ellipse_of_equal_half_axes() -> None:
 
 
 def test_averaging_follows_shapes_that_are_no_arc() -> None:
-    """Where the facing is a power law or an ellipse, the averaged curve finds clamp and break far better than an arc would."""
+    """Where the facing is a power law or an ellipse, the averaged curve finds facing length and break far better than an arc would."""
     edge, tip = 26e-3, 2e-3
     for form, shape in (("power law", np.array([edge / 2 ** (1 / 2.3), 1 / 2.3])), ("ellipse", half_axes(0.08, 0.038))):
         kind: Form = "power law" if form == "power law" else "ellipse"
         height = float(rise_m(kind, shape, np.array(edge)))
         places = edge - run_m(kind, shape, FEELERS)
         curve = fair_curve(readings(places, u_stop=2e-5), tip_opening_m=height, u_tip_m=5e-6)
-        true_clamp = edge - float(run_m(kind, shape, np.array(10e-6)))
-        assert curve.clamp_m == pytest.approx(true_clamp, abs=1.5e-4)
-        assert abs(curve.clamp_m - true_clamp) < 2 * curve.u_clamp_m
+        true_length = edge - float(run_m(kind, shape, np.array(THIN)))
+        assert curve.facing_length_m == pytest.approx(true_length, abs=1.5e-4)
+        assert abs(curve.facing_length_m - true_length) < 2 * curve.u_facing_length_m
         assert curve.form != "arc" or form == "ellipse"
     assert tip < edge
 
@@ -121,7 +122,7 @@ def test_run_and_rise_undo_each_other(form: Form, shape: list[float]) -> None:
 
 
 def test_lengths_from_one_set_of_readings_are_correlated() -> None:
-    """Facing length and clamp place share their readings: their correlation is near one, as a simulation finds it (seeded).
+    """Facing length and half-open place share their readings: their correlation is near one, as a simulation finds it (seeded).
 
     Ignoring it would be wrong (compare JCGM 100:2008, example H.2).
     """
@@ -153,7 +154,7 @@ def test_few_feelers_leave_the_shape_in_doubt() -> None:
         for read, only in ((readings(places), False), (few, False), (few, True))
     )
     assert two.u_facing_length_m > many.u_facing_length_m
-    assert two.u_clamp_m > 1.5 * alone.u_clamp_m
+    assert two.u_facing_length_m > 1.5 * alone.u_facing_length_m
 
 
 def test_bumps_and_flats_have_a_place_and_a_height() -> None:
@@ -219,7 +220,7 @@ def test_akaike_weights_are_those_of_the_definition() -> None:
     assert few.corrected_criterion == float("inf")
 
 
-def test_uncertainty_of_the_clamp_is_that_of_a_simulation() -> None:
+def test_uncertainty_of_the_length_is_that_of_a_simulation() -> None:
     """The stated uncertainty equals the scatter over 400 simulated facings within 25 %; the bias is within it (seeded)."""
     rng = np.random.default_rng(11)
     edge, tip = 24e-3, 2e-3
@@ -235,18 +236,18 @@ def test_uncertainty_of_the_clamp_is_that_of_a_simulation() -> None:
             u_tip_m=2e-5,
             arc_only=True,
         )
-        clamps.append(arc.clamp_m)
-    assert np.std(clamps) == pytest.approx(exact.u_clamp_m, rel=0.25)
-    assert abs(np.mean(clamps) - exact.clamp_m) < exact.u_clamp_m
+        clamps.append(arc.facing_length_m)
+    assert np.std(clamps) == pytest.approx(exact.u_facing_length_m, rel=0.25)
+    assert abs(np.mean(clamps) - exact.facing_length_m) < exact.u_facing_length_m
 
 
 def test_rough_readings_widen_the_uncertainty() -> None:
-    """Readings that scatter more than their stated uncertainty make the clamp less certain."""
+    """Readings that scatter more than their stated uncertainty make the length less certain."""
     places = arc_place(FEELERS, edge=24e-3, radius=145e-3)
     rough = places + np.array([1, -1, 1, -1, 1, -1, 1]) * 3e-4
     assert (
-        fair_curve(readings(rough), tip_opening_m=2e-3, u_tip_m=2e-5).u_clamp_m
-        > 3 * fair_curve(readings(places), tip_opening_m=2e-3, u_tip_m=2e-5).u_clamp_m
+        fair_curve(readings(rough), tip_opening_m=2e-3, u_tip_m=2e-5).u_facing_length_m
+        > 3 * fair_curve(readings(places), tip_opening_m=2e-3, u_tip_m=2e-5).u_facing_length_m
     )
 
 
@@ -301,7 +302,7 @@ def test_nominal_lay_is_an_arc_and_says_so() -> None:
     assert lay.smoothness_m is None
     x = np.linspace(0, 25e-3, 50)
     assert lay.height_m(x) == pytest.approx(lay.fair.height_m(x))
-    assert lay.fair.u_clamp_m > 0.9e-3
+    assert lay.fair.u_facing_length_m > 0.9e-3
 
 
 @pytest.mark.parametrize(
@@ -334,7 +335,7 @@ def test_nominal_arc_needs_a_tip_and_a_length(tip: float, length: float) -> None
 @pytest.mark.slow
 @pytest.mark.parametrize("feelers", [3, 5])
 def test_few_feelers_on_one_rail_own_their_doubt(feelers: int) -> None:
-    """Power laws of 1.9 to 2.2 read with few feelers (seeded): 95 % intervals of facing length and clamp hold the truth in 90 of 100 or more."""
+    """Power laws of 1.9 to 2.2 read with few feelers (seeded): 95 % intervals of facing length and half-open place hold the truth in 90 of 100 or more."""
     rng = np.random.default_rng(5)
     edge, tip = 26e-3, 2.2e-3
     heights = FEELERS[np.linspace(0, 6, feelers).round().astype(int)]
@@ -344,9 +345,9 @@ def test_few_feelers_on_one_rail_own_their_doubt(feelers: int) -> None:
             off = heights + rng.normal(0, 4e-6, feelers)
             places = edge * (1 - (off / tip) ** (1 / power)) + rng.normal(0, 5e-5, feelers)
             curve = fair_curve(readings(places, heights), tip_opening_m=tip + rng.normal(0, 2e-5), u_tip_m=2e-5)
-            truth = [edge * (1 - (height / tip) ** (1 / power)) for height in (THIN, CLAMP)]
-            found = [curve.facing_length_m, curve.clamp_m]
-            doubt = [curve.u_facing_length_m, curve.u_clamp_m]
+            truth = [edge * (1 - (height / tip) ** (1 / power)) for height in (THIN, tip / 2)]
+            found = [curve.facing_length_m, curve.half_open_m]
+            doubt = [curve.u_facing_length_m, float(np.sqrt(curve.covariance_m2[2, 2]))]
             held.append([abs(f - t) <= 1.96 * u for f, t, u in zip(found, truth, doubt, strict=True)])
         assert np.mean(held, axis=0).min() >= 0.9
 

@@ -10,9 +10,9 @@ from conftest import Case, reference
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.air import missing_cone_volume_m3
+from matchkit.physics.beams import build_beams, node_places_m, quadrature_places_m
 from matchkit.physics.characteristic import area_curve, fit_elbow, seal_pressure, three_parameter_area
 from matchkit.physics.closing import area_weights, close_reeds
-from matchkit.physics.contact import build_beams, node_places_m, quadrature_places_m
 from matchkit.physics.flow import peak_flow_m3_s, playing_opening_m, volume_flow_m3_s
 
 
@@ -114,13 +114,13 @@ def test_area_curve_and_seal_of_a_tapered_reed() -> None:
     clamp = np.array([0.018])
     found = {}
     for name, tip in (("taper", 1e-4), ("uniform", 1e-3)):
-        t = tip + (1e-3 - tip) * quadrature_places_m(clamp) / clamp[0]
+        nodes = node_places_m(clamp, clamp)
+        t = tip + (1e-3 - tip) * quadrature_places_m(nodes) / clamp[0]
         beams = build_beams(
-            clamp_m=clamp,
-            lay_m=1e-3 * (1 - node_places_m(clamp) / clamp[0]) ** 2,
+            nodes_m=nodes,
+            lay_m=1e-3 * (1 - nodes / clamp[0]) ** 2,
             second_moment_m4=0.013 * t**3 / 12,
             width_m=np.array([0.013]),
-            widening=np.array([0.0]),
             lip_m=np.array([0.009]),
             lip_spread_m=5e-3,
         )

@@ -103,7 +103,7 @@ def test_a_playtest_is_corrected_by_a_later_row_and_never_changed(empty_book: st
     carry_in(demo_copy, empty_book)
     edit_table(demo_copy, "reeds", lambda rows: [{**rows[0], "price": "99.5"}, *rows[1:]])
     edit_table(demo_copy, "playtests", lambda rows: [{**rows[0], "overall": "9.9"}, *rows[1:]])
-    with pytest.raises(DataError, match=r"overall 9\.9, was 2\.3; expected the row as it stands .*corrects = 'T0001'"):
+    with pytest.raises(DataError, match=r"overall 9\.9, was 1\.0; expected the row as it stands .*corrects = 'T0001'"):
         carry_in(demo_copy, empty_book)
     assert len(Book(empty_book).history()) == 1
     old = read_tables(empty_book).playtests[0]

@@ -340,8 +340,8 @@ def test_missing_ids_are_told_once_and_not_for_a_table_that_is_missing(demo_copy
     change(demo_copy, "mouthpieces", 5, id="AM-renamed")
     found = problems_of(demo_copy)
     assert {problem.read for problem in found} == {"'AM-01'"}
-    assert len(found) == 2  # in facings and in playtests; no player plays it
-    assert all("rows, this one first" in problem.hint for problem in found)
+    assert len(found) == 3  # in facings, in playtests and in what a player plays
+    assert sum("rows, this one first" in problem.hint for problem in found) == 2
     (demo_copy / "mouthpieces.csv").rename(demo_copy / "mouthpiece.csv")
     problem = only(problems_of(demo_copy))
     assert problem.hint == "is it mouthpiece.csv?"
@@ -521,7 +521,7 @@ def test_day_one_needs_only_ids_and_labels(tmp_path: Path) -> None:
         assert row.measure_next.doubt or row.measure_next.term
         assumed = [item.what for item in row.assumed]
         assert assumed == ["facing length", "facing shape", "profile", "stiffness by strength number"]
-        assert 0.08 < row.u_closing_pressure_kpa / row.closing_pressure_kpa < 0.25
+        assert 0.25 < row.u_closing_pressure_kpa / row.closing_pressure_kpa < 0.35
     # between filed and unfiled of unknown make nothing is compared, once the present set-up is known
     visitor = mk.Visitor(instrument="alto", mouthpiece_id="M1", reed_id="filed3")
     rows = mk.open(tmp_path).rank(visitor, top=100).rows

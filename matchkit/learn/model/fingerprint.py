@@ -47,9 +47,8 @@ RULES = (
 
 UNREAD: Mapping[str, AbstractSet[str]] = {
     "mouthpieces": {
-        *("label", "model", "serial", "batch", "material", "stock", "price", "wall_mm", "throat_diameter_mm", "insertion_mm"),
-        *("baffle_10_mm", "baffle_15_mm", "baffle_length_mm", "window_length_mm", "tip_rail_mm", "body_diameter_mm"),
-        *("shank_bore_mm", "window_width_mm", "side_rail_mm"),
+        *("label", "model", "serial", "batch", "material", "stock", "price", "wall_mm", "throat_diameter_mm"),
+        *("baffle_10_mm", "baffle_15_mm", "baffle_length_mm", "body_diameter_mm"),
     },
     "facings": {"date", "operator", "gauge_id", "repeat"},
     "lay_points": {"date", "operator", "gauge_id"},
@@ -59,7 +58,8 @@ UNREAD: Mapping[str, AbstractSet[str]] = {
     "ligatures": {
         *("label", "material", "min_diameter_mm", "max_diameter_mm", "length_mm", "screws", "mass_g", "stock", "price"),
     },
-    "necks": {"cork_mm", "chamfered"},
+    "necks": {"chamfered"},
+    "closing_tests": {"date", "note"},
     "players": {"ligature_id"},
     "playtests": {
         *("date", "position", "reed_age", "ease", "resistance", "brightness", "evenness", "note", "corrects"),
@@ -117,6 +117,7 @@ def data_digest(stock: Stock, rated: Sequence[Playtest]) -> str:
         "ligatures": (item for item in stock.ligatures if item.id in ligatures),
         "necks": (item for item in stock.necks if item.id in {player.neck_id for player in known}),
         "players": known,
+        "closing_tests": stock.closing_tests,
     }
     lines: list[str] = []
     for table, rows in used.items():

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from matchkit.parts.facing import FacingPart
 from matchkit.physics.lay.facing import Lay, MeanLay, flaws
-from matchkit.physics.lay.fair import CLAMP, THIN, FairCurve, Readings
+from matchkit.physics.lay.fair import THIN, FairCurve, Readings
 from matchkit.physics.lay.refit import Redrawn, redraw
 from matchkit.records.spec import Drawing, Gauge
 from matchkit.units import MM
@@ -80,7 +80,7 @@ def disturb(
 class Uncertainty:
     """Standard uncertainties of one facing, from draws.
 
-    ``covariance_m2`` (3, 3) is that of tip opening, facing length and clamp place; ``smoothness_floor_m`` what the readings' own
+    ``covariance_m2`` (3, 3) is that of tip opening, facing length and half-open place; ``smoothness_floor_m`` what the readings' own
     errors would show as roughness on a perfectly fair facing; ``flaw_m`` one value a flaw, ``off_m`` the residual heights by rail.
     """
 
@@ -135,13 +135,13 @@ def monte_carlo(
     change = _moved(lay, rails, narrow, x) - (curve.height_m(x) - fair.height_m(x))
     rough = np.sqrt(np.mean((lay.height_m(x) - fair.height_m(x) + change) ** 2, axis=1))
     band = np.sqrt(np.mean(change**2, axis=0))
-    lengths_off = np.vstack([wide.tip_m, lengths.place_m(THIN), lengths.place_m(CLAMP)])
-    lengths_off -= np.array([lay.tip_opening_m, fair.facing_length_m, fair.clamp_m])[:, None]
+    lengths_off = np.vstack([wide.tip_m, lengths.place_m(THIN), lengths.half_open_m])
+    lengths_off -= np.array([lay.tip_opening_m, fair.facing_length_m, fair.half_open_m])[:, None]
     covariance = lengths_off @ lengths_off.T / draws
     of_break = float(np.mean((lengths.break_m - fair.break_m) ** 2))
     if fair.unknown_shape_m2 is not None:  # the draws keep the shape
         covariance[1:, 1:] += fair.unknown_shape_m2[1:3, 1:3]
-        of_break += float(fair.unknown_shape_m2[4, 4])
+        of_break += float(fair.unknown_shape_m2[3, 3])
     return Uncertainty(
         draws=draws,
         covariance_m2=covariance,

@@ -67,7 +67,7 @@ class FacingReport(Answer):
     """What the readings of a mouthpiece say; ``u_`` fields are standard uncertainties, from ``draws`` Monte Carlo draws.
 
     ``shape`` weighs most of those averaged, ``shape_weights`` has all. ``covariance_mm2`` is that of tip opening, facing length and
-    clamp place on the fair curve, in this order, to first order; ``covariance_monte_carlo_mm2`` the same from the draws, with the tip as it
+    the place where it is half open, on the fair curve, in this order, to first order; ``covariance_monte_carlo_mm2`` the same from the draws, with the tip as it
     was measured. A rail by itself is taken as an arc, with the uncertainty of its own readings. ``smoothness_floor_um`` is what the gauge's own errors would show on a fair facing. ``table`` says what is known of
     the table. A mouthpiece known by its nominal numbers has no draws, and the uncertainties are those assumed.
     """
@@ -81,8 +81,6 @@ class FacingReport(Answer):
     facing_length_mm: float
     u_facing_length_mm: float
     u_facing_length_first_order_mm: float
-    clamp_mm: float
-    u_clamp_mm: float
     break_mm: float
     u_break_mm: float | None
     shape: str
@@ -140,9 +138,7 @@ def facing_report(
     found = flaws(lay)
     sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
     u_flaw = unsure.flaw_m if unsure is not None else ()
-    u_length, u_clamp = fair.u_facing_length_m, fair.u_clamp_m
-    if unsure is not None:
-        u_length, u_clamp = (math.sqrt(unsure.covariance_m2[place, place]) for place in (1, 2))
+    u_length = fair.u_facing_length_m if unsure is None else math.sqrt(unsure.covariance_m2[1, 1])
     return FacingReport(
         mouthpiece_id=mouthpiece.id,
         measured=lay.measured,
@@ -151,13 +147,11 @@ def facing_report(
         facing_length_mm=fair.facing_length_m / MM,
         u_facing_length_mm=u_length / MM,
         u_facing_length_first_order_mm=fair.u_facing_length_m / MM,
-        clamp_mm=fair.clamp_m / MM,
-        u_clamp_mm=u_clamp / MM,
         break_mm=fair.break_m / MM,
         u_break_mm=None if unsure is None else unsure.break_m / MM,
         shape=fair.form,
         shape_weights={shape.form: float(weight) for shape, weight in zip(fair.shapes, fair.weights, strict=True)},
-        covariance_mm2=_matrix(fair.covariance_m2[:3, :3]),
+        covariance_mm2=_matrix(fair.covariance_m2),
         covariance_monte_carlo_mm2=None if unsure is None else _matrix(unsure.covariance_m2),
         smoothness_um=_times(part.smoothness_m, 1 / UM),
         u_smoothness_um=None if unsure is None else _times(unsure.smoothness_m, 1 / UM),

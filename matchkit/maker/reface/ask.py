@@ -63,7 +63,7 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     down = 0.0
     if wanted.table_down and wanted.tip_opening_mm is not None:
         down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
-    target, aim = _target(house, flat.worn.lowered(down), drawing, view, wanted, piece, spec)
+    target, aim = _target(house, flat.worn.lowered(down), drawing, view, wanted, piece, spec, facing.load_width_m)
     within = drawing is not None and wanted.drawing and _meets(flat.worn, target, drawing)
     if wanted.table_down and not down and not within:
         down = float(surely_over(flat, target).max())
@@ -137,6 +137,7 @@ def _target(
     wanted: Wanted,
     piece: Mouthpiece,
     spec: HouseSpec,
+    load_width_m: float,
 ) -> tuple[FairCurve, RefaceTarget]:
     if wanted.table_down and wanted.reed is not None:
         raise RequestError("the table can be faced down for a drawing or a tip opening, not to match a reed")
@@ -154,12 +155,12 @@ def _target(
         curve = fair_with_tip(worn, _tip_asked_m(wanted.tip_opening_mm))
         return curve, RefaceTarget("tip", tip_opening_mm=wanted.tip_opening_mm)
     if wanted.reed is not None:
-        return _reed_target(house, worn, view, wanted, spec)
+        return _reed_target(house, worn, view, wanted, spec, load_width_m)
     return nearest_fair(worn), RefaceTarget("fair")
 
 
 def _reed_target(
-    house: Scorer, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec
+    house: Scorer, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec, load_width_m: float
 ) -> tuple[FairCurve, RefaceTarget]:
     instrument = view.player.instrument
     reed = house.parts.reed(str(wanted.reed))
@@ -175,6 +176,7 @@ def _reed_target(
         worn,
         reed,
         closing_pa=closing * KPA,
+        load_width_m=load_width_m,
         lip_m=view.lip_m,
         lip_load_n=view.lip_force_n,
         lip_spread_m=constants.LIP_SPREAD.value * MM,

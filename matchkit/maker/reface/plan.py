@@ -19,7 +19,7 @@ from matchkit.maker.facts import Against, OutOfReach, PlanNote, RefaceTarget
 from matchkit.maker.reface.target import ALIKE_M, MOST_OPENED_M, Worn
 from matchkit.parts.facing import FacingPart
 from matchkit.physics.lay.facing import Lay, MeanLay
-from matchkit.physics.lay.fair import CLAMP, FairCurve, Readings
+from matchkit.physics.lay.fair import SEEN, FairCurve, Readings
 from matchkit.results import Answer
 from matchkit.units import MM, UM
 
@@ -182,7 +182,7 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
             lay.u_tip_m * np.maximum(1 - x / end, 0.0) ** 2, lay.fair.u_facing_length_m * fall * np.minimum(x / end, 1.0)
         )
     one, other = left.height_m(x), right.height_m(x)
-    inside = lay.fair.height_m(x) > CLAMP
+    inside = lay.fair.height_m(x) > SEEN
     if np.all(np.abs(one - other)[inside] < APART * np.sqrt(2) * u[inside]):
         one = other = (one + other) / 2
     return Blank(x, one, other, u, one_rail=len(rails) == 1)
@@ -347,7 +347,7 @@ def _removals(flat: Blank, final: Array, feelers_mm: Sequence[float]) -> tuple[R
 def _reasons_against(
     facing: FacingPart, blank: Blank, flat: Blank, final: Array, down_m: float, *, unreached: bool
 ) -> tuple[Against, ...]:
-    inside = final > CLAMP
+    inside = final > SEEN
     most = np.maximum(final - flat.left_m, final - flat.right_m)
     found = []
     if blank.one_rail:

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from matchkit.errors import RequestError
 from matchkit.parts.reed import ReedPart
-from matchkit.physics.closing import close_reeds, closing_share
-from matchkit.physics.lay.fair import CLAMP, THIN, FairCurve, Shape, averaged
-from matchkit.physics.share_table import REACH, flexibility, power_beams
+from matchkit.physics.beams import Beams
+from matchkit.physics.closing import close_reeds, closing_pressure_per_modulus, closing_share
+from matchkit.physics.lay.fair import SEEN, THIN, FairCurve, Shape, averaged
+from matchkit.physics.share_table import REACH, power_beams
 from matchkit.units import KPA, MM, UM
 
 Array = NDArray[np.float64]
@@ -54,7 +55,7 @@ def at_bound(worn: Worn, target: FairCurve) -> bool:
 
 
 def _end_m(worn: Worn) -> float:
-    return float(worn.x_m[worn.height_m > CLAMP].max())
+    return float(worn.x_m[worn.height_m > SEEN].max())
 
 
 def power_curve(tip_m: float, break_m: float, exponent: float) -> FairCurve:
@@ -65,7 +66,7 @@ def power_curve(tip_m: float, break_m: float, exponent: float) -> FairCurve:
 
 def least_tip_m(worn: Worn, break_m: Array, exponent: Array) -> Array:
     """Return the smallest tip opening with which a power law of this break and exponent covers the lay (same shape as the arguments)."""
-    inside = worn.height_m > CLAMP
+    inside = worn.height_m > SEEN
     run = np.maximum(1 - worn.x_m[inside] / np.asarray(break_m)[..., None], 1e-9)
     return np.asarray((worn.height_m[inside] / run ** np.asarray(exponent)[..., None]).max(axis=-1))
 
@@ -142,8 +143,28 @@ def table_for_tip_m(worn: Worn, tip_m: float) -> float:
     return high
 
 
+_TIP_ROUNDS = 5
+
+
+def _beams(
+    reed: ReedPart, tip_m: Array, edge_m: Array, power: Array, load_width_m: float, lip_m: float, lip_spread_m: float
+) -> Beams:
+    """Lay a reed on power laws, by tip opening, break and exponent (B,)."""
+    thin = edge_m * (1 - (THIN / tip_m) ** (1 / power))
+    half = edge_m * (1 - 0.5 ** (1 / power))
+    return power_beams(
+        reed.shape,
+        tip_m=tip_m,
+        length_m=thin,
+        shape=half / thin,
+        width_m=load_width_m,
+        lip_m=lip_m,
+        lip_spread_m=lip_spread_m,
+    )
+
+
 def match_reed(
-    worn: Worn, reed: ReedPart, *, closing_pa: float, lip_m: float, lip_load_n: float, lip_spread_m: float
+    worn: Worn, reed: ReedPart, *, closing_pa: float, load_width_m: float, lip_m: float, lip_load_n: float, lip_spread_m: float
 ) -> FairCurve:
     """Return the facing that closes most evenly on one reed: the smallest closing share under the lip at a wanted closing pressure.
 
@@ -154,13 +175,10 @@ def match_reed(
     best_curve: tuple[float, float, float] | None = None
     for width in (1.0, 0.1, 0.02):
         edge, power = _grid(worn, centre, width)
-        span = (float(edge.min()) * 0.7, float(edge.max()))
-        soft = flexibility(reed.shape, clamps_m=span)
         tip = np.full(len(edge), worn.tip_m)
-        for _ in range(20):  # the clamp follows the tip, and the tip the clamp
-            clamp = edge * (1 - (CLAMP / tip) ** (1 / power))
-            tip = closing_pa / reed.modulus_pa * np.exp(soft(clamp, np.zeros(len(edge))))
-            tip = np.clip(tip, 2 * THIN, 10 * MM)
+        for _ in range(_TIP_ROUNDS):  # closing pressure is nearly proportional to the tip opening
+            per_modulus = closing_pressure_per_modulus(_beams(reed, tip, edge, power, load_width_m, lip_m, lip_spread_m))
+            tip = np.clip(tip * closing_pa / (per_modulus * reed.modulus_pa), 2 * THIN, 10 * MM)
         fits = (least_tip_m(worn, edge, power) <= tip + ALIKE_M) & (tip <= worn.tip_m + MOST_OPENED_M)
         rows = np.flatnonzero(fits)
         if not len(rows):
@@ -170,11 +188,7 @@ def match_reed(
                 f"no facing that only removing can reach closes at {closing_pa / KPA:.1f} kPa on {reed.reed.id} with the tip opened by at most "
                 f"{MOST_OPENED_M / MM:g} mm; a softer or harder reed, or another pressure?"
             )
-        thin = edge[rows] * (1 - (THIN / tip[rows]) ** (1 / power[rows]))
-        half = edge[rows] * (1 - 0.5 ** (1 / power[rows]))
-        beams = power_beams(
-            reed.shape, tip_m=tip[rows], length_m=thin, shape=half / thin, lip_m=lip_m, lip_spread_m=lip_spread_m
-        )
+        beams = _beams(reed, tip[rows], edge[rows], power[rows], load_width_m, lip_m, lip_spread_m)
         solved = close_reeds(
             beams, tip_width_m=np.full(len(rows), reed.shape.tip_width_m), lip_m=np.minimum(lip_m, REACH * beams.x_m[:, 0])
         )

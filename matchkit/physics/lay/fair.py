@@ -28,7 +28,8 @@ Array = NDArray[np.float64]
 Form = Literal["arc", "ellipse", "power law"]
 
 THIN = constants.THIN_FEELER.value * MM
-CLAMP = constants.CLAMP_HEIGHT.value * MM
+SEEN = constants.SEEN_HEIGHT.value * MM
+CLAMP_BEHIND = constants.CLAMP_BEHIND.value * MM
 LEAST_WEIGHT = 0.05
 """A shape that weighs less than this is left out."""
 DECIMALS = 6
@@ -109,13 +110,13 @@ class Shape:
         return rise_m(self.form, self.parameters[1:], self.parameters[0] - np.asarray(x_m, dtype=float))
 
     def lengths(self) -> tuple[Array, Array]:
-        """Return tip opening, facing length, clamp place and half-open place (4,), and their covariance (4, 4), first order."""
+        """Return tip opening, facing length and half-open place (3,), and their covariance (3, 3), first order."""
         return propagate(partial(_lengths, self.form), self.parameters, self.covariance)
 
     def lengths_with_tip(self) -> Array:
-        """Return the covariance of the lengths (4,) with the measured tip opening, 0 where the shape was not fitted to one."""
+        """Return the covariance of the lengths (3,) with the measured tip opening, 0 where the shape was not fitted to one."""
         if self.with_tip is None:
-            return np.zeros(4)
+            return np.zeros(3)
         steps = STEP_OF_U * np.sqrt(np.diag(self.covariance))
         slopes = sensitivity(partial(_lengths, self.form), self.parameters, steps=steps)
         return np.asarray(slopes @ self.with_tip)
@@ -127,15 +128,15 @@ def _place(form: Form, parameters: Array, height_m: float) -> float:
 
 def _lengths(form: Form, parameters: Array) -> Array:
     tip = float(rise_m(form, parameters[1:], np.asarray(parameters[0])))
-    return np.array([tip, *(_place(form, parameters, height) for height in (THIN, CLAMP, tip / 2))])
+    return np.array([tip, *(_place(form, parameters, height) for height in (THIN, tip / 2))])
 
 
 @dataclass(frozen=True)
 class FairCurve:
     """A weighted mean of shapes; ``weights`` (n,) sum to 1.
 
-    ``lengths_m`` (4,) are tip opening, facing length, clamp place and where the lay is half as high as the tip, averaged with the
-    weights. Their ``covariance_m2`` (4, 4) is that of the shape ``widest``, about the average: the weights say which shape predicts best,
+    ``lengths_m`` (3,) are tip opening, facing length and where the lay is half as high as the tip, averaged with the
+    weights. Their ``covariance_m2`` (3, 3) is that of the shape ``widest``, about the average: the weights say which shape predicts best,
     not which one a facing has, and in simulation the mean of the shapes' covariances covered too little (``make bench`` prints it).
     """
 
@@ -145,7 +146,7 @@ class FairCurve:
     covariance_m2: Array
     widest: int = 0
     unknown_shape_m2: Array | None = None
-    """What too few feelers to tell the shape added to the covariance of lengths and break (5, 5), where that is so."""
+    """What too few feelers to tell the shape added to the covariance of lengths and break (4, 4), where that is so."""
     scatter: float = 1.0
     """Chi-squared a degree of freedom of the best shape where that exceeds 1: how much rougher the readings are than stated."""
 
@@ -176,23 +177,18 @@ class FairCurve:
 
     @property
     def clamp_m(self) -> float:
-        """Where the reed is taken as clamped: 0.010 mm high."""
-        return float(self.lengths_m[2])
+        """Where the reed is taken as clamped: 5 mm behind the facing length."""
+        return self.facing_length_m + CLAMP_BEHIND
 
     @property
     def with_tip_m2(self) -> Array:
-        """Covariance of the lengths (4,) with the tip opening as it was measured, of the widest shape."""
+        """Covariance of the lengths (3,) with the tip opening as it was measured, of the widest shape."""
         return self.shapes[self.widest].lengths_with_tip()
 
     @property
     def half_open_m(self) -> float:
         """Where the lay is half as high as the tip: with the facing length it tells the shape."""
-        return float(self.lengths_m[3])
-
-    @property
-    def u_clamp_m(self) -> float:
-        """Standard uncertainty of the clamp place."""
-        return float(np.sqrt(self.covariance_m2[2, 2]))
+        return float(self.lengths_m[2])
 
 
 def averaged(shapes: list[Shape], weights: Array) -> FairCurve:
@@ -210,7 +206,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
 
     Weighted least squares in ``x`` with effective variance ``u_x^2 + (dx/dy u_y)^2`` (Orear 1982), the tip opening being one more reading
     at ``x = 0``. A shape's covariance is widened by its reduced chi-squared where that exceeds 1, so a rough facing has a less
-    certain clamp place. Readings with one feeler, by one person, or from one tilted plate are correlated. Raises PhysicsInputError where no arc leaves the table behind the readings.
+    certain length. Readings with one feeler, by one person, or from one tilted plate are correlated. Raises PhysicsInputError where no arc leaves the table behind the readings.
     """
     y = np.append(readings.height_m, tip_opening_m)
     x = np.append(readings.place_m, 0.0)
@@ -252,7 +248,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
     curve = replace(averaged(shapes, weights[kept] / weights[kept].sum()), scatter=scatter)
     if len(shapes) == 1 and shapes[0].form == "arc" and len(y) < ENOUGH_READINGS and not arc_only:
         unknown = _unknown_shape(data, arc, np.append(curve.lengths_m, curve.break_m))
-        curve = replace(curve, covariance_m2=curve.covariance_m2 + unknown[:4, :4], unknown_shape_m2=unknown)
+        curve = replace(curve, covariance_m2=curve.covariance_m2 + unknown[:3, :3], unknown_shape_m2=unknown)
     return curve
 
 
@@ -264,7 +260,7 @@ ENOUGH_READINGS = 9
 
 
 def _unknown_shape(data: _Data, arc: Fit, lengths_m: Array) -> Array:
-    """Return what not knowing the shape adds to the covariance of lengths and break (5, 5).
+    """Return what not knowing the shape adds to the covariance of lengths and break (4, 4).
 
     It is what a power law has more than the arc, its exponent held by what facings have as by one more reading: more doubt, and other lengths.
     """
@@ -280,7 +276,7 @@ def _unknown_shape(data: _Data, arc: Fit, lengths_m: Array) -> Array:
     try:
         free = fit(residual, start, low=np.array([float(data.x.max()), 1e-3, 0.25]), high=np.array([0.1, 0.2, 1.0]))
     except PhysicsInputError:
-        return np.zeros((5, 5))  # these readings exclude any such shape
+        return np.zeros((4, 4))  # these readings exclude any such shape
     lengths, wide = propagate(partial(whole, "power law"), free.parameters, free.covariance)
     _, narrow = propagate(partial(whole, "arc"), arc.parameters, arc.covariance)
     size, axes = np.linalg.eigh(wide - narrow)

@@ -82,13 +82,18 @@ class Redrawn:
     form: Form
     parameters: Array
 
-    def place_m(self, height_m: float) -> Array:
-        """Return where each curve is ``height_m`` high (D,)."""
+    def place_m(self, height_m: Array | float) -> Array:
+        """Return where each curve is ``height_m`` high (D,), all alike or each its own."""
         return np.asarray(self.parameters[0] - run_m(self.form, self.parameters[1:], np.asarray(height_m)))
 
     def height_m(self, x_m: Array) -> Array:
         """Return the height of each curve over places ``x_m`` (m,) that all share, or (D, m) of its own."""
         return rise_m(self.form, self.parameters[1:, :, None], self.parameters[0][:, None] - np.atleast_1d(x_m))
+
+    @property
+    def half_open_m(self) -> Array:
+        """Where each is half as high as at the tip (D,)."""
+        return self.place_m(rise_m(self.form, self.parameters[1:], self.parameters[0]) / 2)
 
     @property
     def break_m(self) -> Array:

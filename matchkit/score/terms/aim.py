@@ -18,8 +18,9 @@ def _two_sided(steps: Array, term: Term, asked: Asked) -> Array:
 
 
 def _box_share(asked: Asked) -> Array:
-    """Return the share of a reed's box within one step of the target."""
-    return share_within(asked.resistance_ln, asked.pairs.of_reeds(lambda reed: reed.box_spread), step=asked.step_ln)
+    """Return the share of a reed's box within one step of the box's own middle: how far off that is, resistance says."""
+    spread = asked.pairs.of_reeds(lambda reed: reed.box_spread)
+    return share_within(np.zeros(len(spread)), spread, step=asked.step_ln)
 
 
 TERMS = (
@@ -39,9 +40,9 @@ TERMS = (
         weight=2,
         good=0,
         poor=2,
-        unit="steps of 15 %",
-        meaning="opening while playing against the target",
-        measure="the tip opening, and the stiffness of the reed",
+        unit="steps of opening",
+        meaning="tip opening against the target",
+        measure="the tip opening",
         value=lambda asked: asked.opening_steps,
         judge=_two_sided,
     ),
@@ -51,7 +52,7 @@ TERMS = (
         good=1,
         poor=0,
         unit="",
-        meaning="share of the box within half a strength of the target",
+        meaning="share of the box within half a strength of its own middle",
         measure="the stiffness of a few reeds of the box",
         part="spread of the box",
         value=_box_share,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit import constants
 from matchkit.score.asked import Asked
 from matchkit.score.desirability import falling_on_average
 from matchkit.score.term import Term
@@ -19,8 +18,7 @@ def _evenly(asked: Asked) -> float:
 
 
 def _over_its_doubt(share: Array, term: Term, asked: Asked) -> Array:
-    del asked
-    return falling_on_average(share, constants.SHARE_U.value, good=term.good, poor=term.poor)
+    return falling_on_average(share, asked.u_closing_share, good=term.good, poor=term.poor)
 
 
 TERMS = (

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
+from matchkit.parts.facing import FacingPart
 from matchkit.physics.air import missing_cone_volume_m3
 from matchkit.score.asked import Asked
-from matchkit.score.desirability import NEUTRAL
+from matchkit.score.desirability import NEUTRAL, falling
 from matchkit.score.term import Term
 from matchkit.score.tone import tone_vote
 from matchkit.units import CM3, MM
@@ -42,6 +43,40 @@ def _volume_miss(asked: Asked) -> Array:
     return np.asarray((chamber_cm3 + reed_cm3) * CM3 / cone_m3 - 1)
 
 
+def _taken_up(asked: Asked) -> Array:
+    """Return how much of the missing cone can be made up by pushing or pulling the mouthpiece on the cork, either way (N,)."""
+    neck = asked.view.neck
+    if neck is None:
+        return np.zeros(len(asked.pairs))
+    cone_m3 = missing_cone_volume_m3(end_radius_m=neck.bore_mm / 2 * MM, half_angle_rad=math.radians(neck.half_angle_deg))
+
+    def slide_mm(insertion_mm: float | None) -> float:
+        if insertion_mm is None or neck.cork_mm is None:
+            return constants.CORK_SLIDE.value
+        return max(min(insertion_mm - constants.CORK_HOLD.value, neck.cork_mm - insertion_mm), 0.0)
+
+    def room(facing: FacingPart) -> float:
+        bore_mm = constants.SHANK_BORE.value if facing.mouthpiece.shank_bore_mm is None else facing.mouthpiece.shank_bore_mm
+        return math.pi / 4 * (bore_mm * MM) ** 2 * slide_mm(facing.mouthpiece.insertion_mm) * MM
+
+    return asked.pairs.of_facings(room) / cone_m3
+
+
+def _within_reach(miss: Array, term: Term, asked: Asked) -> Array:
+    """Judge what the cork cannot make up, averaged over the doubt of the cone by seven-point Gauss-Hermite, over what no miss at all would give.
+
+    So a chamber that is right is 1, as elsewhere, and one that is not is told from it only as far as the cone is known.
+    """
+    node, weight = np.polynomial.hermite_e.hermegauss(7)
+
+    def on_average(off: Array) -> Array:
+        missing = (1 + off)[:, None] / (1 + constants.U_CONE.value * node) - 1
+        left = np.maximum(np.abs(missing) - _taken_up(asked)[:, None], 0.0)
+        return np.asarray(falling(left, good=term.good, poor=term.poor) @ (weight / weight.sum()))
+
+    return np.minimum(on_average(miss) / on_average(np.zeros_like(miss)), 1.0)
+
+
 def _vote(asked: Asked) -> Array:
     """Return the tone vote in the wished direction, from -1 (against it) to 1."""
     present, direction = asked.view.present_facing, asked.wishes.tone
@@ -67,6 +102,7 @@ TERMS = (
         measure="the volume of the chamber, with water",
         part="chamber",
         value=_volume_miss,
+        judge=_within_reach,
         counts=_has_cone,
     ),
     Term(

@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from matchkit import constants
 from matchkit.errors import Problem
+from matchkit.records.calibration import ClosingTest
 from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record, quantities
@@ -44,7 +45,7 @@ def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
     seen: dict[tuple[object, ...], int] = {}
     for row, record in zip(reading.rows, reading.records, strict=True):
         key = tuple(getattr(record, name) for name in model.key)
-        if model is FacingReading and key[-1] is None:
+        if model in (FacingReading, ClosingTest) and None in key:
             continue  # unnumbered repeats are averaged
         if key in seen:
             what = ", ".join(shown(str(part)) for part in key)

@@ -87,7 +87,6 @@ def _numbers(report: FacingReport) -> list[Block | str]:
     rows = [
         ("tip opening", f"{report.tip_opening_mm:.2f}", _u(report.u_tip_opening_mm), "mm", ""),
         ("facing length", f"{report.facing_length_mm:.2f}", _u(report.u_facing_length_mm), "mm", "where 0.038 mm stops"),
-        ("held", f"{report.clamp_mm:.2f}", _u(report.u_clamp_mm), "mm", "where the reed is taken as held"),
         ("break", f"{report.break_mm:.1f}", _u(report.u_break_mm, 1), "mm", "where the lay leaves the table"),
     ]
     if report.left_facing_length_mm is not None and report.right_facing_length_mm is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from matchkit.maker.gauge import AnovaRow, GaugeStudy
+from matchkit.pairs.closing_tests import ScaleReport, TestedSetUp
 from matchkit.parts.calibrate import FEW, Calibration, ScaleRow
 from matchkit.words.numbers import TWO_SIDED, counted, percent
 from matchkit.words.screen import Block, Screen, Table, screen, sentences
@@ -78,6 +79,42 @@ def _row(row: AnovaRow) -> tuple[str, ...]:
     f = "-" if row.f is None else f"{row.f:.2f}"
     p = "-" if row.probability is None else f"{row.probability:.3f}"
     return row.source, f"{row.sum_of_squares:.5g}", str(row.degrees), f"{row.mean_square:.4g}", f, p
+
+
+def scale_screen(found: ScaleReport) -> Screen:
+    """Return the screen of a house's absolute scale."""
+    odd = [item for item in found.setups if item.odd]
+    titles = ("mouthpiece", "reed", "readings", "pressed", "expected", "ratio")
+    return screen(
+        sentences(
+            f"Closing pressures of this house are {found.factor:.2f} times what the usual scale says, "
+            f"give or take {TWO_SIDED * found.u_pct:.0f} % (19 times of 20)",
+            f"without these tests it would be {TWO_SIDED * found.before_pct:.0f} %",
+        ),
+        "Every pressure that is shown is on this scale now. Which set-up is harder or freer does not hang on it.",
+        "",
+        Table(titles, tuple(map(_tested_row, found.setups)), right=(2, 3, 4, 5)),
+        "",
+        *(
+            f"{item.mouthpiece_id} with {item.reed_id} is far from the others and counts little: was the reed, its place or the feeler another?"
+            for item in odd
+        ),
+        None if found.wet else "All reeds were tested dry: how much they soften when wet is still a guess. Test a few wet.",
+        f"Only {counted(len(found.setups), 'set-up')}: other mouthpieces and reeds say more than the same ones again."
+        if len(found.setups) < FEW
+        else None,
+    )
+
+
+def _tested_row(item: TestedSetUp) -> tuple[str, ...]:
+    return (
+        item.mouthpiece_id,
+        item.reed_id,
+        str(item.readings),
+        f"{item.measured_g:.0f} g",
+        f"{item.predicted_g:.0f} g",
+        f"{item.ratio:.2f}{' *' if item.odd else ''}",
+    )
 
 
 def calibration_screen(found: Calibration) -> Screen:

@@ -21,7 +21,7 @@ FEATURE_NAMES = {
     "cut": "filed cut",
     "tip_thickness": "thickness of the reed's tip",
     "ln_closing_pressure": "closing pressure",
-    "playing_opening": "opening while playing",
+    "ln_tip_from_target": "tip opening against the one aimed at",
     "closing_share": "left when closed",
     "ln_from_target": "harder than now",
     "embouchure": "firm embouchure",

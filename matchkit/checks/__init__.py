@@ -1,0 +1,1 @@
+"""What the tables of a house imply and should not."""

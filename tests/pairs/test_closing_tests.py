@@ -1,0 +1,165 @@
+"""The house's own scale from closing tests: simulated houses with a known scale, outliers, repeats, and what may not stand in the table."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import matchkit as mk
+from matchkit import constants
+from matchkit.house import House
+from matchkit.pairs.closing_tests import house_scale, predicted_force_n
+from matchkit.records.calibration import ClosingTest
+from matchkit.units import N_PER_GRAM
+
+SETS = [
+    ("AM-01", "AR-A-3"),
+    ("AM-05", "AR-B-2.5"),
+    ("TM-03", "TR-A-3"),
+    ("TM-05", "TR-B-3"),
+    ("CM-02", "CR-A-3"),
+]
+
+
+@pytest.fixture(scope="module")
+def house() -> House:
+    """Open the demo house."""
+    return mk.open()
+
+
+def pressed(
+    house: House,
+    factor: float,
+    *,
+    sets: Sequence[tuple[str, str]] = SETS,
+    repeats: int = 3,
+    noise: float = 0.0,
+    state: str = "wet",
+    off: dict[int, float] | None = None,
+    seed: int = 1,
+) -> list[ClosingTest]:
+    """Make readings of a house whose pressures are ``factor`` times the usual, ``off`` that of single set-ups."""
+    rng = np.random.default_rng(seed)
+    blank = [
+        ClosingTest.model_validate(
+            {"mouthpiece_id": m, "reed_id": r, "repeat": k + 1, "place_mm": 4, "gap_mm": 0.1, "mass_g": 100, "state": state}
+        )
+        for m, r in sets
+        for k in range(repeats)
+    ]
+    force = predicted_force_n(house.parts, blank) / N_PER_GRAM
+    size = [(off or {}).get(row // repeats, 1.0) * factor * math.exp(rng.normal(0, noise)) for row in range(len(blank))]
+    return [test.model_copy(update={"mass_g": g * s}) for test, g, s in zip(blank, force, size, strict=True)]
+
+
+def test_a_handful_finds_the_scale_to_a_tenth(house: House) -> None:
+    """Five set-ups pressed shut three times: the planted factor within the stated doubt, which is about 10 % or less."""
+    for factor in (0.8, 1.0, 1.3):
+        found = house_scale(house.parts, pressed(house, factor, noise=0.04))
+        assert found is not None
+        assert abs(math.log(found.factor / factor)) < 2 * found.u_pct / 100
+        assert 6 < found.u_pct < 11
+        assert found.before_pct == 25
+
+
+def test_the_combination_is_that_of_generalised_least_squares(house: House) -> None:
+    """Where nothing is odd: the posterior of a normal prior and the stated covariance (Aitken 1935), computed here by an inverse."""
+    found = house_scale(house.parts, pressed(house, 1.0, sets=SETS[:2], repeats=1))
+    assert found is not None
+    method, prior = constants.U_TEST_METHOD.value, constants.U_SCALE_WHOLE.value
+    own = np.array([item.u_ratio for item in found.setups]) ** 2 - method**2
+    # with ratios of one every weight of the t is 5/4: what is each set-up's own counts so much less
+    reading = constants.U_TEST_READING.value**2
+    least, most = (
+        1 / (1 / prior**2 + 1 / (method**2 + 1 / (1 / (own - drop)).sum())) for drop in (own * 0.25 + reading * 0, own * 0)
+    )
+    assert math.sqrt(least) * 100 <= found.u_pct <= math.sqrt(most) * 100
+    assert found.factor == pytest.approx(1.0)
+
+
+def test_repeats_are_not_new_set_ups(house: House) -> None:
+    """Thirty readings of one set-up say hardly more than three; three other set-ups say much more."""
+    three = house_scale(house.parts, pressed(house, 1.2, sets=SETS[:1], repeats=3))
+    thirty = house_scale(house.parts, pressed(house, 1.2, sets=SETS[:1], repeats=30))
+    others = house_scale(house.parts, pressed(house, 1.2, sets=SETS[:4], repeats=1))
+    assert three is not None
+    assert thirty is not None
+    assert others is not None
+    assert thirty.u_pct > 0.97 * three.u_pct
+    assert others.u_pct < 0.9 * three.u_pct
+
+
+def test_an_outlier_is_named_and_counts_little(house: House) -> None:
+    """One set-up at twice the others is named; the scale moves by less than its doubt."""
+    clean = house_scale(house.parts, pressed(house, 1.2))
+    spoilt = house_scale(house.parts, pressed(house, 1.2, off={4: 2.2}))
+    assert clean is not None
+    assert spoilt is not None
+    assert [item.mouthpiece_id for item in spoilt.setups if item.odd] == ["CM-02"]
+    assert not any(item.odd for item in clean.setups)
+    assert abs(math.log(spoilt.factor / clean.factor)) < clean.u_pct / 100
+
+
+def test_reeds_tested_dry_leave_the_wetting_in_doubt(house: House) -> None:
+    """The same ratios from dry reeds say less of playing pressures."""
+    wet, dry = (house_scale(house.parts, pressed(house, 1.1, state=state)) for state in ("wet", "dry"))
+    assert wet is not None
+    assert dry is not None
+    assert (wet.wet, dry.wet) == (True, False)
+    assert dry.u_pct > 1.2 * wet.u_pct
+
+
+def test_every_pressure_follows_the_scale_and_no_order_does(house: House) -> None:
+    """On the measured scale every closing pressure is the factor times what it was, its shared doubt is what the tests left, and a ranking is the same."""
+    shifted = House(replace(house.tables, closing_tests=tuple(pressed(house, 1.25))), demo=True)
+    assert shifted.scale is not None
+    before, after = house.closing("AM-02", "AR-B-3"), shifted.closing("AM-02", "AR-B-3")
+    assert after.closing_pressure_kpa / before.closing_pressure_kpa == pytest.approx(shifted.scale.factor, rel=1e-9)
+    assert after.u_parts["scale"] == pytest.approx(after.closing_pressure_kpa * shifted.scale.u_pct / 100)
+    assert after.u_parts["wet factor"] == 0.0
+    assert after.closing_share == pytest.approx(before.closing_share, abs=0.02)
+    one, two = (each.strengths("AM-02", "P03").rows for each in (house, shifted))
+    assert [row.reed_id for row in one] == [row.reed_id for row in two]
+    assert [row.steps for row in one] == pytest.approx([row.steps for row in two], abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"mass_g": 30_000}, "from 5 to 5000 g"),
+        ({"place_mm": 40}, "from 1 to 25 mm"),
+        ({"gap_mm": 0.001}, "from 0.03 to 3 mm"),
+        ({"reed_id": "nobody"}, "an id of reeds.csv"),
+    ],
+)
+def test_tests_that_cannot_be_are_told(demo_copy: Path, change: dict[str, object], words: str) -> None:
+    """A test of 30 kg, at 40 mm from the tip or with a reed that is not there: file, row, column, what was read and expected."""
+    row = {"mouthpiece_id": "AM-01", "reed_id": "AR-A-3", "place_mm": 4, "gap_mm": 0.1, "mass_g": 150} | change
+    lines = [",".join(row), ",".join(str(value) for value in row.values())]
+    (demo_copy / "closing_tests.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    with pytest.raises(mk.DataError) as told:
+        mk.open(demo_copy)
+    text = str(told.value)
+    assert "closing_tests.csv, row 2" in text
+    assert next(iter(change)) in text
+    assert words in text
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"gap_mm": 2.9}, "expected a thinner one"),
+        ({"reed_id": "TR-A-3"}, "different instruments"),
+        ({"place_mm": 24}, "behind the end of the facing"),
+    ],
+)
+def test_tests_that_do_not_go_together_are_told(house: House, change: dict[str, object], words: str) -> None:
+    """A feeler thicker than the tip, a reed of another instrument, a bar behind the facing."""
+    test = pressed(house, 1.0, sets=SETS[:1], repeats=1)[0].model_copy(update=change)
+    with pytest.raises(mk.RequestError, match=words):
+        predicted_force_n(house.parts, [test])
