@@ -13,7 +13,7 @@ from matchkit.tables.source import SPEC_FILE
 
 _SPEC = """# What this house decides for itself; every line may be left out.
 # name = "our workshop"
-# wish_step = 0.88          # one step of "freer", as a factor on closing pressure
+# wish_step = 0.86          # one step of "freer", as a factor on closing pressure
 # wet_factor = 0.75         # modulus of wet cane over dry, assumed
 
 # [gauge]                   # standard uncertainties of your own gauges

@@ -52,3 +52,22 @@ def test_a_few_soft_reeds_are_no_slip(demo_copy: Path) -> None:
     """Reeds half or twice as stiff as usual are reeds, not a mistake of units."""
     scaled(demo_copy, "strength_scale", "stiffness_n_per_mm", 0.5)
     assert mk.open(demo_copy).slips == ()
+
+
+@pytest.mark.parametrize(
+    ("column", "factor", "mend"),
+    [
+        ("stop_mm", 0.1, "multiply it by 10"),
+        ("stop_mm", 10, "divide by 10"),
+        ("stop_mm", 25.4, "divide by 10 or divide by 25.4"),
+    ],
+)
+def test_facings_in_another_unit_are_named_once(demo_copy: Path, column: str, factor: float, mend: str) -> None:
+    """Stops in centimetres, in tenths, or taken for inches: one problem for the table, with what would mend it."""
+    scaled(demo_copy, "facings", column, factor)
+    with pytest.raises(mk.DataError) as told:
+        mk.open(demo_copy)
+    (found,) = told.value.problems
+    assert (found.source, found.column) == ("facings.csv", column)
+    assert "whole column" in found.hint
+    assert mend in found.hint

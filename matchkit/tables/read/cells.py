@@ -25,6 +25,8 @@ class Refusal:
     hint: str = ""
     read: str = ""
     """What was read, where the text of the cell does not say it."""
+    beyond: float | None = None
+    """The number itself, in the field's unit, where it is out of range."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,8 @@ def _parse_number(
     value = number if kind.base is int else round(number * factor, 9)
     low, high = quantity.low, quantity.high
     if (low is not None and value < low) or (high is not None and value > high):
-        return Refusal(expected, _slip_hint(number, quantity) if other is None else _unit_hint(number, quantity))
+        hint = _slip_hint(number, quantity) if other is None else _unit_hint(number, quantity)
+        return Refusal(expected, hint, beyond=float(value))
     return value
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -10,7 +11,7 @@ from matchkit.errors import Problem
 from matchkit.names import nearly
 from matchkit.records.building import build
 from matchkit.records.quantity import OtherUnit, Quantity, Record, quantities
-from matchkit.tables.read.cells import CellType, Refusal, cell_type, parse_cell, shown
+from matchkit.tables.read.cells import CellType, Refusal, cell_type, parse_cell, plain, shown
 
 MAX_ROWS = 200_000
 
@@ -34,6 +35,12 @@ class Reading:
     ids: set[str] = field(default_factory=set)
     """Every id that stands in the file, of refused rows too."""
     header_read: bool = False
+    beyond: dict[str, list[tuple[Problem, float]]] = field(default_factory=dict)
+    """Numbers out of range, by column, with what was said of each."""
+    numbers: Counter[str] = field(default_factory=Counter)
+    """How many cells of each column were filled in."""
+    in_another_unit: bool = False
+    """Whether a whole column is out of range: what the rest of the table says then follows from that."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +72,34 @@ def take_rows(rows: Iterator[list[str]], model: type[Record], reading: Reading, 
         reading.last_row = number
         if any(cell.strip() for cell in cells):
             _read_row(number, cells, columns, model, reading, len(header), decimal_comma=decimal_comma)
+    for column in columns:
+        _told_once(column, reading)
+
+
+WHOLE_COLUMN = 8
+"""From so many numbers on, most of them out of range, a column is told as a whole."""
+
+FACTORS = {"mm": (10.0, 25.4, 39.37, 100.0, 1000.0)}
+OTHERWISE = (9.80665, 10.0, 100.0, 1000.0)
+"""How units are mistaken: the decimal point, inches and thousandths of them; else kilograms and newtons."""
+
+
+def _told_once(column: _Column, reading: Reading) -> None:
+    """Tell a column most of whose numbers are out of range once, with the factors that would bring it in."""
+    beyond, low, high = reading.beyond.get(column.header, []), column.quantity.low, column.quantity.high
+    if len(beyond) < WHOLE_COLUMN or 2 * len(beyond) <= reading.numbers[column.header] or low is None or high is None:
+        return
+    gone = {id(problem) for problem, _ in beyond}
+    first, _ = beyond[0]
+    middle = sorted(number for _, number in beyond)[len(beyond) // 2]
+    factors = FACTORS.get(column.quantity.unit, OTHERWISE)
+    ways = [f"divide by {plain(factor)}" for factor in factors if low <= middle / factor <= high]
+    ways += [f"multiply by {plain(factor)}" for factor in factors if low <= middle * factor <= high]
+    hint = f"is the whole column in another unit? {' or '.join(ways[:2])} would bring it in" if ways else ""
+    read = f"{len(beyond)} of {reading.numbers[column.header]} numbers out of range, such as {first.read}"
+    kept = [problem for problem in reading.problems if id(problem) not in gone]
+    reading.in_another_unit = True
+    reading.problems[:] = [*kept, Problem(reading.source, first.row, column.header, read, first.expected, hint)]
 
 
 def _columns(header: list[str], model: type[Record], reading: Reading) -> list[_Column]:
@@ -130,9 +165,12 @@ def _read_row(
                 expected = f"a value: {column.quantity.meaning}"
                 found.append(Problem(reading.source, number, column.header, "nothing", expected))
             continue
+        reading.numbers[column.header] += 1
         value = _value(text, column, reading, decimal_comma=decimal_comma)
         if isinstance(value, Refusal):
             found.append(Problem(reading.source, number, column.header, value.read or shown(text), value.expected, value.hint))
+            if value.beyond is not None:
+                reading.beyond.setdefault(column.header, []).append((found[-1], value.beyond))
         else:
             values[column.name] = value
     if found:

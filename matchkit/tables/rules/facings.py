@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -44,14 +45,23 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
         rails[reading.mouthpiece_id][reading.rail][reading.feeler_mm].append((row, reading.stop_mm))
     pieces = {record.id: (row, record) for row, record in house.rows("mouthpieces", Mouthpiece)}
     file, of_pieces = house.file("facings"), house.file("mouthpieces")
-    for piece, found in rails.items():
-        read = {
+    if "facings" in house.tables and house.tables["facings"].in_another_unit:
+        return
+    every = {
+        piece: {
             rail: [
                 _Feeler(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
                 for feeler, taken in sorted(feelers.items())
             ]
             for rail, feelers in found.items()
         }
+        for piece, found in rails.items()
+    }
+    whole = _whole_table(every, {piece: record for piece, (_, record) in pieces.items()}, file)
+    if whole is not None:
+        yield whole
+        return
+    for piece, read in every.items():
         slips: list[Problem] = []
         for rail, feelers in read.items():
             slips += list(_repeats(feelers, rail, file)) or list(_order(feelers, rail, file))
@@ -63,6 +73,49 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
         if not slips and len(read) == 2:
             slips = list(_rails(read["left"], read["right"], file))
         yield from slips
+
+
+WHOLE_TABLE = 5
+"""From so many rails on their middle tells whether a whole table is in another unit."""
+OFF_BY = 4.0
+
+
+def _whole_table(
+    every: Mapping[str, Mapping[str, list[_Feeler]]], pieces: Mapping[str, Mouthpiece], file: str
+) -> Problem | None:
+    """Tell a table whose stops, or feelers, are all in another unit, by where its facings end and how high they lead."""
+    ends, tips, first = [], [], None
+    for piece, rails in every.items():
+        if piece not in pieces:
+            continue
+        tip, typical = pieces[piece].tip_opening_mm, constants.FEATURE_SCALES["facing_length"].typical[pieces[piece].instrument]
+        for feelers in rails.values():
+            thin, thick = feelers[0], feelers[-1]
+            if thin.feeler_mm < tip and len(feelers) > 1 and thick.stop_mm < thin.stop_mm:
+                first = first or thin
+                ends.append(thin.stop_mm / (1 - (thin.feeler_mm / tip) ** 0.5) / typical)
+                slope = (thick.feeler_mm**0.5 - thin.feeler_mm**0.5) / (thin.stop_mm - thick.stop_mm)
+                tips.append((thick.feeler_mm**0.5 + slope * thick.stop_mm) ** 2 / tip)
+    if len(ends) < WHOLE_TABLE or first is None:
+        return None
+    for column, ratios, what in (
+        ("stop_mm", ends, "a length of the facing"),
+        ("feeler_mm", tips, "a tip opening to which the readings lead"),
+    ):
+        off = statistics.median(ratios)
+        if not 1 / OFF_BY < off < OFF_BY:
+            size = off if off > 1 else 1 / off
+            factor = min((10.0, 25.4, 100.0, 1000.0), key=lambda one: abs(math.log(size / one)))
+            way = f"{'divide' if off > 1 else 'multiply'} it by {plain(factor)}"
+            return Problem(
+                file,
+                first.row,
+                column,
+                f"numbers that all make {what} {off:.2g} times what it can be",
+                "millimetres",
+                f"is the whole column in another unit? {way} to mend it",
+            )
+    return None
 
 
 LEAST_SCAN_POINTS = 20
