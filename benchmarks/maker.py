@@ -18,8 +18,8 @@ from matchkit import constants
 from matchkit.maker.batch import bench_scorer, measure_facings
 from matchkit.maker.conformity.batch import judge_batch
 from matchkit.maker.pairing import DRAWS, lots_of, pair_batch
-from matchkit.physics.closing import close_reeds, closing_share
-from matchkit.physics.share_table import REACH, power_beams, share_table
+from matchkit.physics.closing import LIP_REACH, close_reeds, closing_share
+from matchkit.physics.share_table import power_beams, share_table
 from matchkit.score.player import Visitor
 from matchkit.tables.defaults import read_defaults
 
@@ -82,9 +82,7 @@ def table_errors() -> list[tuple[str, str, str]]:
             lip_spread_m=spread,
         )
         beams = power_beams(shape, tip_m=tip, length_m=length, shape=form, width_m=15e-3, lip_m=lip_m, lip_spread_m=spread)
-        exact = close_reeds(
-            beams, tip_width_m=np.full(1000, shape.tip_width_m), lip_m=np.minimum(lip_m, REACH * beams.x_m[:, 0])
-        )
+        exact = close_reeds(beams, tip_width_m=np.full(1000, shape.tip_width_m), lip_m=np.minimum(lip_m, LIP_REACH * length))
         lip_share = np.full(1000, constants.LIP_SHARE.value)
         wanted = closing_share(exact, np.arange(1000), lip_share=lip_share)
         off = table.shares(table.places(tip, length, form), lip_share=lip_share) - wanted

@@ -66,14 +66,14 @@ AIR_DENSITY = Parameter(
 # Facing
 THIN_FEELER = Parameter(0.038, "mm", "feeler that defines the facing length", "common practice, no source", "assumed")
 CLAMP_BEHIND = Parameter(
-    5.0, "mm", "from the facing length to where the reed is taken as clamped", "docs/physics.md, section 2", "computed"
+    5.0, "mm", "from the facing length to where the reed is taken as clamped", "docs/physics.md, section 3", "computed"
 )
 SEEN_HEIGHT = Parameter(0.010, "mm", "height from which a lay counts as begun, at the bench", "no source", "assumed")
 UNSEEN = PerInstrument(
     _column("unseen_pct"),
     "%",
     "closing pressure, from 5 µm of waviness between the thinnest feeler and the break, which no feeler sees",
-    "docs/physics.md, section 2",
+    "docs/physics.md, section 3",
     "computed",
 )
 U_FEELER = Parameter(0.005, "mm", "thickness of one feeler", "no table could be opened", "assumed")
@@ -155,7 +155,7 @@ U_SCALE_WHOLE = Parameter(
 U_TEST_METHOD = Parameter(0.07, "1", "every closing test alike: bar, feeler, what counts as held", "no source", "assumed")
 U_TEST_READING = Parameter(0.04, "1", "one reading of a closing test", "no source", "assumed")
 LIP_AREA = PerInstrument(
-    _column("lip_area_mm2"), "mm2", "what a lip force acts on, on a usual set-up", "docs/physics.md, section 3", "computed"
+    _column("lip_area_mm2"), "mm2", "what a lip force acts on, on a usual set-up", "docs/physics.md, section 4", "computed"
 )
 LIP_SHARE = Parameter(
     1 / 3,

@@ -129,6 +129,8 @@ class Ranking(Answer):
     """Lines of reeds on no strength scale: ordered among themselves only."""
     interval: bool
     """Whether there are playtests enough for an interval."""
+    change: str | None = None
+    """The one part that may change, where only one may."""
     complaint: tuple[str, ...] = ()
     """What is wrong now, as it is called here."""
     first_try: tuple[str, ...] = ()

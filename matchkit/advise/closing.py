@@ -93,7 +93,7 @@ def closing_report(
         effort_kpa=effort / KPA,
         u_effort_kpa=math.hypot(pressure * float(doubt.total[0]), (pressure - effort) * u_blown) / KPA,
         closes_up=effort <= 0 and view.blow_source != "assumed",
-        lip_mm=view.lip_m / MM,
+        lip_mm=float(lip_places_m([problem])[0]) / MM,
         lip_area_mm2=lip_area / MM2,
         lip_load_n=load_n,
         playing_opening_mm=opening / MM,

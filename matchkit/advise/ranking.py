@@ -80,7 +80,7 @@ def rank_setups(
         affordable = within_budget(wanted.budget, pairs, offer.ligatures, owned=view.owned)
         refused[Refusal.OVER_BUDGET] = int((fits & ~affordable).sum())
         fits = fits & affordable
-    stays = len(offer.facings) == 1
+    stays = wanted.change in ("reed", "ligature")
     scored = scorer.score(view, pairs, wishes=wishes, own_opening=stays)
     blend = learner.blend.on_line_of(view.player.id)
     placed = rank_candidates(
@@ -105,6 +105,7 @@ def rank_setups(
         refused={reason: count for reason, count in refused.items() if count},
         combinations=offer.combinations,
         present=_present(learner, view, wishes, own_opening=stays),
+        change=wanted.change,
         typed=view.typed,
         present_unknown=tuple(part for part, known in parts.items() if known is None),
         uncompared=_uncompared(offer.reeds, view.player.instrument),
@@ -125,12 +126,15 @@ def explain_setup(
     *,
     wish: Sequence[str],
     neck: str | None,
+    change: str | None = None,
     model: ModelUse,
 ) -> Explanation:
     """Explain one set-up (mouthpiece, reed and perhaps ligature) for a player."""
     wishes = understand(wish)
     view = learner.scorer.view(player, neck_id=neck)
     check_wishes(wishes, view)
+    keep_others(change, view)
+    stays = change in ("reed", "ligature")
     facing, reed = learner.parts.facing(parts[0]), learner.parts.reed(parts[1])
     ligature = None if parts[2] is None else learner.parts.ligature(parts[2])
     offer = Offer((facing,), (reed,), () if ligature is None else (ligature,))
@@ -142,8 +146,8 @@ def explain_setup(
         wish=wishes.words,
         aimed=learner.scorer.targets(view, (reed,), wishes).aimed,
         model=model,
-        setup=_score_one(learner, view, pair, ligature, wishes),
-        present=_present(learner, view, wishes),
+        setup=_score_one(learner, view, pair, ligature, wishes, own_opening=stays),
+        present=_present(learner, view, wishes, own_opening=stays),
         intercept=blend.intercept,
         slope=blend.slope,
         kappa=blend.settings.kappa,

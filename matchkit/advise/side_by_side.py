@@ -85,11 +85,16 @@ def strengths(scorer: Scorer, facing: FacingPart, *, view: PlayerView) -> Streng
     refused = pair_refusals((facing,), reeds, instrument=instrument)
     pairs = scorer.grid((facing,), reeds, lip_m=view.lip_m, fits=refused == FITS)
     asked = Asked(pairs, view, scorer.targets(view, reeds), NO_WISH, scorer.spec.wish_step, scorer.share_doubt)
-    steps = (asked.resistance_ln / asked.step_ln).round(12)
+    # without a set-up to compare with, only the reeds of one scale can be told from one another
+    scales = [reed.scale for reed in reeds]
+    main = None if None in scales else max(dict.fromkeys(scales), key=scales.count, default=None)
+    off = pairs.of_reeds(lambda reed: float(reed.scale != main)) > 0
+    alone = np.where(off & (view.present is None), np.nan, 0.0)
+    steps = (asked.resistance_ln / asked.step_ln).round(12) + alone
     doubt = scorer.uncertainty(pairs)
     openings = playing_openings_m(pairs, blow_pa=view.blow_pa)
     inside = share_within(asked.resistance_ln, pairs.of_reeds(lambda reed: reed.box_spread), step=asked.step_ln)
-    move = -asked.resistance_ln / doubt.place_per_m
+    move = -(asked.resistance_ln + alone) / doubt.place_per_m
     effort = efforts_pa(pairs, blow_pa=view.blow_pa)
     nearest = int(np.nanargmin(np.abs(steps).round(DECIMALS))) if np.isfinite(steps).any() else -1
     rows = []

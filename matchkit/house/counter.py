@@ -161,6 +161,7 @@ class CounterQuestions(Rooms):
         ligature: str | None = None,
         *,
         wish: Sequence[str] = (),
+        change: str | None = None,
         neck: str | None = None,
     ) -> Explanation:
         """Explain one set-up for a player: every term and every playtest behind its score.
@@ -173,7 +174,7 @@ class CounterQuestions(Rooms):
             an id or a :class:`Visitor`
         mouthpiece, reed, ligature
             ids; without a ligature, of the pair alone
-        wish, neck
+        wish, change, neck
             as :meth:`rank`
 
         Raises
@@ -183,7 +184,9 @@ class CounterQuestions(Rooms):
         """
         from matchkit.advise.ranking import explain_setup
 
-        return explain_setup(self.learner, player, (mouthpiece, reed, ligature), wish=wish, neck=neck, model=self.model)
+        return explain_setup(
+            self.learner, player, (mouthpiece, reed, ligature), wish=wish, change=change, neck=neck, model=self.model
+        )
 
     def strengths(self, mouthpiece: str, player: str | Visitor | None = None) -> Strengths:
         """Lay every reed that fits a mouthpiece side by side, softest first, against the present set-up.
@@ -210,8 +213,11 @@ class CounterQuestions(Rooms):
         from matchkit.advise.side_by_side import strengths
 
         facing = self.parts.facing(mouthpiece)
-        person = Visitor(instrument=facing.mouthpiece.instrument) if player is None else player
-        return strengths(self.scorer, facing, view=self.scorer.view(person))
+        instrument = facing.mouthpiece.instrument
+        view = self.scorer.view(Visitor(instrument=instrument) if player is None else player)
+        if view.player.instrument != instrument:
+            raise RequestError(f"{mouthpiece} is for {instrument}, the player plays {view.player.instrument}")
+        return strengths(self.scorer, facing, view=view)
 
     def swap(self, player: str | Visitor, *, mouthpiece: str | None = None, reed: str | None = None, top: int = 3) -> Swap:
         """Replace one part of the present set-up: what on the new part comes closest, and what difference remains.
@@ -269,7 +275,7 @@ class CounterQuestions(Rooms):
         UnknownIdError
             for an id in no table
         RequestError
-            for an offset that cannot be meant
+            for an offset that cannot be meant, or a reed for another instrument
 
         Examples
         --------
@@ -282,5 +288,10 @@ class CounterQuestions(Rooms):
         if not -3 <= reed_offset_mm <= 3:
             raise RequestError(f"the reed stands {reed_offset_mm:g} mm past the tip rail; expected -3 to 3")
         facing, part = self.parts.facing(mouthpiece), self.parts.reed(reed)
-        person = Visitor(instrument=facing.mouthpiece.instrument) if player is None else player
-        return closing_report(self.scorer, facing, part, view=self.scorer.view(person), reed_offset_m=reed_offset_mm * MM)
+        instrument = facing.mouthpiece.instrument
+        if part.reed.instrument != instrument:
+            raise RequestError(
+                f"the reed {reed} is for {part.reed.instrument}; expected one for {instrument}, as {mouthpiece} is"
+            )
+        view = self.scorer.view(Visitor(instrument=instrument) if player is None else player)
+        return closing_report(self.scorer, facing, part, view=view, reed_offset_m=reed_offset_mm * MM)

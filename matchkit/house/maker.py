@@ -74,9 +74,10 @@ class MakerQuestions(Rooms):
         ()
         """
         if self.scale is None:
-            raise RequestError(
-                "no closing_tests in these tables: press a few reeds shut with a kitchen scale, docs/data.md shows how"
+            why = (
+                "no closing_tests in these tables" if not self.tables.closing_tests else "none of the closing_tests can be used"
             )
+            raise RequestError(f"{why}: press a few reeds shut with a kitchen scale, docs/data.md shows how")
         return self.scale
 
     def batch(

@@ -58,7 +58,11 @@ class Rooms:
         """The parts, made physical, on the house's own scale where it measured one."""
         if self.scale is None:
             return Parts(self._stock, cache=self.cache)
-        return Parts(self._stock, cache=self.cache, scale=HouseScale(self.scale.factor, self.scale.u_pct * PERCENT))
+        return Parts(
+            self._stock,
+            cache=self.cache,
+            scale=HouseScale(self.scale.factor, self.scale.u_pct * PERCENT, of_labels=self.scale.of_labels),
+        )
 
     @cached_property
     def _stock(self) -> Stock:

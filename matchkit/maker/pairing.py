@@ -1,7 +1,8 @@
 """How a batch pairs with the house reeds: closing pressure, effort, opening and share of every piece with every lot, with their doubts.
 
 A pair is one reed of a lot on one piece. Every draw takes a piece within its own uncertainty (tip opening, facing length and
-shape together, as its readings correlate them), a reed of the lot, a reed place, and the doubts of bench, wetting and scale. How closing
+shape together, as its readings correlate them), a reed of the lot, a reed place, and the doubt of the bench. What all pieces share, the scale of the house and wetting, is left out: the closing
+range is on the same scale. How closing
 pressure and closing share of a draw differ from those of the piece comes from a table of exact contact solutions.
 """
 
@@ -39,7 +40,7 @@ BLOCK = 50
 PAIRS_WITH = 0.5
 """A piece pairs with a lot where at least this share of the reeds falls into the window."""
 
-_BY_REED = tuple(UNCERTAINTIES.index(name) for name in ("window", "profile", "wet factor", "scale"))
+_BY_REED = tuple(UNCERTAINTIES.index(name) for name in ("window", "profile"))
 _REACH = 4.0
 
 LEAST_READ = 3
@@ -289,7 +290,8 @@ def _draw_block(
             )
             solved_ln = item.table.ln_pressures(where)
             of_facing = solved_ln[:-1] - solved_ln[-1] + by_place * offset
-            u_reed = math.sqrt(item.lot.u_level**2 + u_shape**2)
+            unseen = constants.UNSEEN[facing.mouthpiece.instrument] * PERCENT
+            u_reed = math.sqrt(item.lot.u_level**2 + u_shape**2 + unseen**2)
             ln_pressure = math.log(pressure) + of_facing + rng.normal(0, item.lot.spread, draws) + rng.normal(0, u_reed, draws)
             drawn = np.exp(ln_pressure)
             opening = np.minimum(blown_pa * tip / drawn, tip) / MM

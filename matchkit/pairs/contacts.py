@@ -14,15 +14,12 @@ from matchkit import constants
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart, ShapeKey
 from matchkit.physics.beams import Beams, build_beams, node_places_m, quadrature_places_m
-from matchkit.physics.closing import Closing, close_reeds
+from matchkit.physics.closing import LIP_REACH, Closing, close_reeds
 from matchkit.physics.reed import ReedShape
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
-
-LIP_REACH = 0.8
-"""Share of the free reed beyond which no lip is taken to rest."""
 
 BLOCK = 512
 """Problems solved side by side; fixed, so that the answer does not depend on the number of workers."""
@@ -162,8 +159,8 @@ def beams_for(
 
 
 def lip_places_m(problems: Sequence[Problem]) -> Array:
-    """Return the lip's place on each facing, never further back than four fifths of the free reed."""
-    return np.array([min(key.lip_m, LIP_REACH * facing.clamp_m) for facing, _, key in problems])
+    """Return the lip's place on each facing, never further back than two thirds of the facing: behind that it only holds the reed down."""
+    return np.array([min(key.lip_m, LIP_REACH * facing.facing_length_m) for facing, _, key in problems])
 
 
 def contact_inputs(problems: Sequence[Problem]) -> Iterator[tuple[bytes, ...]]:

@@ -58,8 +58,10 @@ class FacingPart:
 
     @property
     def break_m(self) -> float:
-        """Where the lay leaves the table, from the tip."""
-        return self.lay.fair.break_m
+        """Where the lay leaves the table, from the tip: that of the rail that leaves it last, or of the curve where nothing was read."""
+        if isinstance(self.lay, MeanLay):
+            return float(max(rail.knots_x_m[-1] for rail in (self.lay.left, self.lay.right)))
+        return float(self.lay.knots_x_m[-1])
 
     @property
     def facing_length_m(self) -> float:

@@ -32,6 +32,8 @@ class HouseScale:
 
     factor: float
     u: float
+    of_labels: bool = False
+    """Whether it stands for the cane of reeds too that are known by their strength number only."""
 
 
 Basis = Literal["reading", "scale", "between steps", "label"]

@@ -82,7 +82,8 @@ class ReedScale:
             assumed.append(Assumed("stiffness by strength number"))
         elif modulus.basis == "between steps":
             assumed.append(Assumed("stiffness between strengths"))
-        usual = math.hypot(constants.U_HELD.value, constants.U_MODULUS.value if modulus.basis == "label" else 0.0)
+        unread = modulus.basis == "label" and not (self._own is not None and self._own.of_labels)
+        of_cane = constants.U_MODULUS.value if unread else 0.0
         if modulus.u_wet and self._own is None:
             assumed.append(Assumed("wetting"))
         spread = self._spread(reed)
@@ -97,8 +98,8 @@ class ReedScale:
             basis=modulus.basis,
             scale=scale,
             u_stiffness=modulus.u_stiffness if modulus.basis == "reading" else math.hypot(modulus.u_stiffness, unit_spread),
-            u_wet=modulus.u_wet if self._own is None else 0.0,
-            u_scale=usual if self._own is None else self._own.u,
+            u_wet=modulus.u_wet if self._own is None else 0.0 if modulus.u_wet else self._wet(cane=True, state="dry")[1],
+            u_scale=math.hypot(constants.U_HELD.value if self._own is None else self._own.u, of_cane),
             scale_factor=1.0 if self._own is None else self._own.factor,
             box_spread=spread,
             vamp_m=(self._defaults.scalar(reed.instrument, "vamp_length_mm").value if vamp is None else vamp) * MM,

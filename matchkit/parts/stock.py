@@ -109,7 +109,7 @@ class Parts:
     def typed_facing(self, tip_opening_mm: float, instrument: str) -> FacingPart:
         """Return a mouthpiece that is known by its tip opening only."""
         tip = round(tip_opening_mm, 4)
-        piece = Mouthpiece(id=f"{instrument} mouthpiece of {tip:.4g} mm, as typed", instrument=instrument, tip_opening_mm=tip)
+        piece = Mouthpiece(id=f"a {tip:.4g} mm {instrument} mouthpiece", instrument=instrument, tip_opening_mm=tip)
         return facing_part(piece, (), defaults=self.stock.defaults, spec=self.stock.spec)
 
     def typed_reed(self, strength: float, instrument: str, *, cut: str | None, profile_id: str | None) -> ReedPart:

@@ -42,7 +42,7 @@ def typed_reed(
     """
     record = Reed.model_validate(
         {
-            "id": f"reed {strength:g}, as typed",
+            "id": f"a {strength:g}",
             "instrument": instrument,
             "cut": cut or "filed",
             "strength": strength,

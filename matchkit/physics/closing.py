@@ -21,7 +21,10 @@ Array = NDArray[np.float64]
 UPPER_GAP, LOWER_GAP = 0.9, 0.5
 """The closing pressure is read off the line through the tip gap at these shares of the tip opening."""
 
-LIP_SHARES = np.array([0.0, 0.2, 0.4, 0.6])
+LIP_REACH = 0.65
+"""Share of the facing length beyond which no lip is taken to rest: further back it only presses the reed onto the lay."""
+
+LIP_SHARES = np.array([0.0, 0.2, 0.4, 0.6, 0.8])
 """Shares of the closing pressure taken away by the lip at which the closing share is computed; straight between them, held beyond."""
 
 LIP_GAPS = 0.75, 0.40
@@ -194,7 +197,7 @@ def close_reeds(beams: Beams, *, tip_width_m: Array, lip_m: Array) -> Closing:
 def closing_share(closing: Closing, rows: NDArray[np.intp], *, lip_share: Array) -> Array:
     """Return the closing share of ``rows`` at ``lip_share``, the share of the closing pressure that the lip takes away.
 
-    Straight between the computed shares; held at the ends (0 and 0.9).
+    Straight between the computed shares; held at the ends (0 and 0.8).
     """
     place = np.clip(np.asarray(lip_share, dtype=float), LIP_SHARES[0], LIP_SHARES[-1]) / (LIP_SHARES[1] - LIP_SHARES[0])
     left = np.minimum(place.astype(np.intp), len(LIP_SHARES) - 2)

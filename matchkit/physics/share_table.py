@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.physics.beams import Beams, build_beams, node_places_m, quadrature_places_m
-from matchkit.physics.closing import LIP_SHARES, close_reeds
+from matchkit.physics.closing import LIP_REACH, LIP_SHARES, close_reeds
 from matchkit.physics.lay.fair import CLAMP_BEHIND, THIN
 from matchkit.physics.reed import ReedShape
 
@@ -20,9 +20,6 @@ Array = NDArray[np.float64]
 
 POINTS = (11, 11, 21)
 """Nodes in tip opening, facing length and shape."""
-
-REACH = 0.8
-"""Share of the free reed beyond which no lip is taken to rest."""
 
 
 def power_exponent(tip_m: Array, shape: Array) -> Array:
@@ -58,7 +55,7 @@ def power_beams(
         lay_m=tip_m[:, None] * np.maximum(1 - nodes / edge[:, None], 0.0) ** exponent[:, None],
         second_moment_m4=reed.second_moment_m4(quadrature_places_m(nodes)),
         width_m=np.full(len(tip_m), width_m),
-        lip_m=np.minimum(lip_m, REACH * clamp),
+        lip_m=np.minimum(lip_m, LIP_REACH * length_m),
         lip_spread_m=lip_spread_m,
     )
 
@@ -109,9 +106,7 @@ def share_table(
     axes = [np.linspace(*bounds, count) for bounds, count in zip((tips_m, lengths_m, shapes), POINTS, strict=True)]
     tip, length, shape = (part.ravel() for part in np.meshgrid(*axes, indexing="ij"))
     beams = power_beams(reed, tip_m=tip, length_m=length, shape=shape, width_m=width_m, lip_m=lip_m, lip_spread_m=lip_spread_m)
-    closing = close_reeds(
-        beams, tip_width_m=np.full(len(tip), reed.tip_width_m), lip_m=np.minimum(lip_m, REACH * beams.x_m[:, 0])
-    )
+    closing = close_reeds(beams, tip_width_m=np.full(len(tip), reed.tip_width_m), lip_m=np.minimum(lip_m, LIP_REACH * length))
     return ShareTable(
         axes[0],
         axes[1],

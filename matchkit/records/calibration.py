@@ -11,7 +11,7 @@ from matchkit.records.quantity import OtherUnit, Quantity, Record
 class ClosingTest(Record):
     """How hard a narrow bar must press on a mounted reed until a feeler is just held at the tip."""
 
-    key: ClassVar[tuple[str, ...]] = ("mouthpiece_id", "reed_id", "place_mm", "gap_mm", "repeat")
+    key: ClassVar[tuple[str, ...]] = ("mouthpiece_id", "reed_id", "place_mm", "gap_mm", "state", "date", "repeat")
 
     mouthpiece_id: Annotated[str, Quantity("mouthpiece it was done on", refers_to="mouthpieces")]
     reed_id: Annotated[str, Quantity("reed it was done with", refers_to="reeds")]

@@ -32,6 +32,8 @@ class Asked:
     wishes: Wishes
     wish_step: float
     u: ShareDoubt
+    usual_price: float = math.nan
+    """The middle of what mouthpieces of the player's instrument cost here."""
     own_opening: bool = False
     """Whether the mouthpiece stays, so that its own opening is what is aimed at."""
 

@@ -153,13 +153,24 @@ def view_player(
 
 
 def as_aimed(view: PlayerView, *, closing_pressure_pa: float, lip_area_m2: float) -> PlayerView:
-    """Return a player with what is not known of blowing and lip taken as shares of the closing pressure that is aimed at."""
+    """Return a player with what is not known of blowing and lip taken as shares of the closing pressure that is aimed at.
+
+    Where the breath was measured the lip gives what that leaves of it.
+    """
     blow, force = _shares(closing_pressure_pa, lip_area_m2)
+    if view.blow_source == "measured":
+        force = max(closing_pressure_pa - view.blow_pa / constants.BLOW_FRACTION.value, 0.0) * lip_area_m2
     return replace(
         view,
         blow_pa=blow if view.blow_source == "assumed" else view.blow_pa,
         lip_force_n=force if view.lip_source == "assumed" else view.lip_force_n,
     )
+
+
+def as_usual(view: PlayerView) -> PlayerView:
+    """Return a player with what is not known of blowing and lip as on a usual set-up of their instrument."""
+    usual = math.exp(constants.FEATURE_SCALES["ln_closing_pressure"].typical[view.player.instrument]) * KPA
+    return as_aimed(view, closing_pressure_pa=usual, lip_area_m2=constants.LIP_AREA[view.player.instrument] * MM2)
 
 
 def _shares(closing_pressure_pa: float, lip_area_m2: float) -> tuple[float, float]:

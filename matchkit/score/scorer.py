@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -25,7 +26,7 @@ from matchkit.records.people import Player, Playtest
 from matchkit.results import Progress
 from matchkit.score.asked import Asked
 from matchkit.score.features import feature_matrix
-from matchkit.score.player import PlayerView, Present, Visitor, as_aimed, lip_place_m, view_player
+from matchkit.score.player import PlayerView, Present, Visitor, as_aimed, as_usual, lip_place_m, view_player
 from matchkit.score.target import LIKED, Targets, set_targets
 from matchkit.score.term import Desirabilities, judge_terms
 from matchkit.score.wishes import NO_WISH, Wishes
@@ -115,7 +116,7 @@ class Scorer:
             return view
         aim = self.targets(view, self.parts.reeds_for(view.player.instrument), training=training).main
         if aim is None:
-            return view
+            return as_usual(view)
         return as_aimed(view, closing_pressure_pa=aim.closing_pressure_pa, lip_area_m2=aim.lip_area_m2)
 
     def _view_player(self, player: Player, neck_id: str | None) -> PlayerView:
@@ -195,6 +196,10 @@ class Scorer:
         plays = pairs.of_facings(lambda facing: facing.mouthpiece.instrument == instrument) > 0
         return pairs.select(np.flatnonzero((mark >= LIKED) & plays))
 
+    def _usual_price(self, instrument: str) -> float:
+        prices = [part.mouthpiece.price for part in self.parts.facings_for(instrument) if part.mouthpiece.price]
+        return float(np.median(prices)) if prices else math.nan
+
     # targets and terms
 
     def targets(
@@ -228,11 +233,18 @@ class Scorer:
         """Compute the terms of pairs under a wish, and their features without one; with ``own_opening`` no other mouthpiece is asked about."""
         if training:
             view = self._as_aimed(view, training=True)
+        price = self._usual_price(view.player.instrument)
         plain = Asked(
-            pairs, view, self.targets(view, pairs.reeds, training=training), NO_WISH, self.spec.wish_step, self.share_doubt
+            pairs,
+            view,
+            self.targets(view, pairs.reeds, training=training),
+            NO_WISH,
+            self.spec.wish_step,
+            self.share_doubt,
+            price,
         )
         wished = plain
         if wishes != NO_WISH or own_opening:
             targets = self.targets(view, pairs.reeds, wishes)
-            wished = Asked(pairs, view, targets, wishes, self.spec.wish_step, self.share_doubt, own_opening)
+            wished = Asked(pairs, view, targets, wishes, self.spec.wish_step, self.share_doubt, price, own_opening)
         return Scored(pairs, judge_terms(wished), feature_matrix(plain))

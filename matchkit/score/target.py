@@ -122,7 +122,7 @@ def set_targets(
         return Aim(
             closing_pressure_pa=float(np.median(pairs.closing_pressure_pa)) * pressure_factor,
             tip_opening_m=float(np.median(pairs.tip_opening_m)) * opening_factor,
-            stiffness_pa_per_m=float(np.median(pairs.stiffness_pa_per_m)),
+            stiffness_pa_per_m=float(np.median(pairs.stiffness_pa_per_m)) * pressure_factor / opening_factor,
             lip_area_m2=float(np.median(pairs.lip_area_m2)),
             likes=likes,
         )

@@ -163,9 +163,9 @@ def aimed_words(aimed: Aimed) -> str:
 
 
 _LEVELS = {
-    "beginner": ", a closer tip, a softer reed and less to pay, for a beginner",
-    "intermediate": ", and less to pay",
-    "advanced": ", a wider tip and a harder reed, for somebody advanced",
+    "beginner": ", for a beginner (a closer tip, a softer reed, not dear)",
+    "intermediate": " (not dear)",
+    "advanced": ", for somebody advanced (a wider tip, a harder reed, not dear)",
 }
 
 

@@ -283,4 +283,5 @@ def _more(ranking: Ranking) -> str | None:
         return None
     first = ranking.rows[0]
     parts = " ".join(part for part in (first.mouthpiece_id, first.reed_id, first.ligature_id) if part)
-    return f"More: matchkit explain {parts} --player {ranking.player}" if ranking.player != VISITOR else None
+    change = f" --change {ranking.change}" if ranking.change in ("reed", "ligature") else ""
+    return f"More: matchkit explain {parts} --player {ranking.player}{change}" if ranking.player != VISITOR else None

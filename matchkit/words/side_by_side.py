@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from matchkit.advise.side_by_side import ReedLine, Strengths, Swap, SwapLine
+from matchkit.constants import VISITOR
 from matchkit.words.facts import aimed_words, feel_words
 from matchkit.words.numbers import TWO_SIDED, counted, is_alike, money, signed, strengths
 from matchkit.words.screen import Block, Screen, Table, Text, Title, screen, sentences
 
 
+def _who(player: str) -> str:
+    return "the customer" if player == VISITOR else player
+
+
 def strengths_screen(found: Strengths) -> Screen:
     """Return the screen of the reeds on a mouthpiece, softest first."""
-    compared = f"what {found.player} plays now ({' + '.join(found.present)})" if found.present else aimed_words(found.aimed)
+    compared = (
+        f"what {_who(found.player)} plays now ({' + '.join(found.present)})" if found.present else aimed_words(found.aimed)
+    )
     placed = [row for row in found.rows if row.steps is not None]
     apart = sorted({row.profile for row in found.rows if row.steps is None})
     titles = ("  reed", "compared", "alike", "or move it", "kPa")
@@ -44,7 +51,10 @@ def swap_screen(found: Swap) -> Screen:
     for place, row in enumerate(found.rows, start=1):
         blocks += _swap_blocks(place, row, found.part)
     return screen(
-        f"{found.player} plays {' + '.join(found.present)}. With the {found.part} {found.new_id}, these come closest in resistance and sound:",
+        sentences(
+            f"{_who(found.player)} plays {' + '.join(found.present)}",
+            f"with the {found.part} {found.new_id}, these come closest in resistance and sound:",
+        ),
         "",
         blocks or ["Nothing here fits and can be compared."],
         "",

@@ -26,6 +26,12 @@ def _tone(value: float) -> str:
     return "tone about the same" if value == 0 else f"tone {'the way' if value > 0 else 'against what'} they want"
 
 
+def _price(value: float) -> str:
+    if 0.9 < value < 1.1:
+        return "the mouthpiece costs what is usual here"
+    return f"the mouthpiece costs {value:.1f} times what is usual here"
+
+
 _SAID: Mapping[str, Callable[[float], str]] = {
     "resistance": _resistance,
     "opening": _opening,
@@ -35,6 +41,7 @@ _SAID: Mapping[str, Callable[[float], str]] = {
     "box spread": lambda value: f"{10 * value:.0f} of 10 reeds of the box play alike",
     "volume": lambda value: f"chamber {percent(abs(value))} too {'large' if value > 0 else 'small'} for the cone",
     "tone": _tone,
+    "price": _price,
 }
 
 

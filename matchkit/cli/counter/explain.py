@@ -8,6 +8,7 @@ import click
 
 from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person, wish_option
 from matchkit.cli.printing import show
+from matchkit.facts import PARTS
 from matchkit.words.explain import explain_screen
 from matchkit.words.facts import model_words
 
@@ -19,6 +20,7 @@ from matchkit.words.facts import model_words
 @click.option("--player", metavar="ID", help="A player of the tables.")
 @person_options
 @wish_option
+@click.option("--change", type=click.Choice(PARTS), help="The one part that may change, as in rank.")
 @click.option("--neck", metavar="ID", help="Neck of the instrument.")
 @data_option
 @output_options
@@ -35,10 +37,10 @@ def command(
 ) -> None:
     """Show every term and playtest behind the score of MOUTHPIECE with REED (and LIGATURE) for a player."""
     house = open_data(data, model)
-    wish, neck = options.pop("wish"), options.pop("neck")
+    wish, neck, change = options.pop("wish"), options.pop("neck"), options.pop("change")
     person = read_person(house, player, options)
     if person is None:
         person = house.visitor(house.parts.facing(mouthpiece).mouthpiece.instrument)
-    explanation = house.explain(person, mouthpiece, reed, ligature, wish=wish, neck=neck)
+    explanation = house.explain(person, mouthpiece, reed, ligature, wish=wish, change=change, neck=neck)
     click.echo(f"{model_words(explanation.model)}", err=True)
     show(explanation, explain_screen, style, out)

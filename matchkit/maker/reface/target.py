@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from matchkit.errors import RequestError
 from matchkit.parts.reed import ReedPart
 from matchkit.physics.beams import Beams
-from matchkit.physics.closing import close_reeds, closing_pressure_per_modulus, closing_share
-from matchkit.physics.lay.fair import SEEN, THIN, FairCurve, Shape, averaged
-from matchkit.physics.share_table import REACH, power_beams
+from matchkit.physics.closing import LIP_REACH, close_reeds, closing_pressure_per_modulus, closing_share
+from matchkit.physics.lay.fair import CLAMP_BEHIND, SEEN, THIN, FairCurve, Shape, averaged
+from matchkit.physics.share_table import power_beams
 from matchkit.units import KPA, MM, UM
 
 Array = NDArray[np.float64]
@@ -190,7 +190,9 @@ def match_reed(
             )
         beams = _beams(reed, tip[rows], edge[rows], power[rows], load_width_m, lip_m, lip_spread_m)
         solved = close_reeds(
-            beams, tip_width_m=np.full(len(rows), reed.shape.tip_width_m), lip_m=np.minimum(lip_m, REACH * beams.x_m[:, 0])
+            beams,
+            tip_width_m=np.full(len(rows), reed.shape.tip_width_m),
+            lip_m=np.minimum(lip_m, LIP_REACH * (beams.clamp_m - CLAMP_BEHIND)),
         )
         pressure = solved.pressure_per_modulus * reed.modulus_pa
         share = closing_share(solved, np.arange(len(rows)), lip_share=lip_load_n / solved.lip_area_m2 / pressure)

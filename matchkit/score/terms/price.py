@@ -12,10 +12,8 @@ Array = NDArray[np.float64]
 
 
 def _over_the_middle(asked: Asked) -> Array:
-    """Return each mouthpiece's price over the middle of those asked about; nan where it has none."""
-    prices = [facing.mouthpiece.price for facing in asked.pairs.facings if facing.mouthpiece.price]
-    middle = float(np.median(prices)) if prices else np.nan
-    return asked.pairs.of_facings(lambda facing: facing.mouthpiece.price) / middle
+    """Return each mouthpiece's price over the middle of the house's on that instrument; nan where it has none."""
+    return asked.pairs.of_facings(lambda facing: facing.mouthpiece.price) / asked.usual_price
 
 
 TERMS = (
@@ -25,7 +23,7 @@ TERMS = (
         good=0.5,
         poor=2.5,
         unit="",
-        meaning="price of the mouthpiece over the middle of those there are, with a level only",
+        meaning="price of the mouthpiece over the middle of those of the instrument, with a level only",
         measure="the price of the mouthpiece",
         part="price",
         value=_over_the_middle,

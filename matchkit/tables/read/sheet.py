@@ -87,7 +87,7 @@ OTHERWISE = (9.80665, 10.0, 100.0, 1000.0)
 def _told_once(column: _Column, reading: Reading) -> None:
     """Tell a column most of whose numbers are out of range once, with the factors that would bring it in."""
     beyond, low, high = reading.beyond.get(column.header, []), column.quantity.low, column.quantity.high
-    if len(beyond) < WHOLE_COLUMN or 2 * len(beyond) <= reading.numbers[column.header] or low is None or high is None:
+    if len(beyond) < WHOLE_COLUMN or 3 * len(beyond) <= reading.numbers[column.header] or low is None or high is None:
         return
     gone = {id(problem) for problem, _ in beyond}
     first, _ = beyond[0]

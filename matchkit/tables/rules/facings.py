@@ -59,6 +59,8 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
     }
     whole = _whole_table(every, {piece: record for piece, (_, record) in pieces.items()}, file)
     if whole is not None:
+        single = {id(problem) for problem, _ in house.tables["facings"].beyond.get(str(whole.column), ())}
+        house.problems[:] = [problem for problem in house.problems if id(problem) not in single]  # told with the whole column
         yield whole
         return
     for piece, read in every.items():

@@ -96,14 +96,28 @@ def scale_screen(found: ScaleReport) -> Screen:
         Table(titles, tuple(map(_tested_row, found.setups)), right=(2, 3, 4, 5)),
         "",
         *(
-            f"{item.mouthpiece_id} with {item.reed_id} is far from the others and counts little: was the reed, its place or the feeler another?"
+            f"{item.mouthpiece_id} with {item.reed_id} is far from what the others say and counts little: was the reed, its place or the feeler another?"
             for item in odd
         ),
+        *(
+            f"{item.mouthpiece_id} with {item.reed_id}, {item.mass_g:g} g {item.place_mm:g} mm from the tip: not used, {_NOT_USED[item.why]}."
+            for item in found.unused
+        ),
+        "The ranges in house.toml stay as they were. If they were set before these tests, multiply them by "
+        f"{found.factor:.2f}, or batch picks other reeds.",
         None if found.wet else "All reeds were tested dry: how much they soften when wet is still a guess. Test a few wet.",
         f"Only {counted(len(found.setups), 'set-up')}: other mouthpieces and reeds say more than the same ones again."
         if len(found.setups) < FEW
         else None,
     )
+
+
+_NOT_USED = {
+    "another instrument": "the reed is for another instrument",
+    "feeler too thick": "the feeler is too thick for that tip opening (0.1 mm will do)",
+    "pressed too far back": "so far back the reed lies on the facing before the feeler is held (4 mm will do)",
+    "far from any scale": "it is over four times from what is expected: read it again",
+}
 
 
 def _tested_row(item: TestedSetUp) -> tuple[str, ...]:
