@@ -60,7 +60,7 @@ class PerInstrument:
 
 
 AIR_DENSITY = Parameter(
-    1.19, "kg/m3", "air in the mouth and the mouthpiece", "Worman and Schumacher set, from memory", "assumed"
+    1.14, "kg/m3", "breath in the mouth and the mouthpiece", "ideal gas at 35 °C, damp, 4 % of carbon dioxide", "computed", 0.02
 )
 
 # Facing

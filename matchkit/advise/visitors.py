@@ -39,6 +39,8 @@ def read_tip_mm(text: str) -> float:
             number = inch_to_mm(number)
         if _TIP_MM[0] <= number <= _TIP_MM[1]:
             return number
+        if _TIP_MM[0] <= number / 10 <= _TIP_MM[1]:
+            raise RequestError(f"'{text}' as the present mouthpiece: did you mean {number / 10:.3g}mm?")
     expected = "a tip opening such as 1.9mm or 75thou, an id, or ?"
     raise RequestError(f"'{text}' as the present mouthpiece; expected {expected} (a maker's own number says nothing here)")
 
@@ -115,6 +117,8 @@ def _read_strength(text: str, parts: Parts, instrument: str) -> tuple[float, str
         strength = float(match["strength"].replace(",", "."))
         family = match["family"]
         mine = [part.reed for part in parts.reeds if part.reed.instrument == instrument]
+        if _MAX_STRENGTH < strength <= 10 * _MAX_STRENGTH:
+            raise RequestError(f"'{text}' as the present reed: did you mean {strength / 10:g}?")
         if strength <= _MAX_STRENGTH:
             if family is None:
                 return strength, None, None

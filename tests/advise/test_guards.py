@@ -13,6 +13,7 @@ from test_counter import present
 import matchkit as mk
 from matchkit.advise.reasons import REDUCIBLE, certainty, gains
 from matchkit.advise.search import Candidates, rank_candidates
+from matchkit.constants import AIR_DENSITY
 from matchkit.facts import FITS, UNCERTAINTIES, Refusal
 from matchkit.learn.blend import Blend, InstrumentNeighbours
 from matchkit.learn.interval import LEVEL, Interval, fit_interval
@@ -241,7 +242,7 @@ def test_peak_flow_of_a_report_is_that_of_the_playing_area(house: mk.House) -> N
     """Peak flow is (2/3) S sqrt(2 p / (3 rho)) at the closing pressure the lip leaves (see reed_flow.json)."""
     report = house.closing("AM-02", "AR-B-3", player="P02")
     left = (report.closing_pressure_kpa - max(report.effort_kpa, 0.0)) * 1e3
-    expected = 2 / 3 * report.playing_area_mm2 * 1e-6 * math.sqrt(2 * left / (3 * 1.19)) * 1e3
+    expected = 2 / 3 * report.playing_area_mm2 * 1e-6 * math.sqrt(2 * left / (3 * AIR_DENSITY.value)) * 1e3
     assert report.peak_flow_l_s == pytest.approx(expected, rel=1e-9)
     curve = report.curve
     assert curve[0].area_mm2 == pytest.approx(report.rest_area_mm2)

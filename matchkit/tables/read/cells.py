@@ -157,7 +157,11 @@ def range_text(quantity: Quantity, *, whole: bool = False, other: OtherUnit | No
 
 def _slip_hint(number: float, quantity: Quantity) -> str:
     """Name the slip that would bring a length into range."""
-    if quantity.unit != "mm" or quantity.low is None or quantity.high is None:
+    if quantity.low is None or quantity.high is None:
+        return ""
+    if quantity.unit == "" and quantity.high <= 10 and quantity.high < number <= 10 * quantity.high:
+        return f"{plain(number)} looks like {number / 10:.4g} without its point"
+    if quantity.unit != "mm":
         return ""
     if number <= 0:
         fits = number < -1 and quantity.low <= number / 1000
