@@ -39,8 +39,8 @@ def read_tip_mm(text: str) -> float:
             number = inch_to_mm(number)
         if _TIP_MM[0] <= number <= _TIP_MM[1]:
             return number
-        if _TIP_MM[0] <= number / 10 <= _TIP_MM[1]:
-            raise RequestError(f"'{text}' as the present mouthpiece: did you mean {number / 10:.3g}mm?")
+        if unit == "mm" and 10 <= number <= 10 * _TIP_MM[1]:
+            raise RequestError(f"'{text}' as the present mouthpiece; expected a tip opening: did you mean {number / 10:.3g}mm?")
     expected = "a tip opening such as 1.9mm or 75thou, an id, or ?"
     raise RequestError(f"'{text}' as the present mouthpiece; expected {expected} (a maker's own number says nothing here)")
 
