@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from matchkit.physics.beams import (
     quadrature_places_m,
 )
 from matchkit.physics.closing import close_reeds, closing_share
-from matchkit.physics.lay.facing import nominal_lay
+from matchkit.physics.lay.facing import Lay, nominal_lay
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
@@ -54,6 +55,8 @@ class ShareSlopes:
     by_stop_per_m: float
 
 
+no_slopes = ShareSlopes(0.0, 0.0)
+
 _known: dict[tuple[str, ShapeKey], ShareSlopes] = {}
 
 
@@ -84,10 +87,16 @@ def _slopes(parts: Sequence[ReedPart]) -> list[ShareSlopes]:
     return found
 
 
+@cache
+def _usual_lay(instrument: str) -> Lay:
+    tip, length = (constants.FEATURE_SCALES[name].typical[instrument] * MM for name in ("tip_opening", "facing_length"))
+    return nominal_lay(tip_opening_m=tip, facing_length_m=length, u_tip_m=0.0, u_facing_m=0.0)
+
+
 def _moved(part: ReedPart) -> Beams:
     instrument, shape = part.reed.instrument, part.shape
-    tip, length = (constants.FEATURE_SCALES[name].typical[instrument] * MM for name in ("tip_opening", "facing_length"))
-    lay = nominal_lay(tip_opening_m=tip, facing_length_m=length, u_tip_m=0.0, u_facing_m=0.0)
+    lay = _usual_lay(instrument)
+    length = constants.FEATURE_SCALES["facing_length"].typical[instrument] * MM
     nodes = node_places_m(np.array([lay.fair.clamp_m]), np.array([lay.fair.break_m]))
     inner = quadrature_places_m(nodes)[0]
     thickness, moment = shape.thickness_at_m(inner), shape.second_moment_m4(inner)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.facts import UNCERTAINTIES
 from matchkit.pairs.contacts import ContactKey, Contacts
-from matchkit.pairs.share_doubt import ShareDoubt, share_slopes
+from matchkit.pairs.share_doubt import ShareDoubt, no_slopes, share_slopes
 from matchkit.pairs.uncertainty import Uncertainty, spread_of
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
@@ -107,13 +107,12 @@ class PairTable:
             closing_share(self.contacts.closing, self.solution_of, lip_share=lip_share + sign * u.u_lip_share)
             for sign in (-1, 1)
         )
-        slopes = share_slopes(self.reeds)
-
-        def slope(name: str) -> Array:
-            return self.of_reeds(lambda reed: getattr(slopes[reed.reed.instrument, reed.shape_key], name))
-
-        thick = u.u_thickness_m * slope("by_thickness_per_m")
-        stop = u.u_stop_m * slope("by_stop_per_m")
+        slopes = share_slopes([self.reeds[row] for row in np.unique(self.reed_of)])
+        found = [
+            slopes.get((reed.reed.instrument, reed.shape_key), no_slopes) for reed in self.reeds
+        ]  # some reeds are in no pair
+        thick, stop = np.array([(one.by_thickness_per_m, one.by_stop_per_m) for one in found]).T[:, self.reed_of]
+        thick, stop = u.u_thickness_m * thick, u.u_stop_m * stop
         unknown = np.where(self.shape_known, 1.0, SHAPE_ASSUMED)
         return np.asarray(np.sqrt(((softer - harder) / 2) ** 2 + (unknown * thick) ** 2 + (unknown * stop) ** 2))
 
