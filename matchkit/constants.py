@@ -149,9 +149,6 @@ LIP_PLACE = PerInstrument(
     "assumed",
 )
 LIP_SPREAD = Parameter(5.0, "mm", "length of reed the lip force is spread over", "no source", "assumed")
-U_SCALE_WHOLE = Parameter(
-    0.25, "1", "every absolute closing pressure of a house that measured nothing of it", "docs/physics.md, section 4", "assumed"
-)
 U_TEST_METHOD = Parameter(0.07, "1", "every closing test alike: bar, feeler, what counts as held", "no source", "assumed")
 U_TEST_READING = Parameter(0.04, "1", "one reading of a closing test", "no source", "assumed")
 LIP_AREA = PerInstrument(

@@ -13,6 +13,7 @@ import numpy as np
 
 from matchkit import constants
 from matchkit.errors import Problem
+from matchkit.pairs.closing_tests import FAR, MOST_GAP, sorted_out
 from matchkit.parts.reed import ReedPart
 from matchkit.parts.stock import Parts
 from matchkit.units import GPA, MM
@@ -29,8 +30,33 @@ LEAST = math.log(4)
 
 
 def slips(parts: Parts) -> tuple[Problem, ...]:
-    """Return one problem for each table whose numbers together imply another unit."""
-    return tuple(problem for problem in (*_reeds(parts), _facings(parts)) if problem is not None)
+    """Return one problem for each table whose numbers together imply another unit, and for each closing test that cannot be."""
+    found = [problem for problem in (*_reeds(parts), _facings(parts)) if problem is not None]
+    return (*found, *_closing_tests(parts))
+
+
+_EXPECTED = {
+    "another instrument": ("reed_id", "a reed for the instrument of the mouthpiece"),
+    "feeler too thick": ("gap_mm", f"a feeler of at most {MOST_GAP:g} of the tip opening; 0.1 mm will do"),
+    "pressed too far back": (
+        "place_mm",
+        "a bar so near the tip that the feeler is held before the reed lies down; 4 mm will do",
+    ),
+    "far from any scale": ("mass_g", f"within {FAR:g} times of what is predicted"),
+}
+
+
+def _closing_tests(parts: Parts) -> list[Problem]:
+    """Name the closing tests that are not used, by their parts."""
+    if not parts.stock.closing_tests:
+        return []
+    _, unused = sorted_out(parts, parts.stock.closing_tests)
+    told = []
+    for item in unused:
+        column, expected = _EXPECTED[item.why]
+        read = f"{item.mass_g:g} g, {item.place_mm:g} mm from the tip, feeler {item.gap_mm:g} mm, {item.mouthpiece_id} with {item.reed_id}"
+        told.append(Problem("closing_tests.csv", None, column, read, expected, "it was left out"))
+    return told
 
 
 def _reeds(parts: Parts) -> list[Problem | None]:

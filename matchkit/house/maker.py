@@ -75,7 +75,9 @@ class MakerQuestions(Rooms):
         """
         if self.scale is None:
             why = (
-                "no closing_tests in these tables" if not self.tables.closing_tests else "none of the closing_tests can be used"
+                "no closing_tests in these tables"
+                if not self.tables.closing_tests
+                else "none of the closing_tests can be used (tables check says why)"
             )
             raise RequestError(f"{why}: press a few reeds shut with a kitchen scale, docs/data.md shows how")
         return self.scale

@@ -96,7 +96,7 @@ class ScaleReport(Answer):
     u_pct: float
     before_pct: float
     wet: bool
-    """Whether any reed was tested wet; otherwise wetting stays in doubt."""
+    """Whether any cane reed was tested wet; otherwise wetting stays in doubt."""
     of_labels: bool
     """Whether all the reeds are known by their strength number only, so that the scale stands for the cane too."""
     setups: tuple[TestedSetUp, ...]
@@ -124,10 +124,8 @@ def predicted_force_n(parts: Parts, test: ClosingTest) -> float | Why:
         lip_spread_m=BAR_M,
     )
     pressed = load_at_gap(beams, share=gap_m / tip, by="lip")
-    if (
-        abs(pressed.solution.tip_gap_m[0] - gap_m) > _REACHED_M
-    ):  # the reed lies on the facing before the tip comes down to the feeler
-        return "pressed too far back"
+    if abs(pressed.solution.tip_gap_m[0] - gap_m) > _REACHED_M:
+        return "pressed too far back"  # the reed lies on the facing before the tip comes down to the feeler
     wetted = parts.stock.spec.wet_factor if reed.reed.material == "cane" and test.state == "dry" else 1.0
     return float(pressed.load[0]) * reed.modulus_pa / reed.scale_factor / wetted
 
@@ -169,9 +167,10 @@ def house_scale(parts: Parts, tests: Sequence[ClosingTest]) -> ScaleReport | Non
     by_feeler = parts.stock.spec.gauge.u_feeler_mm * MM / (tips - gaps)
     by_piece = np.sqrt(doubt["tip"] ** 2 + doubt["facing"] ** 2)
     by_reed = np.sqrt(doubt["stiffness"] ** 2 + doubt["profile"] ** 2)
+    # a reed tested dry says nothing of wetting, nor does one whose modulus rests on no wet factor: synthetic, or read wet
     dry = np.array(
         [
-            all(tests[row].state == "dry" for row in setups[name]) and parts.reed(name[1]).reed.material == "cane"
+            all(tests[row].state == "dry" for row in setups[name]) or parts.reed(name[1]).reed.material != "cane"
             for name in names
         ]
     )
@@ -184,18 +183,15 @@ def house_scale(parts: Parts, tests: Sequence[ClosingTest]) -> ScaleReport | Non
     common = constants.U_TEST_METHOD.value**2 + _alike(pieces, by_piece) + _alike(reeds, by_reed)
     if not label.all():
         common = common + _alike(label, constants.U_MODULUS.value)
-    seen = (
-        _alike(~dry, wet_u) + constants.U_HELD.value**2 + cane**2
-    )  # of the scale, by two set-ups: a dry reed says nothing of wetting
+    seen = _alike(~dry, wet_u) + constants.U_HELD.value**2 + cane**2
     told = np.where(dry, prior**2 - wet_u**2, prior**2)
     # mounting the reed again is part of each reading, where it stands on the tip rail is not
     own = doubt["reed place"] ** 2 + by_feeler**2 + constants.U_TEST_READING.value**2 / count
     weight = np.ones(len(names))
     for _ in range(_ROUNDS):
         centre, variance, off = _combine(mean, common + seen + np.diag(own / weight), told, prior)
-        fresh = np.sqrt(
-            weight * (DEGREES + 1) / (DEGREES + off**2)
-        )  # half a step in the logarithm settles where a whole one swings
+        # half a step in the logarithm settles where a whole one swings
+        fresh = np.sqrt(weight * (DEGREES + 1) / (DEGREES + off**2))
         if np.allclose(fresh, weight, rtol=1e-10):
             break
         weight = fresh

@@ -57,16 +57,24 @@ class ShareSlopes:
 
 no_slopes = ShareSlopes(0.0, 0.0)
 
-_known: dict[tuple[str, ShapeKey], ShareSlopes] = {}
+_known: dict[tuple[str, bytes], ShareSlopes] = {}
+"""By instrument and what the shape is made of, since two houses may call different profiles alike."""
 
 
 def share_slopes(reeds: Sequence[ReedPart]) -> dict[tuple[str, ShapeKey], ShareSlopes]:
     """Return the slopes for each shape of reed on the usual facing of its instrument, with the lip at its usual share."""
     wanted = {(part.reed.instrument, part.shape_key): part for part in reeds}
-    new = {key: part for key, part in wanted.items() if key not in _known}
+    made_of = {key: (part.reed.instrument, _made_of(part)) for key, part in wanted.items()}
+    new = {made_of[key]: part for key, part in wanted.items() if made_of[key] not in _known}
     if new:
         _known.update(zip(new, _slopes(list(new.values())), strict=True))
-    return {key: _known[key] for key in wanted}
+    return {key: _known[known] for key, known in made_of.items()}
+
+
+def _made_of(part: ReedPart) -> bytes:
+    shape = part.shape
+    sizes = np.array([shape.tip_width_m, shape.butt_width_m, shape.length_m])
+    return b"".join(one.tobytes() for one in (shape.x_m, shape.thickness_m, shape.crown, sizes))
 
 
 def _slopes(parts: Sequence[ReedPart]) -> list[ShareSlopes]:

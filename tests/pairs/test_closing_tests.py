@@ -175,6 +175,8 @@ def test_a_test_that_cannot_be_used_is_left_out_and_said(house: House, change: d
     assert clean is not None
     assert found.factor == clean.factor
     assert [item.why for item in found.unused] == [why]
+    (told,) = House(replace(house.tables, closing_tests=(*good, bad))).slips
+    assert (told.source, told.hint) == ("closing_tests.csv", "it was left out")
 
 
 def test_labels_alone_learn_the_cane_too(demo_copy: Path) -> None:

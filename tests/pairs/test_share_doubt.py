@@ -10,7 +10,7 @@ import pytest
 import matchkit as mk
 from matchkit import constants
 from matchkit.house import House
-from matchkit.pairs.share_doubt import ShareDoubt
+from matchkit.pairs.share_doubt import ShareDoubt, share_slopes
 from matchkit.physics.reed import ReedShape
 
 
@@ -61,3 +61,11 @@ def test_the_share_is_at_the_lip_load_that_is_printed(house: House) -> None:
     view = house.scorer.view("P02")
     pair = house.scorer.pair(house.parts.facing("AM-02"), house.parts.reed("AR-A-3"), lip_m=view.lip_m)
     assert report.closing_share == pytest.approx(float(pair.closing_share(lip_force_n=max(report.lip_load_n, 0))[0]), rel=1e-9)
+
+
+def test_two_houses_may_call_different_profiles_alike(house: House) -> None:
+    """A thicker reed under the same name has slopes of its own."""
+    reed = house.parts.reed("AR-A-3")
+    thicker = replace(reed, shape=replace(reed.shape, thickness_m=1.2 * reed.shape.thickness_m))
+    (one,), (other,) = (share_slopes([part]).values() for part in (reed, thicker))
+    assert one != other

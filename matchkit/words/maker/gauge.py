@@ -105,7 +105,7 @@ def scale_screen(found: ScaleReport) -> Screen:
         ),
         "The ranges in house.toml stay as they were. If they were set before these tests, multiply them by "
         f"{found.factor:.2f}, or batch picks other reeds.",
-        None if found.wet else "All reeds were tested dry: how much they soften when wet is still a guess. Test a few wet.",
+        None if found.wet else "No cane reed was tested wet: how much cane softens is still a guess. Test a few wet.",
         f"Only {counted(len(found.setups), 'set-up')}: other mouthpieces and reeds say more than the same ones again."
         if len(found.setups) < FEW
         else None,
