@@ -66,8 +66,8 @@ def _rows(report: ClosingReport) -> tuple[tuple[str, ...], ...]:
     r = report
     return (
         row("closing pressure", r.closing_pressure_kpa, r.u_closing_pressure_kpa, 1, "kPa", "how hard it is to blow"),
-        row("the same, blown", r.blown_closing_kpa, None, 1, "kPa", "where only the mouth presses, ahead of the lip"),
-        row("a note begins", r.threshold_kpa, None, 1, "kPa", "at least, however soft"),
+        row("by breath alone", r.blown_closing_kpa, None, 1, "kPa", "if only the breath ahead of the lip pressed"),
+        row("a note begins", r.threshold_kpa, None, 1, "kPa", "the least breath that makes one"),
         row("stiffness", r.stiffness_mpa_per_m, r.u_stiffness_mpa_per_m, 2, "kPa/mm", "closing pressure over tip opening"),
         row("left for the lip", r.effort_kpa, r.u_effort_kpa, 1, "kPa", "compare it between set-ups only"),
         row("tip opening", r.tip_opening_mm, r.u_tip_opening_mm, 2, "mm", "at rest"),
