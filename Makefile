@@ -11,7 +11,7 @@ BENCH := PYTHONPATH=tests:tests/maker:tests/tables:data $(BIN)/python
 PYTEST := $(BIN)/python -m pytest --numprocesses 2 --dist loadfile
 QUICK := tests/physics tests/parts tests/learn tests/tables/test_reading.py tests/test_house.py tests/test_readme.py
 
-.PHONY: demo test slow check lowest lock bench mutants million houses next docs readme demo-data clean
+.PHONY: demo test slow check lowest lock bench mutants million houses foreign nulls next docs readme demo-data clean
 
 demo: $(STAMP)
 	$(BIN)/matchkit rank P02 --different
@@ -56,6 +56,13 @@ million: $(STAMP)
 
 houses: $(STAMP)
 	$(BENCH) benchmarks/houses.py
+
+foreign: $(STAMP)
+	$(BENCH) benchmarks/foreign.py
+	$(BENCH) benchmarks/influence.py
+
+nulls: $(STAMP)
+	$(BENCH) benchmarks/nulls.py
 
 next: $(STAMP)
 	$(BENCH) benchmarks/next_houses.py

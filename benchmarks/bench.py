@@ -12,24 +12,26 @@ from measuring import best_of, cold, show
 from solver import closed_form_miss, solver_speed
 
 import matchkit as mk
-from matchkit.learn.marks import DEFAULT_SETTINGS
-from matchkit.learn.trial.choosing import folds_of
-from matchkit.learn.trial.folds import FoldTable
+from matchkit.learn.blend import fit_blend
+from matchkit.learn.trial.folds import folds_of, predict_tests
 
 
 def errors(house: mk.House) -> list[tuple[str, float, float, float]]:
-    """Mean absolute error of the average, physics alone and the blend, out of fold, on both splits."""
+    """Mean absolute error of the average, physics alone and the blend, out of fold, by what is held out, at the prior variances."""
     tests = house.learner.rated_tests
-    table = FoldTable(tests, house.parts.ligatures)
     rows = []
-    for split in ("new player", "new mouthpiece"):
-        found = table.predict(table.questions(folds_of(tests, split)), DEFAULT_SETTINGS)
-        computed, blended = found.computed, found.blended
-        seen = np.isfinite(blended)
-        rating = tests.rating[seen]
-        average = float(np.abs(rating - rating.mean()).mean())
-        physics, blend = (float(np.abs(rating - guess[seen]).mean()) for guess in (computed, blended))
-        rows.append((split, average, physics, blend))
+    for split in ("new player", "new mouthpiece", "new pair"):
+        missed = []
+        for train, test in folds_of(tests, split):
+            blend, asked = fit_blend(tests.take(train), bounds=False), tests.take(test)
+            guesses = (
+                np.full(len(test), tests.rating[train].mean()),
+                blend.computed(asked.overall_d),
+                predict_tests(blend, asked)[0],
+            )
+            missed.append(np.array([np.abs(asked.rating - guess) for guess in guesses]))
+        average, physics, both = (float(value) for value in np.concatenate(missed, axis=1).mean(axis=1))
+        rows.append((split, average, physics, both))
     return rows
 
 

@@ -16,17 +16,18 @@ from make_demo import make
 from scipy.stats import t as student
 
 import matchkit as mk
-from matchkit.learn.trial.choosing import SPLITS
-from matchkit.learn.trial.evaluation import METHODS, Evaluation
+from matchkit.learn.trial.evaluation import ALONE, Evaluation, evaluate_tests
+from matchkit.learn.trial.folds import SPLITS
 
 HOUSES = 20
 
 
 def evaluate_house(seed: int) -> Evaluation:
-    """Make one house and evaluate it, settings chosen inside every fold."""
+    """Make one house and evaluate it, variances learned inside every fold."""
     with tempfile.TemporaryDirectory() as folder:
         make(Path(folder), seed)
-        return mk.open(folder).evaluate()
+        learner = mk.open(folder, cache=False).learner
+        return evaluate_tests(learner.rated_tests, plain=False, rescore=learner.rated_from)
 
 
 def paired(first: list[float], second: list[float]) -> tuple[float, float, float]:
@@ -42,7 +43,7 @@ def main(houses: int = HOUSES) -> None:
     print(f"{houses} houses of the demo rule, seeds 1 to {houses}; invented data. Means over houses:")
     print(f"{'held out':16}{'method':18}{'NDCG@5':>8}{'tau':>8}{'error':>8}{'inside':>8}{'width':>8}")
     for split in SPLITS:
-        for method in METHODS:
+        for method in ALONE:
             scores = [evaluation.score(split, method) for evaluation in found]
             cover = (
                 np.nanmean([score.coverage if score.coverage is not None else np.nan for score in scores])
@@ -60,7 +61,7 @@ def main(houses: int = HOUSES) -> None:
             print(f"{split:16}{method:18}{ndcg:8.3f}{tau:8.3f}{error:8.3f}{cover:8.3f}{width:8.2f}")
     print("\nblend minus its parts, paired by house, with 95 % intervals:")
     for split in SPLITS:
-        for part in ("physics alone", "neighbours alone"):
+        for part in ("physics alone", "marks alone"):
             for name in ("ndcg", "error"):
                 pairs = [[getattr(e.score(split, method), name) for e in found] for method in ("blend", part)]
                 mean, low, high = paired(*pairs)

@@ -21,10 +21,10 @@ from sklearn.metrics import ndcg_score
 
 import matchkit as mk
 from matchkit.constants import INSTRUMENTS
-from matchkit.learn.blend import Blend, residuals_by_instrument
-from matchkit.learn.marks import DEFAULT_SETTINGS, RatedTests
-from matchkit.learn.rater import calibrate_raters
-from matchkit.playtest.next import Field, choose, field_of, spread_of
+from matchkit.learn.blend import Blend, fit_blend
+from matchkit.learn.fitted import Setups
+from matchkit.learn.marks import RatedTests
+from matchkit.playtest.next import Field, choose, field_of
 from matchkit.units import KPA, MM
 
 Array = NDArray[np.float64]
@@ -32,7 +32,6 @@ Array = NDArray[np.float64]
 HOUSES = 20
 START, BATCH, MOST = 60, 20, 400
 STRATEGIES = ("random", "top", "next")
-SETTINGS = DEFAULT_SETTINGS
 NOISE = 0.7
 """Standard deviation of one mark about the liking: chance, mood and age of the rule together, in points."""
 
@@ -45,7 +44,7 @@ class Everything:
     instrument: str
     ids: tuple[tuple[str, str], ...]
     overall_d: Array
-    features: Array
+    setups: Setups
     liking: Array
 
 
@@ -63,7 +62,7 @@ def world(seed: int) -> list[Everything]:
     for person in persons:
         kind = person.instrument
         pairs = scorer.fitting(kind)
-        scored = scorer.score(scorer.view(person.id), pairs, training=True)
+        scored = scorer.score(scorer.view(person.id), pairs)
         pressure = np.log(pairs.closing_pressure_pa / KPA)
         liking = []
         for row in range(len(pairs)):
@@ -77,7 +76,7 @@ def world(seed: int) -> list[Everything]:
                 kind,
                 tuple(pairs.ids()),
                 scored.terms.overall,
-                scored.features,
+                Setups.of_pairs(pairs, scored.features),
                 np.clip(np.array(liking), 0, 10),
             )
         )
@@ -85,24 +84,29 @@ def world(seed: int) -> list[Everything]:
 
 
 def learned(players: Sequence[Everything], played: Sequence[tuple[int, int, float]]) -> Blend:
-    """Fit line and neighbours to what was played (player, row, mark); no intervals are needed here."""
+    """Fit the model to what was played (player, row, mark) at the prior variances; no intervals are needed here."""
     order = range(len(played))
+
+    def reed(who: int, row: int) -> int:
+        return int(players[who].setups.reed_of[row])
+
     tests = RatedTests(
         ids=tuple(f"{k:04d}" for k in order),
         players=tuple(players[who].player for who, _, _ in played),
         mouthpieces=tuple(players[who].ids[row][0] for who, row, _ in played),
         reeds=tuple(players[who].ids[row][1] for who, row, _ in played),
+        lines=tuple(players[who].setups.lines[reed(who, row)] for who, row, _ in played),
         sessions=(None,) * len(played),
         instruments=tuple(players[who].instrument for who, _, _ in played),
         ligatures=(None,) * len(played),
+        contacts=(None,) * len(played),
         rating=np.array([mark for _, _, mark in played]),
         overall_d=np.array([players[who].overall_d[row] for who, row, _ in played]),
-        features=np.array([players[who].features[row] for who, row, _ in played]),
+        features=np.array([players[who].setups.features[row] for who, row, _ in played]),
         weight=np.ones(len(played)),
+        strength=np.zeros(len(played)),
     )
-    scale = calibrate_raters(tests)
-    known = residuals_by_instrument(tests, scale.line, scale.raters)
-    return Blend(SETTINGS, *scale.line, known, (), None, None, len(tests), scale.raters)
+    return fit_blend(tests, bounds=False)
 
 
 def fields(players: Sequence[Everything], blend: Blend) -> list[Field]:
@@ -113,8 +117,8 @@ def fields(players: Sequence[Everything], blend: Blend) -> list[Field]:
             item.player,
             item.instrument,
             ids=item.ids,
+            setups=item.setups,
             overall_d=item.overall_d,
-            features=item.features,
         )
         for item in players
     ]
@@ -156,7 +160,7 @@ def run(seed: int, most: int = MOST) -> dict[str, list[float]]:
             elif strategy == "top":
                 chosen = _top(asked, played, rng)
             else:
-                tests = choose(asked, SETTINGS, tau=spread_of(blend), count=BATCH)
+                tests = choose(blend, asked, count=BATCH)
                 rows = {who: {ids: row for row, ids in enumerate(item.ids)} for who, item in enumerate(players)}
                 chosen = [(places[t.player_id], rows[places[t.player_id]][t.mouthpiece_id, t.reed_id]) for t in tests]
             played += [(who, row, mark(who, row)) for who, row in chosen]

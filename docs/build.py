@@ -117,7 +117,14 @@ def nomenclature() -> str:
         ones = ", ".join(f"{key} {value:g}" for key, value in scale.one.items())
         lines.append(f"| {name} | {scale.unit} | {scale.meaning} | {ones} |")
     lines += ["", "## Keys of the answers", "", "Each key carries its unit; `u_` before a key is its standard uncertainty.", ""]
-    for kind in (answers.Setup, answers.TermReason, answers.NeighbourReason, answers.ClosingReport, FacingReport):
+    for kind in (
+        answers.Setup,
+        answers.TermReason,
+        answers.GroupReason,
+        answers.MarkReason,
+        answers.ClosingReport,
+        FacingReport,
+    ):
         keys = ", ".join(f"`{name}`" for name in kind.__dataclass_fields__)
         lines += [f"* {kind.__name__}: {keys}"]
     return NOTE + "\n".join(lines) + "\n"

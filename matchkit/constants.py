@@ -210,9 +210,6 @@ UNKNOWN = "?"
 
 # What a playtest counts
 BLIND_WEIGHT = Parameter(1.5, "1", "a mark given blind, over one given knowing the parts", "no source", "assumed")
-REPEAT_WEIGHT = Parameter(
-    1.25, "1", "a mark on a set-up that the player marked again, over a single one", "no source", "assumed"
-)
 
 
 @dataclass(frozen=True)

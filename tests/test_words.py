@@ -26,7 +26,7 @@ READS = {
     "words/numbers.py": {"removesuffix"},  # a number's last digit
     "words/rank.py": {"rpartition"},  # a wish, as the player said it
     "words/playtest/analyse.py": {"split"},  # ids of a set-up
-    "advise/complaints.py": {"split"},  # a complaint, as the player said it
+    "advise/requests.py": {"split"},  # a complaint, as the player said it
     "advise/ranking.py": {"split"},  # the same
     "advise/visitors.py": {"fullmatch"},  # a size, as it was typed
     "score/wishes.py": {"split", "removeprefix", "startswith"},  # a wish

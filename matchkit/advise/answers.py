@@ -6,7 +6,6 @@ from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
 from matchkit.facts import Aimed, Assumed, Feel, KnownOnly, MeasureNext, ModelUse, Part, Refusal, Unchecked
-from matchkit.learn.rater import IDENTITY, RaterCalibration
 from matchkit.results import Answer, flat
 
 Turn = str
@@ -34,20 +33,67 @@ class TermReason:
 
 
 @dataclass(frozen=True)
-class NeighbourReason:
-    """One playtest behind a correction; ``points`` is what it gave to the score (0-100).
+class MarkReason:
+    """One playtest behind a correction; ``points`` is what it gave to the score (0-100), or to one group of it.
 
-    ``rating`` is the mark as its player gave it, ``residual`` what the line missed in it, in points of the player who asks: every player's
-    marks are put on the common scale, and that on this player's line.
+    ``rating`` is the mark, ``residual`` what it is above what the measurements let expect of it.
     """
 
     playtest: str
     player: str
-    distance: float
-    weight: float
     rating: float
     residual: float
     points: float
+
+
+@dataclass(frozen=True)
+class GroupReason:
+    """One part of what the marks add, in points of the score: ``name`` says which.
+
+    ``marks`` by ``players`` stand behind it (0 where it is not about any in particular); ``playtests`` are at most five of them, such as have
+    mark and effect alike in sign.
+    """
+
+    name: str
+    points: float
+    marks: int
+    players: int
+    playtests: tuple[MarkReason, ...]
+
+
+@dataclass(frozen=True)
+class Played:
+    """How often the player marked this mouthpiece and reed, with whatever ligature, and the mean of these marks.
+
+    ``doubted`` are marks besides that are taken for slips and do not count yet.
+    """
+
+    times: int
+    mean: float | None
+    doubted: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Taste:
+    """What a player's own marks say of one way to go: ``step`` further is marked ``points`` (of 10) higher; ``marks`` stand behind it.
+
+    ``way`` is freer, more resistant, wider, closer, lower baffle or higher baffle.
+    """
+
+    way: str
+    points: float
+    marks: int
+
+
+@dataclass(frozen=True)
+class Deciding:
+    """The one mark without which another set-up would be first."""
+
+    playtest: str
+    player: str
+    mouthpiece_id: str
+    reed_id: str
+    rating: float
 
 
 @dataclass(frozen=True)
@@ -70,7 +116,6 @@ class Setup(Answer):
     computed: float
     correction: float
     evidence: float
-    blend: float
     overall_d: float
     closing_pressure_kpa: float
     u_closing_pressure_kpa: float
@@ -78,7 +123,14 @@ class Setup(Answer):
     playing_opening_mm: float
     tip_opening_mm: float
     terms: tuple[TermReason, ...]
-    neighbours: tuple[NeighbourReason, ...]
+    groups: tuple[GroupReason, ...]
+    playtests: tuple[MarkReason, ...]
+    """What each mark gave, the largest first; those under a twentieth of a point are in ``other_playtests``."""
+    other_playtests: float
+    """Points of all other marks together."""
+    played: Played | None
+    own_interval: bool
+    """Whether the range is the model's own, as too few were left out to tell."""
     feel: Feel
     assumed: tuple[Assumed, ...]
     unchecked: tuple[Unchecked, ...]
@@ -137,8 +189,9 @@ class Ranking(Answer):
     """What costs nothing, to be tried before any other part, where a complaint was named."""
     next_tries: tuple[NextTry, ...] = ()
     """The one part to change if the first row turns out wrong."""
-    rater: RaterCalibration = IDENTITY
-    """How this player uses the line of marks; scores and marks are on it."""
+    tastes: tuple[Taste, ...] = ()
+    """What the player's own marks say of where to go from what they play."""
+    deciding: Deciding | None = None
 
 
 @dataclass(frozen=True)
@@ -155,11 +208,9 @@ class Explanation(Answer):
     present: Setup | None
     intercept: float
     slope: float
-    kappa: float
     refused: tuple[Refusal, ...]
     assumed: tuple[Assumed, ...]
-    rater: RaterCalibration = IDENTITY
-    """How this player uses the line of marks; scores, intercept and slope are on it."""
+    tastes: tuple[Taste, ...] = ()
 
     def flat_rows(self) -> list[dict[str, Any]]:
         """Return one row a term."""

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.advise.answers import Explanation, Ranking, Setup
-from matchkit.advise.complaints import find_complaint
+from matchkit.advise.heard import tastes
 from matchkit.advise.next_try import next_tries, within_budget
-from matchkit.advise.requests import assumed_of, check_request, check_wishes, keep_others, wrong_order
+from matchkit.advise.requests import assumed_of, check_request, check_wishes, find_complaint, keep_others, wrong_order
 from matchkit.advise.search import Candidates, rank_candidates
 from matchkit.advise.setups import SetupMaker
 from matchkit.errors import RequestError
@@ -28,6 +28,9 @@ from matchkit.score.player import PlayerView, Visitor
 from matchkit.score.wishes import Wishes, understand
 
 Flags = NDArray[np.bool_]
+
+RIVALS = 12
+"""Best lines among which it is looked for one that would be first without one mark."""
 
 
 @dataclass(frozen=True)
@@ -82,26 +85,27 @@ def rank_setups(
         fits = fits & affordable
     stays = wanted.change in ("reed", "ligature")
     scored = scorer.score(view, pairs, wishes=wishes, own_opening=stays)
-    blend = learner.blend.on_line_of(view.player.id)
+    blend = learner.blend
     placed = rank_candidates(
         Candidates(scored, fits),
         blend,
         offer.ligatures,
         instrument=view.player.instrument,
         player=view.player.id,
-        top=wanted.top,
+        top=max(wanted.top, RIVALS),
         different=wanted.different,
-        tested=learner.parts.ligatures,
         progress=progress,
     )
+    rivals, placed = placed[:RIVALS], placed[: wanted.top]
     parts: dict[Part, Any] = {"mouthpiece": view.present_facing, "reed": view.present_reed}
     aimed = scorer.targets(view, learner.parts.reeds_for(view.player.instrument), wishes).aimed
+    maker = SetupMaker(learner, blend, view, scored, offer.ligatures)
     return Ranking(
         player=view.player.id,
         wish=wishes.words,
         aimed=aimed,
         model=model,
-        rows=SetupMaker(learner, blend, view, scored, offer.ligatures).setups(placed),
+        rows=maker.setups(placed),
         refused={reason: count for reason, count in refused.items() if count},
         combinations=offer.combinations,
         present=_present(learner, view, wishes, own_opening=stays),
@@ -109,13 +113,14 @@ def rank_setups(
         typed=view.typed,
         present_unknown=tuple(part for part, known in parts.items() if known is None),
         uncompared=_uncompared(offer.reeds, view.player.instrument),
-        interval=blend.interval(view.player.id) is not None,
+        interval=view.player.instrument in blend.by_instrument,
         complaint=tuple(" ".join(word.lower().replace("-", " ").split()) for word in wanted.complaint),
         first_try=tuple(dict.fromkeys(step for item in complaints for step in item.free)),
         next_tries=next_tries(pairs, pairs.one(placed[0].pair), step_ln=-float(np.log(scorer.spec.wish_step)))
         if placed
         else (),
-        rater=learner.blend.rater(view.player.id),
+        tastes=tastes(blend, view.player.instrument, view.player.id, wish_step=scorer.spec.wish_step),
+        deciding=maker.deciding(rivals),
     )
 
 
@@ -139,7 +144,7 @@ def explain_setup(
     ligature = None if parts[2] is None else learner.parts.ligature(parts[2])
     offer = Offer((facing,), (reed,), () if ligature is None else (ligature,))
     refused = [_refusals(offer, view, wishes)[0, 0], *ligature_refusals(offer.facings, offer.ligatures)[0]]
-    blend = learner.blend.on_line_of(view.player.id)
+    blend = learner.blend
     pair = learner.scorer.pair(facing, reed, lip_m=view.lip_m)
     return Explanation(
         player=view.player.id,
@@ -148,12 +153,11 @@ def explain_setup(
         model=model,
         setup=_score_one(learner, view, pair, ligature, wishes, own_opening=stays),
         present=_present(learner, view, wishes, own_opening=stays),
-        intercept=blend.intercept,
-        slope=blend.slope,
-        kappa=blend.settings.kappa,
+        intercept=blend.line.intercept,
+        slope=blend.line.slope,
         refused=tuple(reason for reason in refused if reason != FITS),
         assumed=(*facing.assumed, *reed.assumed, *assumed_of(view)),
-        rater=learner.blend.rater(view.player.id),
+        tastes=tastes(blend, view.player.instrument, view.player.id, wish_step=learner.scorer.spec.wish_step),
     )
 
 
@@ -199,7 +203,7 @@ def _score_one(
     """Score one set-up; with no ligature named, the playtests count as with an unlike one."""
     scored = learner.scorer.score(view, pair, wishes=wishes, own_opening=own_opening)
     ligatures = () if ligature is None else (ligature,)
-    blend = learner.blend.on_line_of(view.player.id)
+    blend = learner.blend
     placed = rank_candidates(
         Candidates(scored, np.ones((1, len(ligatures)), dtype=bool)),
         blend,
@@ -207,6 +211,5 @@ def _score_one(
         instrument=view.player.instrument,
         player=view.player.id,
         top=1,
-        tested=learner.parts.ligatures,
     )
     return SetupMaker(learner, blend, view, scored, ligatures).setups(placed)[0]

@@ -10,11 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.advise.answers import NeighbourReason, TermReason
-from matchkit.advise.search import Placed
-from matchkit.constants import DECIMALS
+from matchkit.advise.answers import TermReason
+from matchkit.advise.heard import POINTS
 from matchkit.facts import UNCERTAINTIES, Change, Feel, MeasureNext, Sure
-from matchkit.learn.blend import Blend
 from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.score.player import PlayerView, efforts_pa
@@ -25,8 +23,6 @@ from matchkit.score.tone import tone_vote
 Array = NDArray[np.float64]
 
 SURELY, PROBABLY = 0.95, 0.80
-POINTS = 10.0
-"""Points of the score (0-100) in one point of a rating (0-10)."""
 REDUCIBLE = 0.75
 """Share of a squared uncertainty that a first measurement is taken to remove, where one is usually missing."""
 
@@ -53,27 +49,6 @@ def term_reasons(found: Desirabilities, *, slope: float) -> tuple[TermReason, ..
             )
         )
     return tuple(reasons)
-
-
-def neighbour_reasons(placed: Placed, blend: Blend, instrument: str) -> tuple[NeighbourReason, ...]:
-    """Return what each playtest added: ``10 w_j r_j / (sum w + kappa)`` points, the largest first."""
-    known = blend.by_instrument.get(instrument)
-    if known is None:
-        return ()
-    tests, total = known.tests, placed.evidence + blend.settings.kappa
-    found = [
-        NeighbourReason(
-            playtest=tests.ids[row],
-            player=tests.players[row],
-            distance=float(distance),
-            weight=float(weight),
-            rating=float(tests.rating[row]),
-            residual=float(known.residual[row]),
-            points=POINTS * float(weight) * float(known.residual[row]) / total if total > 0 else 0.0,
-        )
-        for row, distance, weight in zip(placed.neighbours, placed.distance, placed.weight, strict=True)
-    ]
-    return tuple(sorted(found, key=lambda reason: (-round(abs(reason.points), DECIMALS), reason.playtest)))
 
 
 def certainty(size: float, u: float) -> Sure:

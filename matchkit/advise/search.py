@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.constants import DECIMALS
-from matchkit.learn.blend import Blend, InstrumentNeighbours
-from matchkit.learn.marks import LigatureWeights
-from matchkit.learn.predictor import Prediction, Predictor
+from matchkit.learn.blend import Blend
+from matchkit.learn.fitted import Band, Fitted, Setups
 from matchkit.records.parts import Ligature
 from matchkit.score.scorer import Scored
 
@@ -51,20 +50,13 @@ class Candidates:
 
 @dataclass(frozen=True)
 class Placed:
-    """One line of a ranking: a pair, and the ligatures that score alike with it.
-
-    ``neighbours`` are the tests behind the correction (k,) with ``distance`` and ``weight`` (k,), the ligature's factor included.
-    """
+    """One line of a ranking: a pair, and the ligatures that score alike with it; marks in points of 10, the score in points of 100."""
 
     pair: int
     ligatures: tuple[int, ...]
     score: float
     computed: float
     correction: float
-    evidence: float
-    neighbours: Index
-    distance: Array
-    weight: Array
 
 
 Key = tuple[float, str, str, str]
@@ -79,23 +71,19 @@ def rank_candidates(
     player: str | None,
     top: int,
     different: bool = False,
-    tested: Sequence[Ligature] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Placed]:
     """Return the best ``top`` lines, by score, then mouthpiece, reed and ligature id.
 
     Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. With ``different``
-    each line is the best that shares neither mouthpiece nor reed profile with the lines before it. ``tested`` are the ligatures of the
-    house, whose contact says how near a playtest with one of them is; those ranked are taken where it is not given.
+    each line is the best that shares neither mouthpiece nor reed profile with the lines before it.
     """
-    known = blend.by_instrument.get(instrument)
-    seen = None if known is None else known.seen_by(player, blend.settings)
-    factor = _ligature_factor(ligatures, tested or ligatures, known, blend)
+    scores = _Scores(candidates, blend.by_instrument.get(instrument), blend, ligatures, player)
     kept: list[tuple[Key, Placed]] = []
     best: dict[tuple[str, str], tuple[Key, Placed]] = {}
     for start in range(0, len(candidates), BLOCK):
         rows = np.arange(start, min(start + BLOCK, len(candidates)))
-        block = _score_block(candidates, rows, blend, seen, factor)
+        block = scores.block(rows)
         if different:
             for key, placed in block.best_of_each(candidates, rows, ligatures):
                 which = candidates.kind(placed.pair)
@@ -108,6 +96,36 @@ def rank_candidates(
         if progress is not None:
             progress(int(rows[-1]) + 1, len(candidates))
     return _unlike(best, top) if different else [placed for _, placed in kept]
+
+
+class _Scores:
+    """Scores of candidates for one player, block by block; what does not hang on a block is computed once."""
+
+    def __init__(
+        self,
+        candidates: Candidates,
+        known: Fitted | None,
+        blend: Blend,
+        ligatures: Sequence[Ligature],
+        player: str | None,
+    ) -> None:
+        self._candidates, self._known, self._blend, self._player = candidates, known, blend, player
+        bands = [Band(item.id, item.contact) for item in ligatures] or [Band()]
+        self._of_bands = np.array([0.0 if known is None else known.of_ligature(band, player) for band in bands])
+        self._setups = Setups.of_pairs(candidates.scored.pairs, candidates.scored.features)
+        self._asked = None if known is None else known.asked(self._setups, player)
+
+    def block(self, rows: Index) -> _Block:
+        """Return one block of them, rows one after another."""
+        some = slice(int(rows[0]), int(rows[-1]) + 1)
+        computed = self._blend.computed(self._candidates.overall_d[some])
+        correction = np.zeros(len(rows))
+        if self._known is not None and self._asked is not None:
+            correction = self._known.correction(self._setups.take(some), self._player, self._asked.take(some))
+        fits = self._candidates.ligature_fits[some]
+        fits = fits if fits.shape[1] else np.ones((len(rows), 1), dtype=bool)
+        added = correction[:, None] + self._of_bands[None, :]
+        return _Block(np.where(fits, np.round(10 * (computed[:, None] + added), DECIMALS), -np.inf), computed, added)
 
 
 def _unlike(best: Mapping[tuple[str, str], tuple[Key, Placed]], top: int) -> list[Placed]:
@@ -126,7 +144,7 @@ def _unlike(best: Mapping[tuple[str, str], tuple[Key, Placed]], top: int) -> lis
 class _Block:
     score: Array
     computed: Array
-    found: Prediction | None
+    correction: Array
 
     def _order(self, candidates: Candidates, rows: Index) -> list[int]:
         """Return the block's pairs with a ligature that fits, best first."""
@@ -161,37 +179,6 @@ class _Block:
         return (-score, *candidates.ids[pair], first), placed
 
     def _line(self, row: int, pair: int, tied: Index, score: float, ligatures: Sequence[Ligature]) -> Placed:
-        column, found = int(tied[0]), self.found
+        column = int(tied[0])
         by_id = tuple(sorted((int(place) for place in tied), key=lambda place: ligatures[place].id)) if ligatures else ()
-        return Placed(
-            pair=pair,
-            ligatures=by_id,
-            score=score,
-            computed=float(self.computed[row]),
-            correction=0.0 if found is None else float(found.correction[row, column]),
-            evidence=0.0 if found is None else float(found.evidence[row, column]),
-            neighbours=np.zeros(0, dtype=np.intp) if found is None else found.neighbours[row],
-            distance=np.zeros(0) if found is None else found.distance[row],
-            weight=np.zeros(0) if found is None else found.weight[row, column],
-        )
-
-
-def _ligature_factor(
-    offered: Sequence[Ligature], tested: Sequence[Ligature], known: InstrumentNeighbours | None, blend: Blend
-) -> Array:
-    """Return what each playtest counts for each ligature offered (L, n), one line where none is."""
-    wanted: list[str | None] = [item.id for item in offered] or [None]
-    if known is None:
-        return np.ones((len(wanted), 0))
-    weights = LigatureWeights(tested, [*wanted, *known.tests.ligatures])
-    place = np.arange(len(wanted) + len(known.tests.ligatures))
-    return weights.of(place[: len(wanted), None], place[None, len(wanted) :], blend.settings)
-
-
-def _score_block(candidates: Candidates, rows: Index, blend: Blend, seen: Predictor | None, factor: Array) -> _Block:
-    computed = blend.computed(candidates.overall_d[rows])
-    fits = candidates.ligature_fits[rows] if candidates.ligature_fits.shape[1] else np.ones((len(rows), 1), dtype=bool)
-    features = candidates.scored.features[rows]
-    found = None if seen is None else seen.predict(features, blend.settings, factor=factor)
-    marks = computed[:, None] + (np.zeros((1, len(factor))) if found is None else found.correction)
-    return _Block(np.where(fits, np.round(10 * marks, DECIMALS), -np.inf), computed, found)
+        return Placed(pair, by_id, score, float(self.computed[row]), float(self.correction[row, column]))

@@ -8,12 +8,16 @@ from functools import cached_property
 
 import numpy as np
 
-from matchkit.advise.answers import Setup, TermReason
-from matchkit.advise.reasons import POINTS, AgainstPresent, neighbour_reasons, term_reasons
+from matchkit.advise.answers import Deciding, Setup, TermReason
+from matchkit.advise.heard import POINTS, deciding, group_reasons, mark_reasons, played
+from matchkit.advise.reasons import AgainstPresent, term_reasons
 from matchkit.advise.search import Placed
 from matchkit.facts import PARTS, Assumed, Part
 from matchkit.learn.blend import Blend
+from matchkit.learn.fitted import Account, Band, Fitted, Setups
+from matchkit.learn.kriging.system import Dense
 from matchkit.learn.learner import Learner
+from matchkit.learn.threads import one_thread
 from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.parts.facing import FacingPart
@@ -43,19 +47,23 @@ class SetupMaker:
         """Return the set-ups of ranked lines, in their order; their doubts are computed together."""
         shown = self.scored.pairs.select([line.pair for line in placed])
         doubt = self.learner.scorer.uncertainty(shown)
-        return tuple(self._setup(place, line, shown.one(place), doubt.one(place)) for place, line in enumerate(placed))
+        with one_thread():
+            return tuple(self._setup(place, line, shown.one(place), doubt.one(place)) for place, line in enumerate(placed))
 
     def _setup(self, place: int, placed: Placed, one: PairTable, own: Uncertainty) -> Setup:
         """Return the set-up of one line, its pair alone and the doubt of that."""
         facing, reed = one.facing(0), one.reed(0)
         judged = self.scored.terms.one(placed.pair)
-        terms = term_reasons(judged, slope=self.blend.slope)
+        terms = term_reasons(judged, slope=self.blend.line.slope)
         score = POINTS * (placed.computed + placed.correction)
-        interval = self.blend.interval(self.view.player.id)
-        half = None if interval is None else POINTS * float(interval.half_width(placed.evidence))
-        total = placed.evidence + self.blend.settings.kappa
         tied = sorted((self.ligatures[band] for band in placed.ligatures), key=lambda item: item.id)
         first = min(tied, key=_offered_first, default=None)
+        heard = self._heard(placed, first)
+        known, half = self._known, None
+        interval = self.blend.interval(self.blend.kind(self.view.player.instrument, self.view.player.id, facing.id))
+        if heard is not None:
+            half = POINTS * float(interval.half_width(heard.sd))
+        marks, others = ((), 0.0) if known is None or heard is None else mark_reasons(known, heard)
         pressure = float(one.closing_pressure_pa[0])
         changes = self._changes(facing, reed, [item.id for item in tied])
         return Setup(
@@ -72,8 +80,7 @@ class SetupMaker:
             score_high=None if half is None else float(np.clip(score + half, 0, 100)),
             computed=placed.computed,
             correction=placed.correction,
-            evidence=placed.evidence,
-            blend=placed.evidence / total if total > 0 else 0.0,
+            evidence=0.0 if heard is None else heard.evidence,
             overall_d=float(judged.overall[0]),
             closing_pressure_kpa=pressure / KPA,
             u_closing_pressure_kpa=pressure * float(own.total[0]) / KPA,
@@ -81,7 +88,11 @@ class SetupMaker:
             playing_opening_mm=float(playing_openings_m(one, blow_pa=self.view.blow_pa)[0]) / MM,
             tip_opening_mm=float(one.tip_opening_m[0]) / MM,
             terms=terms,
-            neighbours=neighbour_reasons(placed, self.blend, self.view.player.instrument),
+            groups=() if known is None or heard is None else group_reasons(known, heard, self._about(facing, reed, first)),
+            playtests=marks,
+            other_playtests=others,
+            played=played(known, self.view.player.id, facing.id, reed.id),
+            own_interval=interval.own,
             feel=self._against.feel(one, own),
             assumed=self._assumed(facing, reed, terms),
             unchecked=unchecked(facing, reed, first),
@@ -90,6 +101,46 @@ class SetupMaker:
             changes=changes,
             is_present=changes == (),
         )
+
+    def _about(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> dict[str, str | None]:
+        """Return the names of what a set-up is about, by part of the model."""
+        player = self.view.player.id
+        return {
+            "player": player,
+            "mouthpiece": facing.id,
+            "line": reed.reed.profile_id or reed.id,
+            "setup": f"{player}\t{facing.id}\t{reed.id}",
+            "contact": None if ligature is None else ligature.contact,
+        }
+
+    @property
+    def _known(self) -> Fitted | None:
+        return self.blend.by_instrument.get(self.view.player.instrument)
+
+    def _heard(self, placed: Placed, ligature: Ligature | None) -> Account | None:
+        """Return where the correction of one line comes from; None where there is no mark on the instrument."""
+        if self._known is None:
+            return None
+        one = Setups.of_pairs(self.scored.pairs, self.scored.features).take([placed.pair])
+        band = Band() if ligature is None else Band(ligature.id, ligature.contact)
+        overall = float(self.scored.terms.overall[placed.pair])
+        return self._known.account(one, self.view.player.id, band, overall_d=overall)
+
+    def deciding(self, placed: Sequence[Placed]) -> Deciding | None:
+        """Return the one mark that decides which of the best lines is first; of thousands of marks none is looked for."""
+        if self._known is None or len(placed) < 2 or not isinstance(self._known.system, Dense):
+            return None
+        every = Setups.of_pairs(self.scored.pairs, self.scored.features)
+        placed = list({line.pair: line for line in reversed(placed)}.values())[::-1]  # the best line of each pair
+        weights = []
+        with one_thread():
+            for line in placed:
+                tied = sorted((self.ligatures[band] for band in line.ligatures), key=lambda item: item.id)
+                first = min(tied, key=_offered_first, default=None)
+                band = Band() if first is None else Band(first.id, first.contact)
+                found = self._known.weights(every.take([line.pair]), self.view.player.id, band)
+                weights.append(np.sum(list(found.values()), axis=0))
+            return deciding(self._known, np.array(weights), np.array([line.score for line in placed]) / POINTS)
 
     def _changes(self, facing: FacingPart, reed: ReedPart, ligatures: Sequence[str]) -> tuple[Part, ...] | None:
         """Return the parts that differ from what the player has; None where mouthpiece or reed of theirs is not known."""

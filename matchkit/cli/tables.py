@@ -33,7 +33,8 @@ def check(ctx: click.Context, source: str, style: str, out: str | None) -> None:
     if not reading.problems:
         import matchkit as mk
 
-        reading.warnings.extend(mk.open(source).slips)
+        house = mk.open(source)
+        reading.warnings.extend((*house.slips, *house.odd_marks))
     if style == "json":
         found = {
             "schema": "matchkit.check/1",

@@ -14,28 +14,27 @@ from matchkit.learn.model.found import FoundModel, belonging_of
 from matchkit.results import Progress
 
 if TYPE_CHECKING:
+    from matchkit.learn.trained import Trained
     from matchkit.learn.trial.evaluation import Compared, Evaluation
 
 
 class LearningQuestions(Rooms):
     """What a shop asks of its model: train it, evaluate it, compare two."""
 
-    def train(self, out: str | Path | None = None, *, jobs: int = 1, progress: Progress | None = None) -> Path:
-        """Choose settings on this house's playtests, fit the model, and write it with its card.
+    def train(self, out: str | Path | None = None, *, progress: Progress | None = None) -> Trained:
+        """Learn how far marks vary from this house's playtests, fit the model, and write it with its card.
 
         Parameters
         ----------
         out
             file to write; by default ``model.npz`` beside the tables
-        jobs
-            how many processes share the work
         progress
-            called with steps done and steps in all
+            called with folds of the card done and folds in all
 
         Returns
         -------
-        Path
-            the file that was written
+        Trained
+            the file that was written, and what training changed of the answers
 
         Raises
         ------
@@ -44,38 +43,41 @@ class LearningQuestions(Rooms):
         RequestError
             where no playtest has a mark
         """
+        from matchkit.learn.trained import Trained, moved_by
         from matchkit.learn.trial.evaluation import grouped_figures
         from matchkit.words.playtest.learned import model_card
 
         if not self.scorer.marked:
             raise RequestError("there is no rated playtest to learn from: ranking goes by physics alone, and needs no model")
-        check_request(jobs=jobs)
         path = self._beside if out is None else Path(out)
         if path is None:
             raise ModelError("the demo house or a record on a server has no place for it: name a file for the model")
         learner = self.learner
-        blend, belonging = learner.train(jobs=jobs, progress=progress), belonging_of(learner, self._rules)
-        save_model(blend, learner.rated_tests, path, belonging=belonging)
+        before = learner.blend
+        blend, belonging = learner.train(), belonging_of(learner, self._rules)
         tests = learner.rated_tests
-        figures = grouped_figures(tests, self.parts.ligatures, blend.settings)
-        card = model_card(path.name, blend, tests, figures, belonging=belonging, invented=self.demo)
+        save_model(blend, tests, path, belonging=belonging)
+        figures, coverage = grouped_figures(tests, blend.variances, rescore=learner.rated_from, progress=progress)
+        card = model_card(path.name, blend, tests, figures, coverage=coverage, belonging=belonging, invented=self.demo)
         try:
             write_whole(path.with_suffix(".md"), lambda file: file.write(card.encode()))
         except SourceError as error:
             raise ModelError(str(error)) from error
         self._found = FoundModel(path.name, blend, belonging)
         self.__dict__.pop("_settled", None)
-        return path
+        return Trained(path, blend.tests, moved_by(before, blend))
 
     def evaluate(self, *, nested: bool = True, jobs: int = 1, progress: Progress | None = None) -> Evaluation:
-        """Say how well the model predicts playtests of this house that it has not seen.
+        """Say how well the model predicts playtests of this house that it has not seen, beside plain methods.
 
         Parameters
         ----------
         nested
-            choose the settings anew in every fold, which is honest and slow
-        jobs, progress
-            as :meth:`train`
+            learn anew in every fold how far marks vary, and ask ridge, forest, boosting and a Gaussian process too; otherwise the priors are taken
+        jobs
+            how many processes share the folds
+        progress
+            called with folds done and folds in all
 
         Returns
         -------
@@ -90,12 +92,15 @@ class LearningQuestions(Rooms):
         from matchkit.learn.trial.evaluation import evaluate_tests
 
         check_request(jobs=jobs)
-        return evaluate_tests(self.learner.rated_tests, self.parts.ligatures, nested=nested, jobs=jobs, progress=progress)
+        learner = self.learner
+        return evaluate_tests(
+            learner.rated_tests, nested=nested, plain=nested, rescore=learner.rated_from, jobs=jobs, progress=progress
+        )
 
     def compare(self, first: str | Path, second: str | Path) -> Compared:
-        """Compare two model files on this house's playtests, held out alike.
+        """Compare two model files on this house's playtests: on later ones that neither had seen, where there are enough.
 
-        What differs is what they chose: each is fitted anew in every fold with its own settings.
+        What differs is how far they take marks to vary: each is solved anew with its own variances.
 
         Returns
         -------
@@ -109,7 +114,9 @@ class LearningQuestions(Rooms):
         RequestError
             for too few playtests
         """
-        from matchkit.learn.trial.evaluation import Compared, compare_settings
+        from matchkit.learn.trial.evaluation import Compared, compare_models
 
-        one, other = (load_model(Path(path))[0].settings for path in (first, second))
-        return Compared((str(first), str(second)), compare_settings(self.learner.rated_tests, self.parts.ligatures, one, other))
+        one, other = (load_model(Path(path))[0] for path in (first, second))
+        learner = self.learner
+        found = compare_models(learner.rated_tests, one, other, rescore=learner.rated_from)
+        return Compared((str(first), str(second)), *found)

@@ -9,6 +9,7 @@ from matchkit.house.rooms import Rooms
 from matchkit.results import Progress
 
 if TYPE_CHECKING:
+    from matchkit.playtest.changed import Changed
     from matchkit.playtest.design.plan import Plan
     from matchkit.playtest.next import ToPlay
     from matchkit.playtest.stats.analyse import Analysis
@@ -68,11 +69,39 @@ class PlaytestQuestions(Rooms):
         --------
         >>> import matchkit as mk
         >>> [item.verdict for item in mk.open().analyse(session="LIG").comparisons]
-        ['different', 'inconclusive']
+        ['these players', 'inconclusive']
         """
         from matchkit.playtest.questions import analysed
 
         return analysed(self.tables, self.learner, session=session, claim=claim)
+
+    def changed(self, ids: Sequence[str]) -> Changed:
+        """Say what playtests of this house change of what is expected, at once and without training.
+
+        Parameters
+        ----------
+        ids
+            those of the playtests, as :meth:`~matchkit.playtest.log.Logged` names them
+
+        Returns
+        -------
+        Changed
+            the mark to expect with and without them, for each set-up and player; nothing for ids that are in no table
+
+        Raises
+        ------
+        DataError
+            where the tables cannot be read
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> len(mk.open().changed(["T0001"]).changes)
+        1
+        """
+        from matchkit.playtest.changed import what_changed
+
+        return what_changed(self.learner, ids)
 
     def next(
         self, player: str | None = None, *, count: int = 8, in_stock: bool = False, progress: Progress | None = None

@@ -49,6 +49,13 @@ class Rooms:
         return slips(self.parts)
 
     @property
+    def odd_marks(self) -> tuple[Problem, ...]:
+        """Marks that are likelier a slip than not; they do not count until a second one says the same."""
+        from matchkit.checks.marks import odd_marks
+
+        return odd_marks(self.learner.blend)
+
+    @property
     def warnings(self) -> tuple[Problem, ...]:
         """What is odd in the tables, and was not refused."""
         return self.tables.warnings

@@ -1,94 +1,136 @@
-"""Nearest neighbours that predict a residual and shrink it where little is known, as an estimator of scikit-learn's.
+"""Kriging on the nearest rows as an estimator of scikit-learn's: what ranking goes by, for anybody's own table.
 
-Ranking goes by the same functions of :mod:`matchkit.learn.nearest` without it; a test holds the one against the other.
+Ranking uses the same functions of :mod:`matchkit.learn.kriging` without it; a test holds the one against the other.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
-from sklearn.neighbors import NearestNeighbors
 from sklearn.utils.validation import check_array, check_consistent_length, check_is_fitted, validate_data
 
-from matchkit.learn.marks import shrunk_mean
-from matchkit.learn.nearest import DECIMALS, kernel, squared_distances
+from matchkit.learn.kriging.covariance import Coded
+from matchkit.learn.kriging.likelihood import Weighed
+from matchkit.learn.kriging.local import Asked, Local
+from matchkit.learn.kriging.system import solved
+from matchkit.learn.kriging.variances import GROUPED, PRIOR, Variances
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
+KINDS = ("player", "mouthpiece", "line")
 
-class ResidualNeighbours(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sklearn ships no types
-    """Predict ``sum w_j r_j / (sum w_j + kappa)`` over the ``n_neighbors`` nearest training rows.
 
-    ``w_j = v_j exp(-d_j^2 / (2 bandwidth^2))``, with Euclidean distance ``d_j`` and the row's own weight ``v_j``. Far from every
-    row the prediction goes to 0. Rows at equal distance are taken in training order.
+class NearestKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # sklearn ships no types
+    """Predict levels of groups, from all rows, and a smooth part by kriging on the ``n_neighbors`` nearest of what levels leave.
+
+    Where every row is among the nearest it is the Gaussian process with the same covariance. Far from every row the prediction goes to the
+    levels, and to 0 where there are none. Rows at equal distance are taken in training order.
 
     Parameters
     ----------
-    n_neighbors : int, default 25
-    bandwidth : float, default 1.5; ``inf`` weights all neighbours alike
-    kappa : float, default 1.0; pseudo-evidence that pulls towards 0, not negative
+    n_neighbors : int, default 50
+    groups : sequence of "player", "mouthpiece" and "line", default none
+        what the trailing columns of X hold: a code of each row's, in this order
+    smooth, own, player, mouthpiece, line, noise : float
+        standard deviations in units of y: of the smooth part, of each player's own smooth part, of levels, of the noise
+    length : float
+        length of the smooth parts, in units of X
+
+    Raises
+    ------
+    ValueError
+        for parameters that cannot be meant, and for fewer columns than groups
     """
 
-    def __init__(self, n_neighbors: int = 25, bandwidth: float = 1.5, kappa: float = 1.0) -> None:
+    def __init__(
+        self,
+        n_neighbors: int = 50,
+        groups: Sequence[str] = (),
+        *,
+        smooth: float = PRIOR.smooth,
+        own: float = PRIOR.own,
+        player: float = PRIOR.player,
+        mouthpiece: float = PRIOR.mouthpiece,
+        line: float = PRIOR.line,
+        noise: float = PRIOR.noise,
+        length: float = PRIOR.length,
+    ) -> None:
         self.n_neighbors = n_neighbors
-        self.bandwidth = bandwidth
-        self.kappa = kappa
+        self.groups = groups
+        self.smooth = smooth
+        self.own = own
+        self.player = player
+        self.mouthpiece = mouthpiece
+        self.line = line
+        self.noise = noise
+        self.length = length
 
-    def fit(self, X: Any, y: Any, sample_weight: Any = None) -> ResidualNeighbours:  # noqa: N803 - sklearn's name
-        """Keep the training rows ``X`` (n, f), the residuals ``y`` (n,) and their weights (n,), all 1 where none are given.
+    def _variances(self) -> Variances:
+        sd = {name: getattr(self, name) if name in self.groups else 0.0 for name in KINDS}
+        own = self.own if "player" in self.groups else 0.0
+        none = dict.fromkeys(("slope", "setup", "sitting", "contact", "ligature", "own_contact"), 0.0)
+        return Variances(**sd, **none, smooth=self.smooth, own=own, noise=self.noise, length=self.length)
 
-        scikit-learn insists on the name ``y``; what stands in it is rating minus computed rating.
-        """
-        if self.n_neighbors < 1 or self.bandwidth <= 0 or self.kappa < 0:
-            raise ValueError("n_neighbors must be at least 1, bandwidth above 0, kappa not negative")
+    def fit(self, X: Any, y: Any, sample_weight: Any = None) -> NearestKriging:  # noqa: N803 - sklearn's name
+        """Solve the training rows ``X`` (n, f), ``y`` (n,); the noise of a row has the variance over its weight (n,), all 1 where none are given."""
+        if self.n_neighbors < 1 or not set(self.groups) <= set(KINDS) or len(set(self.groups)) != len(self.groups):
+            raise ValueError(f"n_neighbors must be at least 1, and groups among {', '.join(KINDS)}, each once")
         X, y = validate_data(self, X, y, y_numeric=True, dtype=float)  # noqa: N806 - sklearn's name
-        self.residual_ = np.asarray(y, dtype=float)
-        if sample_weight is None:
-            self.weight_ = np.ones(len(X))
-        else:
-            self.weight_ = check_array(sample_weight, ensure_2d=False, dtype=float, input_name="sample_weight")
-            check_consistent_length(X, self.weight_)
-            if self.weight_.ndim != 1 or np.any(self.weight_ < 0):
+        if X.shape[1] <= len(self.groups):
+            raise ValueError(f"{X.shape[1]} feature(s) in X; {len(self.groups)} of them are groups, and none is left")
+        weight = np.ones(len(X))
+        if sample_weight is not None:
+            weight = check_array(sample_weight, ensure_2d=False, dtype=float, input_name="sample_weight")
+            check_consistent_length(X, weight)
+            if weight.ndim != 1 or np.any(weight < 0):
                 raise ValueError("sample_weight must be one-dimensional and not negative")
-            if not np.any(self.weight_):
+            if not np.any(weight):
                 raise ValueError("sample_weight must not be zero everywhere: no weight, no neighbours")
-        self.index_ = NearestNeighbors(algorithm="brute").fit(X)
-        self.rows_ = np.asarray(X)
+        kept = weight > 0  # a row without weight is no row
+        self.variances_ = self._variances()
+        self.names_ = {name: np.unique(column) for name, column in zip(self.groups, self._columns(X[kept]), strict=True)}
+        marks = self._coded(X[kept], np.asarray(y, dtype=float)[kept], weight[kept])
+        system = solved(Weighed.plain(marks), self.variances_)
+        self.pull_ = system.solve(marks.mark[:, None])[:, 0]
+        self.left_ = marks.mark - system.levels(self.pull_[:, None])[:, 0]
+        self.local_ = Local(marks, self.variances_, system.noise, neighbours=self.n_neighbors)
         return self
 
-    def nearest(self, X: Any) -> tuple[Array, Index]:  # noqa: N803 - sklearn's name
-        """Return distances (N, k) and training rows (N, k) of the nearest, ties in training order."""
-        check_is_fitted(self)
-        X = validate_data(self, X, reset=False, dtype=float)  # noqa: N806 - sklearn's name
-        count = len(self.rows_)
-        wanted = min(self.n_neighbors, count)
-        reach = min(wanted + 8, count)
-        index = self.index_.kneighbors(X, n_neighbors=reach, return_distance=False)
-        row = np.repeat(np.arange(len(X)), reach)
-        distance = self._distances(X[row], index.ravel()).reshape(index.shape)
-        order = np.lexsort((index, distance), axis=1)
-        distance, index = np.take_along_axis(distance, order, 1), np.take_along_axis(index, order, 1)
-        cut = (distance[:, -1] == distance[:, wanted - 1]) & (reach < count)
-        distance, index = distance[:, :wanted], index[:, :wanted].astype(np.intp)
-        everything = np.arange(count)
-        for place in np.flatnonzero(cut):  # more ties at the edge than were fetched: look at every row
-            every = self._distances(np.broadcast_to(X[place], self.rows_.shape), everything)
-            index[place] = np.lexsort((everything, every))[:wanted]
-            distance[place] = every[index[place]]
-        return distance, index
+    def _columns(self, X: Array) -> Array:  # noqa: N803 - sklearn's name
+        return X[:, X.shape[1] - len(self.groups) :].T
 
-    def _distances(self, asked: Array, index: Index) -> Array:
-        return np.sqrt(squared_distances(asked, self.rows_[index])).round(DECIMALS)
+    def _codes(self, X: Array) -> dict[str, Index]:  # noqa: N803 - sklearn's name
+        """Return codes (N,) of the groups that are given, -1 for names that no training row has."""
+        found = {}
+        for name, column in zip(self.groups, self._columns(X), strict=True):
+            names = self.names_[name]
+            place = np.minimum(np.searchsorted(names, column), len(names) - 1)
+            found[name] = np.where(names[place] == column, place, -1).astype(np.intp)
+        return found
+
+    def _coded(self, X: Array, y: Array, weight: Array) -> Coded:  # noqa: N803 - sklearn's name
+        count = len(X)
+        apart: Index = np.arange(count, dtype=np.intp)
+        codes = dict.fromkeys(GROUPED, apart) | self._codes(X)
+        features = X[:, : X.shape[1] - len(self.groups)]
+        return Coded(codes, features, np.zeros((count, 0)), np.zeros((count, 2)), y, weight)
 
     def predict(self, X: Any) -> Array:  # noqa: N803 - sklearn's name
-        """Return the predicted residual (N,)."""
-        distance, index = self.nearest(X)
-        weight = kernel(distance, self.weight_[index], bandwidth=self.bandwidth)
-        return shrunk_mean(weight, self.residual_[index], kappa=self.kappa)
+        """Return the prediction (N,)."""
+        check_is_fitted(self)
+        X = validate_data(self, X, reset=False, dtype=float)  # noqa: N806 - sklearn's name
+        codes, nothing = self._codes(X), np.full(len(X), -1, dtype=np.intp)
+        features = X[:, : X.shape[1] - len(self.groups)]
+        found = self.local_.mean(Asked(features, codes.get("player", nothing), nothing), self.left_)
+        for name, code in codes.items():
+            sums = np.bincount(self.local_.marks.codes[name], self.pull_, minlength=len(self.names_[name]))
+            found += np.append(getattr(self.variances_, name) ** 2 * sums, 0.0)[code]
+        return np.asarray(found)
 
     def __sklearn_tags__(self) -> Any:
         """Say what the estimator can and cannot do; shrunk predictions fit a training set poorly on purpose."""

@@ -1,10 +1,11 @@
-"""How far the next rating may be from the expected one: split conformal, from out-of-fold residuals."""
+"""How far the next mark may be from the expected one: what was missed in marks left out, over what the model expects to miss."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,95 +13,56 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
+Kind = Literal["new player", "new mouthpiece", "new pair"]
+KINDS: tuple[Kind, ...] = ("new player", "new mouthpiece", "new pair")
+
 LEVEL = 0.8
-MIN_ROWS = 40
-MIN_GROUPS = 8
-FOLDS = 8
-
-
-def conformal_rank(count: int, *, level: float = LEVEL) -> int:
-    """Return which of ``count`` sorted residuals bounds the interval: ``ceil((n + 1) level - 1e-9)``.
-
-    Split conformal (Vovk et al.; see docs/physics.md for what it promises). May exceed ``count``, when no finite bound exists.
-
-    >>> conformal_rank(99, level=0.9), conformal_rank(19, level=0.9), conformal_rank(3, level=0.8)
-    (90, 18, 4)
-    """
-    return math.ceil((count + 1) * level - 1e-9)
+NORMAL = 1.2815515655446004
+"""Standard deviations either side that hold 80 % of a normal distribution."""
+AS_UNITS = 8
+"""The model's own width counts as so many units; below as many it stands alone."""
 
 
 @dataclass(frozen=True)
 class Interval:
-    """An interval whose width follows the evidence: half width ``q sqrt(s0^2 + s1^2 / (evidence + kappa))``, in rating points."""
+    """Half widths in standard deviations of the model: ``q`` for one kind of question, from ``units`` that were left out.
+
+    ``own`` says that there were too few, and that it is the model's own.
+    """
 
     q: float
-    s0: float
-    s1: float
-    kappa: float
+    units: int
 
-    def half_width(self, evidence: Array | float) -> Array:
-        """Return the half width for an evidence (any shape)."""
-        return self.q * scale(evidence, s0=self.s0, s1=self.s1, kappa=self.kappa)
+    @property
+    def own(self) -> bool:
+        """Whether it is the model's own, as there were fewer than eight units."""
+        return self.units < AS_UNITS
 
-
-def scale(evidence: Array | float, *, s0: float, s1: float, kappa: float) -> Array:
-    """Return ``sqrt(s0^2 + s1^2 / (evidence + kappa))``; without shrinkage an evidence of nothing counts as a thousandth."""
-    total = np.maximum(np.asarray(evidence, dtype=float) + kappa, 1e-3)
-    return np.asarray(np.sqrt(s0**2 + s1**2 / total))
+    def half_width(self, sd: Array | float) -> Array:
+        """Return the half width for standard deviations (any shape), in points of a mark."""
+        return np.asarray(self.q * np.asarray(sd, dtype=float))
 
 
-def fit_interval(
-    residuals: Array, evidence: Array, groups: Sequence[str], *, kappa: float, level: float = LEVEL
-) -> Interval | None:
-    """Fit the scale to squared residuals by non-negative least squares, then take the order statistic of the scaled ones.
+def unit_quantile(scaled: Array, units: Sequence[str], *, level: float = LEVEL) -> float:
+    """Return the quantile of what was missed, each unit weighing the same and one more unit at infinity.
 
-    None where there are below 40 rows or 8 groups, or where no finite bound exists: there are not enough playtests.
+    With one residual a unit it is the split conformal bound (Vovk, Gammerman and Shafer 2005, from memory): the ``ceil((n + 1) level)``-th of them.
+
+    >>> unit_quantile(np.arange(1.0, 10.0), [str(k) for k in range(9)])
+    8.0
     """
-    from scipy.optimize import nnls
-
-    if len(residuals) < MIN_ROWS or len(set(groups)) < MIN_GROUPS:
-        return None
-    rank = conformal_rank(len(residuals), level=level)
-    if rank > len(residuals):
-        return None
-    total = np.maximum(evidence + kappa, 1e-3)
-    squares, _ = nnls(np.column_stack([np.ones_like(total), 1 / total]), residuals**2)
-    if not squares.any():  # every residual is nothing
-        squares = np.array([1.0, 0.0])
-    s0, s1 = (float(part) for part in np.sqrt(squares))
-    scaled = np.abs(residuals) / scale(evidence, s0=s0, s1=s1, kappa=kappa)
-    return Interval(float(np.sort(scaled)[rank - 1]), s0, s1, kappa)
+    names, place, count = np.unique(np.array(units, dtype=np.str_), return_inverse=True, return_counts=True)
+    weight = 1 / count[place] / (len(names) + 1)
+    order = np.argsort(scaled, kind="stable")
+    reached = np.flatnonzero(np.cumsum(weight[order]) >= level - 1e-9)
+    return float(scaled[order][reached[0]]) if len(reached) else math.inf
 
 
-def fold_of(groups: Sequence[str], *, folds: int = FOLDS) -> Index:
-    """Deal groups out to the folds by sorted name, so that the folds do not depend on the order of the rows."""
-    names = sorted(set(groups))
-    place = {name: number % folds for number, name in enumerate(names)}
-    return np.array([place[group] for group in groups], dtype=np.intp)
-
-
-def group_folds(groups: Sequence[str], sessions: Sequence[str | None], *, folds: int = FOLDS) -> Iterator[tuple[Index, Index]]:
-    """Return train and test rows, whole groups held out at a time; a session of the test rows is never trained on."""
-    fold = fold_of(groups, folds=folds)
-    for number in range(min(folds, len(set(groups)))):
-        test = np.flatnonzero(fold == number)
-        train = without_sessions(np.flatnonzero(fold != number), test, sessions)
-        if len(train):
-            yield train, test
-
-
-def crossed_folds(one: Sequence[str], two: Sequence[str], sessions: Sequence[str | None]) -> Iterator[tuple[Index, Index]]:
-    """Return train and test rows with both groups new: tests of one fold of each, trained on rows of neither."""
-    first, second = fold_of(one), fold_of(two)
-    for a in range(min(FOLDS, len(set(one)))):
-        for b in range(min(FOLDS, len(set(two)))):
-            test = np.flatnonzero((first == a) & (second == b))
-            train = without_sessions(np.flatnonzero((first != a) & (second != b)), test, sessions)
-            if len(train) and len(test):
-                yield train, test
-
-
-def without_sessions(train: Index, test: Index, sessions: Sequence[str | None]) -> Index:
-    """Leave out training rows that share a session with a test row."""
-    seen = {sessions[int(row)] for row in test} - {None}
-    return np.array([row for row in train if sessions[int(row)] not in seen], dtype=np.intp)
+def fit_interval(scaled: Array, units: Sequence[str]) -> Interval:
+    """Return the interval from what was missed over the model's standard deviation (n,), shrunk towards the model's own as by eight units."""
+    count = len(set(units))
+    found = unit_quantile(np.abs(scaled), units) if count else math.inf
+    if count < AS_UNITS or not math.isfinite(found) or found <= 0:
+        return Interval(NORMAL, min(count, AS_UNITS - 1))
+    q = math.exp((count * math.log(found) + AS_UNITS * math.log(NORMAL)) / (count + AS_UNITS))
+    return Interval(float(f"{q:.6g}"), count)

@@ -3,60 +3,90 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import asdict, astuple, replace
+from collections.abc import Mapping
+from dataclasses import asdict, astuple
 from typing import Any
 
+import numpy as np
+
 from matchkit.files import Cache
-from matchkit.learn.blend import Blend, fit_blend, residuals_by_instrument
+from matchkit.learn.blend import Blend, fit_blend, from_numbers
 from matchkit.learn.interval import Interval
-from matchkit.learn.marks import RatedTests, Settings
-from matchkit.learn.rater import RaterCalibration
-from matchkit.records.parts import Ligature
+from matchkit.learn.kriging.variances import Variances
+from matchkit.learn.marks import NUMBERS, TEXTS, RatedTests
+from matchkit.score.target import Aim, Aims
 
 
-def kept_blend(tests: RatedTests, ligatures: Sequence[Ligature], settings: Settings, cache: Cache) -> Blend:
-    """Return the model fitted with these settings; its numbers from the cache where these very marks were fitted before."""
-    texts = json.dumps(
-        [tests.ids, tests.players, tests.mouthpieces, tests.reeds, tests.sessions, tests.instruments, tests.ligatures]
-    )
-    contacts = repr(sorted((item.id, item.contact) for item in ligatures))
-    numbers = (tests.rating, tests.overall_d, tests.features, tests.weight)
-    key = cache.key("model", texts, contacts, repr(astuple(settings)), *(array.tobytes() for array in numbers))
+def kept_blend(tests: RatedTests, variances: Variances | None, *, aims: Aims, cache: Cache) -> Blend:
+    """Return the model at these variances, or learned ones; its numbers from the cache where these very marks were fitted before."""
+    texts = json.dumps([getattr(tests, name) for name in TEXTS])
+    numbers = (getattr(tests, name).tobytes() for name in NUMBERS)
+    key = cache.key("model", texts, "learned" if variances is None else repr(astuple(variances)), repr(aims), *numbers)
     entry = cache.get([key]).get(key)
-    blend = None if entry is None else _blend_from(entry, tests, settings)
+    blend = None if entry is None else _blend_from(entry, tests, aims)
     if blend is None:
-        blend = fit_blend(tests, ligatures, settings)
-        plain = replace(blend, by_instrument={})
-        cache.put({key: json.dumps({name: _asdict(getattr(plain, name)) for name in _BLEND}).encode()})
+        blend = fit_blend(tests, variances, aims=aims)
+        cache.put({key: json.dumps(plain(blend)).encode()})
     return blend
 
 
-_BLEND = ("intercept", "slope", "known_player", "new_player", "raters")
+def plain(blend: Blend) -> dict[str, Any]:
+    """Return the numbers of a model as plain values; the marks themselves are not among them."""
+    return {
+        "variances": asdict(blend.variances),
+        "line": {
+            "intercept": blend.line.intercept,
+            "slope": blend.line.slope,
+            "covariance": blend.line.covariance.tolist(),
+        },
+        "learned": blend.learned,
+        "intervals": {kind: asdict(interval) for kind, interval in blend.intervals.items()},
+        "aims": {name: {scale: asdict(aim) for scale, aim in found.items()} for name, found in blend.aims.items()},
+        "marks": {
+            name: {
+                "pull": known.settled.pull.tolist(),
+                "odd": known.weighed.odd.tolist(),
+                "wider": known.weighed.wider.tolist(),
+            }
+            for name, known in blend.by_instrument.items()
+        },
+    }
 
 
-def _asdict(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {name: asdict(item) for name, item in value.items()}
-    return asdict(value) if isinstance(value, Interval) else value
-
-
-def _blend_from(entry: bytes, tests: RatedTests, settings: Settings) -> Blend | None:
-    try:
-        plain = json.loads(entry)
-        line = (float(plain["intercept"]), float(plain["slope"]))
-        lines = {player: RaterCalibration(**own) for player, own in plain["raters"].items()}
-        intervals = [None if plain[name] is None else Interval(**plain[name]) for name in ("known_player", "new_player")]
-    except (ValueError, KeyError, TypeError):
-        return None
-    return Blend(
-        settings=settings,
-        intercept=line[0],
-        slope=line[1],
-        by_instrument=residuals_by_instrument(tests, line, lines),
-        players=tuple(sorted(set(tests.players))),
-        known_player=intervals[0],
-        new_player=intervals[1],
-        tests=len(tests),
-        raters=lines,
+def blend_of(values: Mapping[str, Any], tests: RatedTests) -> Blend:
+    """Return a model from its numbers and its marks; raises KeyError, TypeError or ValueError for what is none."""
+    aims = {
+        str(name): {str(scale): Aim(**_finite(aim)) for scale, aim in found.items()} for name, found in values["aims"].items()
+    }
+    intervals = {kind: Interval(**_finite(found)) for kind, found in values["intervals"].items()}
+    line = values["line"]
+    arrays = {
+        str(name): {key: np.array(found[key], dtype=float) for key in ("pull", "odd", "wider")}
+        for name, found in values["marks"].items()
+    }
+    return from_numbers(
+        tests,
+        Variances(**values["variances"]),
+        line=(float(line["intercept"]), float(line["slope"]), np.array(line["covariance"], dtype=float)),
+        marks=arrays,
+        intervals=intervals,
+        aims=aims,
+        learned=bool(values["learned"]),
     )
+
+
+def _finite(values: Mapping[str, Any]) -> dict[str, Any]:
+    for name, value in values.items():
+        if not isinstance(value, int | float) or not np.isfinite(value) or value < 0:
+            raise ValueError(f"{name} {value!r}")
+    return dict(values)
+
+
+def _blend_from(entry: bytes, tests: RatedTests, aims: Aims) -> Blend | None:
+    try:
+        values = json.loads(entry)
+        return blend_of(
+            values | {"aims": {name: {s: asdict(aim) for s, aim in one.items()} for name, one in aims.items()}}, tests
+        )
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None

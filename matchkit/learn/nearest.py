@@ -7,11 +7,11 @@ rows cannot be among the nearest: what is within its error of the k-th is measur
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from matchkit.learn.threads import one_thread
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -63,7 +63,7 @@ def nearest(asked: Array, known: Array, k: int, *, extra: Extra | None = None) -
     turned[:, :count] = -2 * far.T
     reach = np.sqrt((near.astype(float) ** 2).sum(axis=1)) + np.sqrt(lengths.max())
     error = _SAFETY * np.finfo(np.float32).eps * (known.shape[1] + 1) * reach**2
-    with _one_thread():
+    with one_thread():
         for start in range(0, len(asked), _BLOCK):
             rows = slice(start, min(start + _BLOCK, len(asked)))
             guess = near[rows] @ turned
@@ -86,24 +86,3 @@ def nearest(asked: Array, known: Array, k: int, *, extra: Extra | None = None) -
             kept = order[first[:, None] + np.arange(wanted)]
             distance[rows], index[rows] = apart[kept], column[kept]
     return distance, index
-
-
-def kernel(distance: Array, own_weight: Array, *, bandwidth: float) -> Array:
-    """Return the weight of neighbours, ``own exp(-d^2 / (2 bandwidth^2))``, of any shape.
-
-    >>> float(kernel(np.array(0.0), np.array(1.5), bandwidth=1.0))
-    1.5
-    """
-    return np.asarray(own_weight * np.exp(-(distance**2) / (2 * bandwidth**2)))
-
-
-@cache
-def _controller() -> Any:
-    from threadpoolctl import ThreadpoolController
-
-    return ThreadpoolController()
-
-
-def _one_thread() -> Any:
-    """Keep linear algebra to one thread: on shared cores two take several times the work of one."""
-    return _controller().limit(limits=1)

@@ -11,7 +11,7 @@ from matchkit.learn.learner import Learner
 from matchkit.names import by_id
 from matchkit.parts.fits import misfit
 from matchkit.playtest.design.plan import Plan, plan_any
-from matchkit.playtest.next import ToPlay, choose, player_field, spread_of
+from matchkit.playtest.next import ToPlay, choose, player_field
 from matchkit.playtest.stats.analyse import Analysis, analyse
 from matchkit.results import Progress
 from matchkit.tables.source import Tables
@@ -91,4 +91,4 @@ def to_play_next(
         if progress is not None:
             progress(len(players) + done, total)
 
-    return ToPlay(model, tuple(choose(fields, blend.settings, tau=spread_of(blend), count=count, chosen=chosen)))
+    return ToPlay(model, tuple(choose(blend, fields, count=count, chosen=chosen)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from functools import cached_property, partial
 
@@ -16,7 +17,7 @@ from matchkit.names import by_id
 from matchkit.pairs.contacts import Contacts
 from matchkit.pairs.kept import solve_or_read
 from matchkit.pairs.share_doubt import ShareDoubt
-from matchkit.pairs.table import PairTable, no_pairs, pair_grid, pair_list
+from matchkit.pairs.table import PairTable, pair_grid, pair_list
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import pair_refusals
@@ -27,13 +28,14 @@ from matchkit.results import Progress
 from matchkit.score.asked import Asked
 from matchkit.score.features import feature_matrix
 from matchkit.score.player import PlayerView, Present, Visitor, as_aimed, as_usual, lip_place_m, view_player
-from matchkit.score.target import LIKED, Targets, set_targets
+from matchkit.score.target import LIKED, Aim, Aims, Targets, middles, set_targets
 from matchkit.score.term import Desirabilities, judge_terms
 from matchkit.score.wishes import NO_WISH, Wishes
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,8 @@ class Scorer:
         self.contacts = Contacts(partial(solve_or_read, cache=parts.cache))
         self._views: dict[str, PlayerView] = {}
         self._fitting: dict[str, PairTable] = {}
+        self._aims: Aims = {}
+        self._usual: dict[str, dict[str, Aim]] = {}
 
     # pairs
 
@@ -110,11 +114,11 @@ class Scorer:
             self._views[player.id] = self._view_player(player, player.neck_id)
         return self._views[player.id]
 
-    def _as_aimed(self, view: PlayerView, *, training: bool = False) -> PlayerView:
+    def _as_aimed(self, view: PlayerView) -> PlayerView:
         """Return a player with what is not known of blowing and lip taken from what is aimed at."""
         if "assumed" not in (view.blow_source, view.lip_source):
             return view
-        aim = self.targets(view, self.parts.reeds_for(view.player.instrument), training=training).main
+        aim = self.targets(view, self.parts.reeds_for(view.player.instrument)).main
         if aim is None:
             return as_usual(view)
         return as_aimed(view, closing_pressure_pa=aim.closing_pressure_pa, lip_area_m2=aim.lip_area_m2)
@@ -190,11 +194,37 @@ class Scorer:
             offset_m=[test.reed_offset_mm * MM for test in self.marked],
         )
 
-    def _liked(self, instrument: str) -> PairTable:
+    def _liked(self, instrument: str, known: Flags | None = None) -> PairTable:
         pairs = self.marked_pairs
-        mark = np.array([test.overall or 0.0 for test in self.marked])
+        liked = np.array([(test.overall or 0.0) >= LIKED for test in self.marked], dtype=bool)
         plays = pairs.of_facings(lambda facing: facing.mouthpiece.instrument == instrument) > 0
-        return pairs.select(np.flatnonzero((mark >= LIKED) & plays))
+        return pairs.select(np.flatnonzero(liked & plays if known is None else liked & plays & known))
+
+    def aims_of(self, instruments: Sequence[str], known: Flags | None = None) -> Aims:
+        """Return what players without a set-up are scored against, from the playtests where ``known`` (of :attr:`marked`) is true."""
+        found = {}
+        for instrument in instruments:
+            scales = [part.scale for part in self.parts.reeds_for(instrument)]
+            found[instrument] = middles(self._liked(instrument, known), self.fitting(instrument), scales)
+        return found
+
+    def aiming(self, aims: Aims) -> Scorer:
+        """Return a scorer of the same house that goes by what a model aims at, for training, folds and ranking alike."""
+        other = copy(self)
+        other._aims, other._usual, other._views = aims, {}, {}  # noqa: SLF001 - its own kind
+        return other
+
+    def usual(self, instrument: str) -> dict[str, Aim]:
+        """Return what somebody without a set-up is scored against on an instrument: as the model stores it, else from all there is."""
+        if instrument not in self._usual:
+            stored = dict(self._aims.get(instrument, {}))
+            scales = [part.scale for part in self.parts.reeds_for(instrument)]
+            missing = [scale or "" for scale in scales if (scale or "") not in stored]
+            if missing:
+                liked, fitting = self._liked(instrument), self.fitting(instrument)
+                stored |= middles(liked, fitting, scales, only=missing)
+            self._usual[instrument] = stored
+        return self._usual[instrument]
 
     def _usual_price(self, instrument: str) -> float:
         prices = [part.mouthpiece.price for part in self.parts.facings_for(instrument) if part.mouthpiece.price]
@@ -202,21 +232,12 @@ class Scorer:
 
     # targets and terms
 
-    def targets(
-        self, view: PlayerView, reeds: Sequence[ReedPart], wishes: Wishes = NO_WISH, *, training: bool = False
-    ) -> Targets:
-        """Choose what to aim at for one player, under a wish.
-
-        In ``training`` nothing is aimed at the middle of what the house happens to have, so that another part changes nothing that
-        was learned.
-        """
-        instrument, nothing = view.player.instrument, no_pairs(self.contacts)
-        by_middle = view.present is None
+    def targets(self, view: PlayerView, reeds: Sequence[ReedPart], wishes: Wishes = NO_WISH) -> Targets:
+        """Choose what to aim at for one player, under a wish."""
         return set_targets(
             view,
             [part.scale for part in reeds],
-            liked=self._liked(instrument) if by_middle else nothing,
-            fitting=self.fitting(instrument) if by_middle and not training else nothing,
+            usual=self.usual(view.player.instrument) if view.present is None else {},
             wishes=wishes,
             wish_step=self.spec.wish_step,
         )
@@ -227,17 +248,14 @@ class Scorer:
         pairs: PairTable,
         *,
         wishes: Wishes = NO_WISH,
-        training: bool = False,
         own_opening: bool = False,
     ) -> Scored:
         """Compute the terms of pairs under a wish, and their features without one; with ``own_opening`` no other mouthpiece is asked about."""
-        if training:
-            view = self._as_aimed(view, training=True)
         price = self._usual_price(view.player.instrument)
         plain = Asked(
             pairs,
             view,
-            self.targets(view, pairs.reeds, training=training),
+            self.targets(view, pairs.reeds),
             NO_WISH,
             self.spec.wish_step,
             self.share_doubt,

@@ -52,6 +52,51 @@ class Aim:
     lip_area_m2: float
     likes: int = 0
 
+    def moved(self, *, pressure: float, opening: float) -> Aim:
+        """Return it with its closing pressure and tip opening multiplied."""
+        return Aim(
+            self.closing_pressure_pa * pressure,
+            self.tip_opening_m * opening,
+            self.stiffness_pa_per_m * pressure / opening,
+            self.lip_area_m2,
+            self.likes,
+        )
+
+
+Aims = Mapping[str, Mapping[str, Aim]]
+"""What somebody without a set-up is scored against, before embouchure and level: by instrument, and by strength scale ("" is the house's)."""
+
+
+def middles(
+    liked: PairTable, fitting: PairTable, scales: Iterable[str | None], *, only: Iterable[str] | None = None
+) -> dict[str, Aim]:
+    """Return the middle of the set-ups rated 7 or more (20 or more of them), else of all that fit, for each strength scale."""
+    wanted = None if only is None else set(only)
+    found: dict[str, Aim] = {}
+    for scale in dict.fromkeys(scales):
+        if wanted is not None and (scale or "") not in wanted:
+            continue
+        loved = _of_scale(liked, scale)
+        pairs, likes = (loved, len(loved)) if len(loved) >= ENOUGH_LIKED else (_of_scale(fitting, scale), 0)
+        if len(pairs):
+            found[scale or ""] = _middle(pairs, likes=likes)
+    return found
+
+
+def _of_scale(pairs: PairTable, scale: str | None) -> PairTable:
+    mine = np.array([part.scale == scale for part in pairs.reeds], dtype=bool)
+    return pairs.select(mine[pairs.reed_of] if len(pairs) else np.zeros(0, dtype=bool))
+
+
+def _middle(pairs: PairTable, *, likes: int = 0) -> Aim:
+    return Aim(
+        closing_pressure_pa=float(np.median(pairs.closing_pressure_pa)),
+        tip_opening_m=float(np.median(pairs.tip_opening_m)),
+        stiffness_pa_per_m=float(np.median(pairs.stiffness_pa_per_m)),
+        lip_area_m2=float(np.median(pairs.lip_area_m2)),
+        likes=likes,
+    )
+
 
 @dataclass(frozen=True)
 class Targets:
@@ -96,16 +141,14 @@ def set_targets(
     view: PlayerView,
     scales: Iterable[str | None],
     *,
-    liked: PairTable,
-    fitting: PairTable,
+    usual: Mapping[str, Aim],
     wishes: Wishes,
     wish_step: float,
 ) -> Targets:
     """Choose what to aim at, for reeds of some strength scales.
 
-    The present set-up; else the median of the set-ups rated 7 or more on this instrument (20 or more of them); else of all
-    fitting pairs. The medians are shifted for a light or firm embouchure; wishes shift either. Reeds known by label only compare
-    within their own scale.
+    The present set-up, else what is ``usual`` on each scale, shifted for a light or firm embouchure and for a level; wishes shift either. Reeds
+    known by label only compare within their own scale.
     """
     one_wider = constants.OPENING_STEP[view.player.instrument]
     factor = wish_step**-wishes.resistance
@@ -115,31 +158,13 @@ def set_targets(
         level = LEVELS[view.level]
         shift *= wish_step**-level.resistance
         opening_factor *= one_wider**level.opening
-
-    def middle(pairs: PairTable, pressure_factor: float, likes: int = 0) -> Aim | None:
-        if not len(pairs):
-            return None
-        return Aim(
-            closing_pressure_pa=float(np.median(pairs.closing_pressure_pa)) * pressure_factor,
-            tip_opening_m=float(np.median(pairs.tip_opening_m)) * opening_factor,
-            stiffness_pa_per_m=float(np.median(pairs.stiffness_pa_per_m)) * pressure_factor / opening_factor,
-            lip_area_m2=float(np.median(pairs.lip_area_m2)),
-            likes=likes,
-        )
-
-    def of_scale(pairs: PairTable, scale: str | None) -> PairTable:
-        mine = np.array([part.scale == scale for part in pairs.reeds], dtype=bool)
-        return pairs.select(mine[pairs.reed_of] if len(pairs) else np.zeros(0, dtype=bool))
-
     present = view.present
     chosen: dict[str | None, Aim | None] = {}
     for scale in dict.fromkeys(scales):
         if present is not None:
-            chosen[scale] = middle(present.pair, factor) if present.reed.scale == scale else None
+            own = _middle(present.pair) if present.reed.scale == scale else None
+            chosen[scale] = None if own is None else own.moved(pressure=factor, opening=opening_factor)
             continue
-        loved = of_scale(liked, scale)
-        if len(loved) >= ENOUGH_LIKED:
-            chosen[scale] = middle(loved, shift * factor, len(loved))
-        else:
-            chosen[scale] = middle(of_scale(fitting, scale), shift * factor)
+        middle = usual.get(scale or "")
+        chosen[scale] = None if middle is None else middle.moved(pressure=shift * factor, opening=opening_factor)
     return Targets(chosen, present is not None, wishes, view.level or "" if present is None else "")

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from matchkit.advise.answers import Explanation, NeighbourReason, Setup, TermReason
-from matchkit.constants import VISITOR
+from matchkit.advise.answers import Explanation, GroupReason, Setup, TermReason
+from matchkit.constants import DECIMALS, VISITOR
 from matchkit.words.facts import aimed_words, assumed_words, measure_words, refusal_words
+from matchkit.words.marks import SMALL, group_name, played_words, tastes_words
 from matchkit.words.numbers import counted, mark, plus_minus
-from matchkit.words.rank import SMALL_GAIN, rater_words, set_words, setup_blocks, wish_words
-from matchkit.words.screen import Block, Screen, Table, Text, listed, screen, sentences
+from matchkit.words.rank import SMALL_GAIN, set_words, setup_blocks, wish_words
+from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
-SHOWN_NEIGHBOURS = 8
+SHOWN_MARKS = 2
 
 
 def explain_screen(found: Explanation) -> Screen:
@@ -38,7 +39,6 @@ def explain_screen(found: Explanation) -> Screen:
             f"Closing pressure {plus_minus(setup.closing_pressure_kpa, setup.u_closing_pressure_kpa, 1, 'kPa')} (19 times of 20)",
             f"tip opening {setup.tip_opening_mm:.2f} mm, {setup.playing_opening_mm:.2f} mm open while playing",
         ),
-        rater_words(found.player, found) or None,
         assumed_words(found.assumed) or None,
         f"Measure next: {measure_words(setup.measure_next)}.",
         "Limits and weights are chosen by judgement. What is not measured counts as fair.",
@@ -68,33 +68,34 @@ def _term_row(term: TermReason) -> tuple[str, ...]:
 
 
 def _marks(found: Explanation) -> list[Block | str]:
-    """Return the playtests behind the correction, the weightiest first."""
+    """Return what marks add, by group, and the playtests behind each."""
     setup = found.setup
-    if not setup.neighbours:
-        return ["No marks on similar set-ups: this is from measurements alone."]
-    verb = "raise" if setup.correction > 0 else "lower"
-    shown, rest = setup.neighbours[:SHOWN_NEIGHBOURS], setup.neighbours[SHOWN_NEIGHBOURS:]
-    titles = ("playtest", "player", "mark", "above what was expected", "counts", "changes it by")
-    more = f"and {counted(len(rest), 'more mark')}, {_signed(sum(near.points for near in rest))} together"
-    return [
-        f"Marks on similar set-ups {verb} that by {abs(setup.correction):.1f}:",
-        "",
-        Table(titles, tuple(_mark_row(near) for near in shown), right=(2, 3, 4, 5)),
-        *([Text(sentences(more))] if rest else []),
-    ]
+    if not setup.groups:
+        return ["No marks on this instrument: this is from measurements alone."]
+    verb = "add" if setup.correction >= 0 else "take"
+    groups = [group for group in setup.groups if round(abs(group.points), DECIMALS) >= SMALL]
+    rest = setup.correction * 10 - sum(group.points for group in groups)
+    rows = [(group_name(group.name), group_signed(group.points), _behind(group), _examples(group)) for group in groups]
+    if round(abs(rest), 1) > 0:
+        rows.append(("other", group_signed(rest), "", ""))
+    blocks: list[Block | str] = [f"Marks {verb} {abs(setup.correction):.1f}{':' if rows else '.'}"]
+    if rows:
+        blocks += ["", Table(("what", "adds", "behind it", "for instance"), tuple(rows), right=(1,)), ""]
+    who = "the customer" if found.player == VISITOR else found.player
+    told = sentences(played_words(setup.played, who=who), tastes_words(found.tastes, found.player))
+    return [*blocks, told] if told else blocks
 
 
-def _mark_row(near: NeighbourReason) -> tuple[str, ...]:
-    return (
-        near.playtest,
-        near.player,
-        f"{near.rating:g}",
-        f"{near.residual:+.1f}",
-        f"{near.weight:.2f}",
-        _signed(near.points),
-    )
+def _behind(group: GroupReason) -> str:
+    """Return who stands behind a group."""
+    return f"{counted(group.marks, 'mark')}, {counted(group.players, 'player')}" if group.marks else ""
 
 
-def _signed(points: float) -> str:
-    """Return points of 100 as marks of 10, with a sign."""
+def _examples(group: GroupReason) -> str:
+    """Return the playtests that gave most to a group, each with its player and mark."""
+    return ", ".join(f"{mark.playtest} ({mark.player}: {mark.rating:g})" for mark in group.playtests[:SHOWN_MARKS])
+
+
+def group_signed(points: float) -> str:
+    """Return points of 100 as points of a mark, with a sign, to two digits."""
     return f"{round(points / 10, 2) + 0.0:+.2f}"

@@ -190,12 +190,15 @@ def model_words(use: ModelUse) -> str:
         return "from measurements alone: there are no playtests with marks yet"
     head = f"from measurements and {counted(use.tests, 'playtest')}{' (invented)' if use.invented else ''}"
     if use.use == "file":
-        return f"{head}; model {use.name}" + (f" and {counted(use.since, 'playtest')} since" if use.since else "")
+        since = f" and {counted(use.since, 'playtest')} since" if use.since else ""
+        changed = f", {counted(use.changed, 'mark')} of it changed or gone" if use.changed else ""
+        again = "; train it again" if use.why == "marks changed" else ""
+        return f"{head}; model {use.name}{since}{changed}{again}"
     why = {
-        "": "" if use.name else "; usual settings, matchkit train learns this house's own",
+        "": "" if use.name else "; matchkit train learns how far marks vary in this house",
         "other rules": f"; {use.name} was trained under other weights or constants, train it again",
         "other parts": f"; {use.name} was trained on other parts than these, train it again",
-        "marks changed": f"; {counted(use.changed, 'playtest')} of {use.name} changed or gone, train it again",
+        "marks changed": "",
         "unreadable": f"; {use.error}",
     }[use.why]
     return head + why

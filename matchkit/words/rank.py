@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from matchkit.advise.answers import Explanation, NextTry, Ranking, Setup
+from matchkit.advise.answers import NextTry, Ranking, Setup
 from matchkit.constants import DECIMALS, VISITOR
 from matchkit.words.facts import (
     aimed_words,
@@ -22,14 +22,15 @@ from matchkit.words.facts import (
     unchecked_words,
     unmeasured_words,
 )
+from matchkit.words.marks import deciding_words, groups_words, played_words, shares_words, tastes_words
 from matchkit.words.numbers import counted, expected, mark, money, more_or_less
 from matchkit.words.screen import Block, Screen, Text, Title, listed, screen, sentences
 from matchkit.words.terms import cost_words
 
 LINES, MORE = 24, 6
 """Most lines of a ranking of three, and of each set-up beyond."""
-WORTH_SAYING = 0.05
-"""How far off in marks, or in the spread of marks, a player must be for it to be said."""
+CONTRADICTED = 10.0
+"""Points of 100 that a player's marks on what they play must be below the measurements for it to be said."""
 SMALL_GAIN = 5.0
 """Points of 100 over the present set-up below which a change is called a small gain."""
 COSTLY = 3.0
@@ -203,16 +204,15 @@ def _doubtful(row: Setup) -> bool:
 
 
 def _reasons(row: Setup) -> list[str]:
-    """Return what raises or lowers the mark most: marks on set-ups alike, and the two terms that cost most."""
-    found = []
-    marks = len(row.neighbours)
-    if marks and abs(row.correction) >= WORTH_SAYING:
-        found.append(
-            f"similar set-ups {'raise' if row.correction > 0 else 'lower'} this by {abs(row.correction):.1f} ({counted(marks, 'mark')})"
-        )
+    """Return the two terms that cost most, the player's own marks on it, and how much is measured and how much marks add."""
     known = (term for term in row.terms if term.known and round(term.cost, DECIMALS) >= COSTLY)
     costly = sorted(known, key=lambda term: -round(term.cost, DECIMALS))[:2]
-    return found + [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
+    found = [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
+    found.append(played_words(row.played))
+    if row.groups:
+        groups = groups_words(row.groups)
+        found.append(f"{shares_words(row)}{', mostly ' if groups else ''}{groups}")
+    return found
 
 
 def _free_steps(ranking: Ranking) -> list[Block | str]:
@@ -230,14 +230,29 @@ def _now(ranking: Ranking) -> str | None:
     """Return what to expect of the present set-up, and how the ranges are to be read."""
     now = "" if ranking.present is None else f"now: expect {mark(ranking.present.score)}"
     if not ranking.interval:
-        return sentences(now, "too few marks yet for a range around what to expect")
+        return sentences(now, "no marks yet for a range around what to expect")
     if not ranking.rows:
         return sentences(now)
     if ranking.wish and not ranking.complaint:
         wish = "eight of ten next marks fall in these ranges, if that is what they want"
     else:
         wish = "eight of ten next marks fall in these ranges"
-    return sentences(now, wish, "where ranges overlap, neither is surely better" if len(ranking.rows) > 1 else None)
+    own = "as far as so few marks can tell" if any(row.own_interval for row in ranking.rows) else ""
+    return sentences(
+        now,
+        f"{wish}, {own}" if own else wish,
+        "where ranges overlap, neither is surely better" if len(ranking.rows) > 1 else None,
+        _contradicted(ranking.present),
+    )
+
+
+def _contradicted(now: Setup | None) -> str:
+    """Return that their own marks speak against what they play now, where they do."""
+    if now is None or now.played is None or now.played.mean is None or now.played.times < 2:
+        return ""
+    if 10 * now.played.mean > 10 * now.computed - CONTRADICTED:
+        return ""
+    return f"their own marks speak against what they play now: {now.played.mean:.1f} where the measurements say {mark(10 * now.computed)}"
 
 
 def _next_tries(ranking: Ranking) -> str | None:
@@ -262,19 +277,13 @@ def _shared_doubts(ranking: Ranking) -> list[Block]:
         found.append(Text(f"What they play now would sharpen this: {listed(ranking.present_unknown)} not known.", drop=3))
     if ranking.uncompared:
         found.append(Text(f"Not measured, and so not placed among the others: {', '.join(ranking.uncompared)}.", drop=4))
-    own = rater_words(ranking.player, ranking)
-    found += [Text(own, drop=3)] if own and ranking.rows else []
+    own = sentences(tastes_words(ranking.tastes, ranking.player)) if ranking.rows else ""
+    found += [Text(own)] if own else []
+    if ranking.deciding is not None and ranking.rows:
+        found.append(Text(sentences(deciding_words(ranking.deciding, set_words(ranking.rows[0]))), drop=1))
     left_out = left_out_words(ranking.refused, everything=not ranking.rows)
     found += [Text(left_out, drop=5)] if left_out and ranking.rows else [Text(left_out)] if left_out else []
     return found
-
-
-def rater_words(player: str, answer: Ranking | Explanation) -> str:
-    """Return that expected marks are on a player's own line; nothing where their marks are as everybody's."""
-    own = answer.rater
-    if abs(own.offset) < WORTH_SAYING and abs(own.spread - 1) < WORTH_SAYING:
-        return ""
-    return f"Marks are on {player}'s own scale ({counted(own.tests, 'playtest')})."
 
 
 def _more(ranking: Ranking) -> str | None:

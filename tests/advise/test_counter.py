@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 import matchkit as mk
-from matchkit.advise.complaints import COMPLAINTS
+from matchkit.advise.requests import COMPLAINTS
 from matchkit.facts import Aimed, Refusal
 from matchkit.score.wishes import WISHES
 

@@ -15,27 +15,19 @@ from matchkit.advise.reasons import REDUCIBLE, certainty, gains
 from matchkit.advise.search import Candidates, rank_candidates
 from matchkit.constants import AIR_DENSITY
 from matchkit.facts import FITS, UNCERTAINTIES, Refusal
-from matchkit.learn.blend import Blend, InstrumentNeighbours
-from matchkit.learn.interval import LEVEL, Interval, fit_interval
-from matchkit.learn.marks import DEFAULT_SETTINGS
-from matchkit.learn.trial.choosing import folds_of
-from matchkit.learn.trial.folds import FoldTable
+from matchkit.learn.blend import Blend, fit_blend
+from matchkit.learn.interval import KINDS
+from matchkit.learn.kriging.fit import Line
+from matchkit.learn.trial.folds import folds_of, predict_tests
 from matchkit.pairs.contacts import Contacts
 from matchkit.pairs.table import pair_list
 from matchkit.parts.fits import pair_refusals
 from matchkit.physics.lay.facing import mean_lay
 from matchkit.physics.lay.fair import Readings
 from matchkit.score.asked import share_within
+from matchkit.score.features import FEATURES
 from matchkit.score.scorer import Scored
 from matchkit.score.wishes import NO_WISH, understand
-
-
-def test_interval_takes_the_right_order_statistic() -> None:
-    """Of residuals 1 to 99 at 80 % the 80th bounds the interval, exactly (split conformal, k = ceil(100 * 0.8))."""
-    interval = fit_interval(np.arange(1.0, 100.0), np.full(99, 5.0), [str(k % 10) for k in range(99)], kappa=1.0)
-    assert interval is not None
-    assert float(interval.half_width(5.0)) == pytest.approx(80.0, rel=1e-9)
-    assert LEVEL == 0.8
 
 
 @pytest.mark.parametrize(
@@ -119,11 +111,12 @@ def test_the_middle_is_of_liked_set_ups(house: mk.House) -> None:
 
 def test_scores_are_rounded_before_they_are_compared(house: mk.House) -> None:
     """Two pairs whose scores differ by less than a millionth stand by id, whichever is larger."""
-    blend = Blend(DEFAULT_SETTINGS, 0.0, 10.0, {}, (), None, None, 0)
+    blend = Blend(line=Line(0.0, 10.0, np.zeros((2, 2))))
     reed = house.parts.reed("AR-A-3")
     pairs = pair_list(Contacts(), [(house.parts.facing(name), reed) for name in ("AM-02", "AM-01")], lip_m=10e-3)
     candidates = Candidates(
-        Scored(pairs, house.scorer.score(house.scorer.view("P02"), pairs).terms, np.zeros((2, 1))), np.ones((2, 0), dtype=bool)
+        Scored(pairs, house.scorer.score(house.scorer.view("P02"), pairs).terms, np.zeros((2, len(FEATURES)))),
+        np.ones((2, 0), dtype=bool),
     )
     candidates.__dict__["overall_d"] = np.array([0.5 + 1e-9, 0.5])
     placed = rank_candidates(candidates, blend, (), instrument="alto", player=None, top=2)
@@ -147,22 +140,25 @@ def test_a_tests_own_mark_never_predicts_it(house: mk.House) -> None:
     """Changing the marks of a fold changes no prediction of that fold."""
     from dataclasses import replace
 
-    tests, ligatures = house.learner.rated_tests, house.parts.ligatures
-    fold = folds_of(tests, "new mouthpiece")[0]
+    tests = house.learner.rated_tests
+    train, test = folds_of(tests, "new mouthpiece")[0]
     changed = tests.rating.copy()
-    changed[fold[1]] = 0.0
-    one, two = (FoldTable(t, ligatures) for t in (tests, replace(tests, rating=changed)))
-    before, after = (table.predict(table.questions([fold]), DEFAULT_SETTINGS).blended[fold[1]] for table in (one, two))
-    assert before == pytest.approx(after)
+    changed[test] = 0.0
+    found = [
+        predict_tests(fit_blend(item.take(train), bounds=False), item.take(test))[0]
+        for item in (tests, replace(tests, rating=changed))
+    ]
+    assert found[0] == pytest.approx(found[1])
 
 
-def test_known_and_new_players_have_their_own_interval() -> None:
-    """A player with playtests gets the interval of known players, any other that of new ones."""
-    known, new = Interval(1.0, 1.0, 0.0, 1.0), Interval(2.0, 1.0, 0.0, 1.0)
-    blend = Blend(DEFAULT_SETTINGS, 0.0, 10.0, {}, ("P1",), known, new, 1)
-    assert blend.interval("P1") is known
-    assert blend.interval("P2") is new
-    assert blend.interval(None) is new
+def test_each_kind_of_question_has_its_own_interval(house: mk.House) -> None:
+    """A stranger, a mouthpiece that nobody marked and a new pair are told apart, and each has the interval of what was left out for it."""
+    blend = house.learner.blend
+    assert blend.kind("alto", None, "AM-01") == blend.kind("alto", "P99", "AM-01") == "new player"
+    assert blend.kind("alto", "P02", "never") == "new mouthpiece"
+    assert blend.kind("alto", "P02", "AM-01") == "new pair"
+    assert [blend.interval(kind).units for kind in KINDS] == [16, 32, 127]
+    assert len({blend.interval(kind).q for kind in KINDS}) == 3
 
 
 def test_reed_offset_of_a_playtest_counts(house: mk.House) -> None:
@@ -278,5 +274,4 @@ def test_neighbours_of_one_instrument_only(house: mk.House) -> None:
     instrument = {piece.id: piece.instrument for piece in house.tables.mouthpieces}
     tests = {test.id: test for test in house.tables.playtests}
     for row in house.rank("P09", top=5).rows:
-        assert {instrument[tests[near.playtest].mouthpiece_id] for near in row.neighbours} == {"tenor"}
-    assert isinstance(house.learner.blend.by_instrument["tenor"], InstrumentNeighbours)
+        assert {instrument[tests[near.playtest].mouthpiece_id] for near in row.playtests} == {"tenor"}

@@ -116,10 +116,11 @@ def test_rank_json_has_the_stable_keys() -> None:
     for row in found["rows"]:
         assert {
             "position", "mouthpiece_id", "reed_id", "ligature_id", "ligature_ids", "score", "score_low", "score_high",
-            "computed", "correction", "evidence", "blend", "terms", "neighbours",
+            "computed", "correction", "evidence", "terms", "changes", "is_present", "groups", "playtests",
         } <= row.keys()  # fmt: skip
         assert {"name", "desirability", "weight", "share"} <= row["terms"][0].keys()
-        assert {"playtest", "distance", "weight", "rating", "residual"} <= row["neighbours"][0].keys()
+        assert {"name", "points"} <= row["groups"][0].keys()
+        assert {"playtest", "points", "rating", "residual"} <= row["playtests"][0].keys()
         assert 0 <= row["score_low"] <= row["score_high"] <= 100
 
 

@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 from sklearn.neighbors import NearestNeighbors
 from threadpoolctl import threadpool_info
 
-from matchkit.learn import nearest as module
-from matchkit.learn.estimator import ResidualNeighbours
-from matchkit.learn.nearest import kernel, nearest, squared_distances
+from matchkit.learn.nearest import nearest, squared_distances
+from matchkit.learn.threads import one_thread
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -46,15 +45,12 @@ def test_it_is_the_definition(n: int, f: int, k: int, size: float, seed: int) ->
 
 
 def test_it_finds_what_scikit_learn_finds() -> None:
-    """Random rows, no ties: scikit-learn's brute search gives the same rows; the estimator gives rows and distances alike, bit by bit."""
+    """Random rows, no ties: scikit-learn's brute search gives the same rows."""
     rng = np.random.default_rng(3)
     known, asked = rng.normal(size=(3000, 13)), rng.normal(size=(500, 13))
     distance, index = nearest(asked, known, 25)
     found = NearestNeighbors(n_neighbors=25, algorithm="brute").fit(known).kneighbors(asked, return_distance=False)
     assert np.array_equal(index, found)
-    again, rows = ResidualNeighbours(25).fit(known, np.zeros(3000)).nearest(asked)
-    assert np.array_equal(distance, again)
-    assert np.array_equal(index, rows)
     assert distance**2 == pytest.approx(
         np.stack([squared_distances(asked, known[index[:, place]]) for place in range(25)], axis=1), abs=1e-8
     )
@@ -66,12 +62,11 @@ def test_nothing_asked_or_known() -> None:
     assert nearest(np.zeros((0, 2)), some, 2)[0].shape == (0, 2)
     assert nearest(some, np.zeros((0, 2)), 2)[1].shape == (3, 0)
     assert nearest(some, some, 9)[1].tolist() == [[0, 1, 2]] * 3
-    assert kernel(np.array([np.inf]), np.array([1.0]), bandwidth=1.0).tolist() == [0.0]
 
 
 def test_one_thread_while_it_searches() -> None:
     """Linear algebra is held to one thread inside, and left as it was outside."""
     before = [pool["num_threads"] for pool in threadpool_info()]
-    with module._one_thread():
+    with one_thread(with_scipy=True):
         assert {pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"} <= {1}
     assert [pool["num_threads"] for pool in threadpool_info()] == before

@@ -1,4 +1,4 @@
-"""Desirability, the line, the interval: published examples, closed forms, simulation."""
+"""Desirability, intervals and folds: published examples, closed forms, simulation."""
 
 from __future__ import annotations
 
@@ -8,13 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 from conftest import Case, reference
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from matchkit.learn.blend import InstrumentNeighbours
-from matchkit.learn.interval import LEVEL, conformal_rank, crossed_folds, fit_interval, group_folds
-from matchkit.learn.marks import PRIOR_TESTS, LigatureWeights, RatedTests, Settings, fit_line
-from matchkit.records.parts import Ligature, Neck
+from matchkit.learn.interval import LEVEL, fit_interval, unit_quantile
+from matchkit.learn.trial.folds import crossed_folds, group_folds
+from matchkit.records.parts import Neck
 from matchkit.score.desirability import FLOOR, NEUTRAL, by_steps, falling, falling_on_average, geometric_mean
 from matchkit.score.term import Desirabilities, all_terms, judge_values, terms_for
 from matchkit.score.wishes import understand
@@ -119,61 +116,50 @@ def test_terms_that_count() -> None:
 
 
 @pytest.mark.parametrize("case", reference("conformal"), ids=lambda c: f"{c.inputs['count']}-{c.inputs['level']}")
-def test_conformal_rank(case: Case) -> None:
-    """The order statistic is the published one, unmoved by floating point."""
-    assert conformal_rank(case.inputs["count"], level=case.inputs["level"]) == case.expected["rank"]
+def test_one_residual_a_unit_is_split_conformal(case: Case) -> None:
+    """With one residual a unit the bound is the published order statistic, unmoved by floating point; none where it is beyond them all."""
+    count, rank = case.inputs["count"], case.expected["rank"]
+    found = unit_quantile(np.arange(1.0, count + 1), [str(place) for place in range(count)], level=case.inputs["level"])
+    assert found == (rank if rank <= count else np.inf)
 
 
 def test_interval_coverage_in_simulation() -> None:
-    """Over 2000 seeded repeats 78 to 82 % of new residuals fall inside, whatever their evidence (theory of split conformal).
+    """Over 2000 seeded repeats 78 to 83 % of a new unit's residuals fall inside, whether the model's own width is right or half of it.
 
-    The residuals' spread follows the model's own form, so wide and narrow intervals must both cover.
+    Theory: by units alone 0.8 or a little more; the model's own width is counted in as by eight units.
     """
     rng = np.random.default_rng(7)
-    n, groups = 99, [f"g{place % 9}" for place in range(99)]
-    hits = 0
-    narrow: list[bool] = []
-    wide: list[bool] = []
-    for _ in range(2000):
-        evidence = rng.uniform(0, 12, n + 1)
-        residual = rng.normal(size=n + 1) * np.sqrt(0.5 + 2 / (evidence + 1))
-        interval = fit_interval(residual[:n], evidence[:n], groups, kappa=1.0)
-        assert interval is not None
-        inside = abs(residual[n]) <= interval.half_width(evidence[n])
-        hits += bool(inside)
-        (narrow if evidence[n] > 6 else wide).append(bool(inside))
-    assert 0.78 < hits / 2000 < 0.82
-    assert 0.76 < np.mean(narrow) < 0.84
-    assert 0.76 < np.mean(wide) < 0.84
+    names = [str(place // 5) for place in range(200)]
+    for scale, low, high in ((1.0, 0.78, 0.83), (2.0, 0.70, 0.80)):
+        inside = 0
+        for _ in range(2000):
+            level = rng.normal(size=41) * 0.6
+            noise = rng.normal(size=205) * 0.8
+            residual = scale * (np.repeat(level, 5) + noise)
+            interval = fit_interval(residual[:200], names)
+            inside += bool(abs(residual[200]) <= interval.half_width(1.0))
+        assert low < inside / 2000 < high
     assert LEVEL == 0.8
 
 
-def test_more_evidence_never_widens() -> None:
-    """The half width falls with the evidence where residuals do, and stays finite without any."""
-    rng = np.random.default_rng(3)
-    evidence = rng.uniform(0, 10, 400)
-    residual = rng.normal(size=400) * np.sqrt(0.2 + 3 / (evidence + 1))
-    interval = fit_interval(residual, evidence, [str(k % 20) for k in range(400)], kappa=1.0)
-    assert interval is not None
-    widths = interval.half_width(np.linspace(0, 20, 50))
-    assert np.all(np.diff(widths) <= 0)
-    assert widths[0] > 1.5 * widths[-1]
+def test_units_weigh_the_same() -> None:
+    """A unit with a thousand residuals weighs no more than one with one."""
+    scaled = np.concatenate([np.full(1000, 9.0), np.ones(9)])
+    names = ["many"] * 1000 + [f"{k}" for k in range(9)]
+    assert unit_quantile(scaled, names) == 1.0
+    assert unit_quantile(scaled, [str(k) for k in range(1009)]) == 9.0
 
 
-@pytest.mark.parametrize(("rows", "groups"), [(39, 39), (60, 7)])
-def test_too_few_playtests_have_no_interval(rows: int, groups: int) -> None:
-    """Below 40 rows or 8 groups there is no interval."""
-    names = [f"g{place % groups}" for place in range(rows)]
-    assert fit_interval(np.ones(rows), np.zeros(rows), names, kappa=1.0) is None
-
-
-def test_no_finite_bound_and_no_residual() -> None:
-    """At a level that asks for more than the largest residual there is no interval; perfect predictions have one of no width."""
-    names = [str(place) for place in range(40)]
-    assert fit_interval(np.ones(40), np.zeros(40), names, kappa=1.0, level=0.99) is None
-    perfect = fit_interval(np.zeros(40), np.zeros(40), names, kappa=0.0)
-    assert perfect is not None
-    assert float(perfect.half_width(0.0)) == 0.0
+def test_few_units_leave_the_models_own_width() -> None:
+    """Below eight units it is 1.28 standard deviations, and called the model's own; perfect predictions do not make it nothing."""
+    for residual, units in ((np.ones(7), 7), (np.zeros(40), 40), (np.zeros(0), 0)):
+        found = fit_interval(residual, [str(place) for place in range(len(residual))])
+        assert found.q == pytest.approx(1.2815515655446004)
+        assert found.own
+        assert found.units == min(units, 7)
+    eight = fit_interval(np.full(40, 2.0), [str(place % 20) for place in range(40)])
+    assert not eight.own
+    assert np.log(eight.q) == pytest.approx((20 * np.log(2) + 8 * np.log(1.2815515655446004)) / 28, abs=1e-5)
 
 
 def test_crossed_folds_hold_both_apart() -> None:
@@ -199,63 +185,6 @@ def test_folds_hold_groups_and_sessions_apart() -> None:
         assert not ({sessions[row] for row in train} & {sessions[row] for row in test}) - {None}
         tested += test.tolist()
     assert sorted(tested) == list(range(200))
-
-
-def test_line_without_playtests_is_ten_times_d() -> None:
-    """No ratings: exactly 10 D."""
-    assert fit_line(np.array([]), np.array([])) == (0.0, 10.0)
-
-
-def test_line_is_ridge_with_twenty_playtests() -> None:
-    """The line equals least squares over the ratings and twenty more, ten at (0, 0) and ten at (1, 10) (numpy's lstsq)."""
-    rng = np.random.default_rng(4)
-    d = rng.uniform(0.2, 0.9, 50)
-    rating = 3 + 5 * d + rng.normal(0, 0.5, 50)
-    both = np.concatenate([d, np.zeros(PRIOR_TESTS // 2), np.ones(PRIOR_TESTS // 2)])
-    target = np.concatenate([rating, np.zeros(PRIOR_TESTS // 2), np.full(PRIOR_TESTS // 2, 10.0)])
-    expected = np.linalg.lstsq(np.column_stack([np.ones_like(both), both]), target, rcond=None)[0]
-    assert fit_line(d, rating) == pytest.approx(tuple(expected), abs=1e-9)
-
-
-@settings(max_examples=100, deadline=None)
-@given(
-    points=st.lists(st.tuples(st.floats(0.01, 1), st.floats(0, 10)), min_size=0, max_size=300),
-)
-def test_line_stays_on_the_scale_and_rises(points: list[tuple[float, float]]) -> None:
-    """Whatever the ratings, the expected one lies within 0 to 10 for every D and rises with it by 0.5 or more."""
-    d, rating = np.array([p[0] for p in points]), np.array([p[1] for p in points])
-    start, slope = fit_line(d, rating)
-    assert -1e-9 <= start <= start + slope <= 10 + 1e-9
-    assert slope >= 0.5 - 1e-9
-
-
-def test_ligature_weights() -> None:
-    """1 for the same ligature, 0.7 for the same contact, 0.5 otherwise; an unknown contact is like no other."""
-    items = [Ligature(id="a", contact="rails"), Ligature(id="b", contact="rails"), Ligature(id="c"), Ligature(id="d")]
-    weights = LigatureWeights(items, ["a", "c", "a", "b", "c", "d", None])
-    table = weights.of(np.arange(2)[:, None], np.arange(2, 7)[None], Settings())
-    assert table.tolist() == [[1.0, 0.7, 0.5, 0.5, 0.5], [0.5, 0.5, 1.0, 0.5, 0.5]]
-
-
-def test_another_player_stands_omega_apart() -> None:
-    """A test by another player lies omega further in squared distance than one's own; to a stranger all lie so."""
-    tests = RatedTests(
-        ids=("a", "b"),
-        players=("p", "q"),
-        mouthpieces=("m", "m"),
-        reeds=("r", "r"),
-        sessions=(None, None),
-        instruments=("alto", "alto"),
-        ligatures=(None, None),
-        rating=np.array([5.0, 5.0]),
-        overall_d=np.array([0.5, 0.5]),
-        features=np.array([[1.0, 0.0], [1.0, 0.0]]),
-        weight=np.ones(2),
-    )
-    known = InstrumentNeighbours(tests, np.zeros(2))
-    for player, squared in (("p", [1.0, 5.0]), ("stranger", [5.0, 5.0]), (None, [5.0, 5.0])):
-        distance, _ = known.seen_by(player, Settings(other_player=4.0)).nearest(np.zeros((1, 2)), 25)
-        assert distance[0] ** 2 == pytest.approx(squared)
 
 
 LIMITS = {

@@ -11,38 +11,36 @@ import pytest
 from conftest import Rows, edit_table
 
 import matchkit as mk
-from matchkit.learn.blend import MOST_CHOSEN_FROM, sampled
-from matchkit.learn.marks import DEFAULT_SETTINGS, Settings, own_weights
-from matchkit.learn.trial.choosing import choose_settings
-from matchkit.learn.trial.evaluation import compare_settings, evaluate_tests, grouped_figures
-from matchkit.learn.trial.folds import FoldTable
+from matchkit.learn.blend import fit_blend
+from matchkit.learn.kriging.variances import NAMES, PRIOR, Variances
+from matchkit.learn.marks import own_weights
+from matchkit.learn.model.file import load_model
+from matchkit.learn.trial.evaluation import compare_models, evaluate_tests, grouped_figures
+from matchkit.learn.trial.folds import predict_tests
 from matchkit.records.people import Playtest
 
 
-def test_blind_and_repeated_marks_count_more() -> None:
-    """1 sighted and single, 1.5 blind, 1.25 where the player marked the set-up again, both together their product (stated in constants)."""
-    made = [("a", "m", None), ("a", "n", True), ("a", "m", None), ("b", "m", True), ("b", "m", True), ("c", "m", False)]
+def test_blind_marks_count_more() -> None:
+    """1 sighted, 1.5 blind (stated in constants); a set-up marked again is the model's own affair."""
+    made = [("a", "m", None), ("a", "n", True), ("a", "m", None), ("b", "m", True), ("c", "m", False)]
     tests = [
         Playtest(id=str(k), player_id=player, mouthpiece_id=piece, reed_id="r", overall=5, blind=blind)
         for k, (player, piece, blind) in enumerate(made)
     ]
-    assert own_weights(tests).tolist() == [1.25, 1.5, 1.25, 1.875, 1.875, 1.0]
+    assert own_weights(tests).tolist() == [1.0, 1.5, 1.0, 1.5, 1.0]
 
 
 def test_a_heavier_playtest_moves_the_score_further() -> None:
-    """The same marks given blind pull a score further from physics, in the fitted neighbours and in the folds alike."""
-    house = mk.open()
-    tests = house.learner.rated_tests
+    """The same marks given blind pull a score further from physics."""
+    tests = mk.open().learner.rated_tests
     heavy = replace(tests, weight=tests.weight * 2)
     rows = np.arange(len(tests))
-    folds = [(rows[rows % 5 != 0], rows[rows % 5 == 0])]
-    light, pulled = (FoldTable(item, house.parts.ligatures) for item in (tests, heavy))
-    one, other = (table.predict(table.questions(folds), DEFAULT_SETTINGS) for table in (light, pulled))
-    seen = folds[0][1]
-    assert other.evidence[seen] == pytest.approx(2 * one.evidence[seen])
-    off = [np.abs(found.blended - found.computed)[seen] for found in (one, other)]
-    assert (off[1] >= off[0] - 1e-9).all()
-    assert off[1].mean() > off[0].mean()
+    train, test = rows[rows % 5 != 0], rows[rows % 5 == 0]
+    off = []
+    for item in (tests, heavy):
+        blend = fit_blend(item.take(train), PRIOR, bounds=False)
+        off.append(np.abs(predict_tests(blend, tests.take(test))[0] - blend.computed(tests.overall_d[test])).mean())
+    assert off[1] > off[0]
 
 
 def test_a_card_is_written_with_the_model(tmp_path: Path) -> None:
@@ -54,13 +52,18 @@ def test_a_card_is_written_with_the_model(tmp_path: Path) -> None:
         "900 rated playtests of 16 players",
         "All of them are invented",
         "**Fingerprint** of the rules and parts it belongs to: `",
-        "16 players have a line of their own, offset",
+        "**Standard deviations** in points",
+        "new player 1.",
+        "taken for one, and counted less",
+        "In range by evidence: ",
         "| new mouthpiece | blend |",
+        "| new pair | blend |",
     ):
         assert words in card
-    figures = grouped_figures(house.learner.rated_tests, house.parts.ligatures, house.learner.blend.settings)
+    figures, _ = grouped_figures(house.learner.rated_tests, house.learner.blend.variances, rescore=house.learner.rated_from)
     blend = next(score for score in figures if (score.split, score.method) == ("new mouthpiece", "blend"))
     assert f"| new mouthpiece | blend | {blend.error:.2f} | {blend.ndcg:.3f} |" in card
+    assert f"| {100 * (blend.coverage or 0):.0f} % |" in card
     assert card == (tmp_path / "m.md").read_text(encoding="utf-8")
     house.train(tmp_path / "again.npz")
     assert (tmp_path / "again.md").read_text(encoding="utf-8") == card.replace("# m.npz", "# again.npz")
@@ -75,31 +78,29 @@ def test_a_model_older_than_the_tables_says_by_how_many_playtests(demo_copy: Pat
         assert later.learner.blend.tests == 903
 
 
-def test_two_models_on_the_same_playtests(tmp_path: Path) -> None:
-    """A model against itself differs by nothing; one that hears no neighbour is worse in error on new mouthpieces, surely; seeded."""
-    house = mk.open()
-    tests, ligatures = house.learner.rated_tests, house.parts.ligatures
-    same = compare_settings(tests, ligatures, DEFAULT_SETTINGS, DEFAULT_SETTINGS)
+def test_two_models_on_the_same_playtests(demo_copy: Path, tmp_path: Path) -> None:
+    """A model against itself differs by nothing; one that hears no mark is worse, surely; on marks that neither had seen, where there are enough."""
+    edit_table(demo_copy, "playtests", lambda rows: rows[:700])
+    mk.open(demo_copy).train(tmp_path / "a.npz")
+    learner = mk.open().learner
+    tests = learner.rated_tests
+    model = load_model(tmp_path / "a.npz")[0]
+    held_back, marks, same = compare_models(tests, model, model)
+    assert (held_back, marks) == (True, 200)
+    assert {item.split for item in same} == {"later marks"}
     assert all(item.difference == item.low == item.high == 0 for item in same)
-    deaf = replace(DEFAULT_SETTINGS, kappa=1e9)
-    found = compare_settings(tests, ligatures, DEFAULT_SETTINGS, deaf)
-    error = next(item for item in found if (item.split, item.figure) == ("new mouthpiece", "error"))
+    nothing = dict.fromkeys(NAMES, 0.001) | {"noise": 2.0, "length": 2.0}
+    deaf = replace(model, variances=Variances(**nothing))
+    found = compare_models(tests, model, deaf)[2]
+    error = next(item for item in found if item.figure == "error")
     assert error.high < 0
     assert error.difference == pytest.approx(error.first - error.second)
-    assert found == compare_settings(tests, ligatures, DEFAULT_SETTINGS, deaf)
-    house.train(tmp_path / "a.npz")
-    assert all(item.difference == 0 for item in house.compare(tmp_path / "a.npz", tmp_path / "a.npz").differences)
+    assert found == compare_models(tests, model, deaf)[2]
     with pytest.raises(mk.RequestError, match="not enough playtests"):
-        compare_settings(tests.take(np.arange(10)), ligatures, DEFAULT_SETTINGS, Settings())
-
-
-def test_settings_are_chosen_on_a_sample_of_many() -> None:
-    """Of ten thousand playtests three thousand, by a fixed seed and in order; of few all."""
-    tests = mk.open().learner.rated_tests
-    many = tests.take(np.arange(10_000) % len(tests))
-    assert len(sampled(many)) == MOST_CHOSEN_FROM
-    assert sampled(many).ids == sampled(many).ids
-    assert sampled(tests) is tests
+        compare_models(tests.take(np.arange(10)), model, deaf)
+    seen = compare_models(tests.take(np.arange(700)), model, deaf)
+    assert (seen[0], seen[1]) == (False, 700)
+    assert {item.split for item in seen[2]} == {"new player", "new mouthpiece", "new pair"}
 
 
 def test_comparing_by_command(tmp_path: Path) -> None:
@@ -110,7 +111,7 @@ def test_comparing_by_command(tmp_path: Path) -> None:
 
     mk.open().train(tmp_path / "a.npz")
     for style, words in (
-        ("table", "leaves open which is better"),
+        ("table", "The two models expect the same marks"),
         ("json", "matchkit.compare/1"),
         ("csv", "split,figure,first"),
     ):
@@ -121,22 +122,21 @@ def test_comparing_by_command(tmp_path: Path) -> None:
         assert re.search(words, result.stdout)
 
 
-def test_what_cannot_be_held_out_chooses_nothing() -> None:
-    """All playtests in one sitting: settings stay as they are, the card says so, and two models are not compared."""
+def test_what_cannot_be_held_out_says_nothing() -> None:
+    """All playtests in one sitting: the card says so, and nothing is evaluated or compared."""
     house = mk.open()
     tests = replace(house.learner.rated_tests, sessions=("one",) * len(house.learner.rated_tests))
-    assert choose_settings(tests, house.parts.ligatures) == DEFAULT_SETTINGS
-    assert grouped_figures(tests, house.parts.ligatures, DEFAULT_SETTINGS) == ()
+    assert grouped_figures(tests, PRIOR) == ((), None)
     with pytest.raises(mk.RequestError, match="nothing can be held out"):
-        compare_settings(tests, house.parts.ligatures, DEFAULT_SETTINGS, Settings(neighbours=5))
+        compare_models(tests, house.learner.blend, house.learner.blend)
     with pytest.raises(mk.RequestError, match="nothing can be evaluated"):
-        evaluate_tests(tests, house.parts.ligatures)
+        evaluate_tests(tests)
 
 
 def test_an_average_has_no_order() -> None:
     """One mark for everything: no tau, whatever row was left out of it in its fold."""
     tests = mk.open().learner.rated_tests
-    score = evaluate_tests(tests, (), nested=False, splits=("new mouthpiece",)).score("new mouthpiece", "average")
+    score = evaluate_tests(tests, nested=False, plain=False, splits=("new mouthpiece",)).score("new mouthpiece", "average")
     assert score.kendall_tau != score.kendall_tau
     assert score.error > 0
 

@@ -14,7 +14,11 @@ from matchkit.words.playtest.learned import compared_screen, evaluation_screen
 @click.option(
     "--data", metavar="PATH|URL", help="Folder of csv tables, xlsx workbook, or shop's record.  [default: the demo house]"
 )
-@click.option("--quick", is_flag=True, help="Keep the default settings instead of choosing them inside every fold.")
+@click.option(
+    "--quick",
+    is_flag=True,
+    help="Take the usual variances instead of learning them inside every fold, and ask fewer plain methods.",
+)
 @click.option("--models", nargs=2, metavar="FILE FILE", help="Compare two models instead, on the same playtests held back.")
 @jobs_option("Processes that share the folds")
 @cache_option

@@ -67,12 +67,13 @@ def command(
         told = [name for name, value in given.items() if value is not None]
         if told:
             raise click.UsageError("a file, or one playtest by its options; not both")
-        deliver(_answer(log_file(data, source, wait_s=wait_s), style), out)
+        logged = log_file(data, source, wait_s=wait_s)
+        deliver(_answer(logged, style, data), out)
         return
     if ask is None:
         ask = sys.stdin.isatty()
     values = _asked(given, known_ids(data), lambda parts: check_parts(data, parts)) if ask else _told(given)
-    deliver(_answer(log_playtests(data, [playtest_of(values)], wait_s=wait_s), style), out)
+    deliver(_answer(log_playtests(data, [playtest_of(values)], wait_s=wait_s), style, data), out)
 
 
 def _told(given: dict[str, Any]) -> dict[str, Any]:
@@ -162,7 +163,26 @@ def _number(text: str) -> float | None:
         return None
 
 
-def _answer(logged: Logged, style: str) -> str:
+MOST_TOLD = 3
+"""Set-ups whose change is told, after a file of many playtests."""
+
+
+def _changed(logged: Logged, data: str) -> list[str]:
+    """Return what the new marks changed; what cannot be told after the writing is said, and undoes nothing."""
+    from matchkit.words.playtest.changed import changed_words
+
+    if logged.table != "playtests" or not logged.ids:
+        return []
+    import matchkit as mk
+
+    try:
+        found = mk.open(data).changed(logged.ids)
+    except mk.MatchkitError:
+        return ["What it changes cannot be told: matchkit tables check says what is wrong with the tables."]
+    return changed_words(found, most=MOST_TOLD)
+
+
+def _answer(logged: Logged, style: str, data: str) -> str:
     if style == "json":
         return to_json(logged.to_dict())
     if style == "csv":
@@ -174,4 +194,5 @@ def _answer(logged: Logged, style: str) -> str:
     lines += [paragraph(f"Note: {note}.") for note in logged.notes]
     if logged.there_already:
         lines.append(paragraph(f"{logged.there_already} were there already, just so."))
+    lines += [paragraph(line) for line in _changed(logged, data)]
     return "\n".join(lines) + "\n"

@@ -1,10 +1,10 @@
-"""``matchkit train``: choose settings, fit the model, write it."""
+"""``matchkit train``: learn from the playtests, fit the model, write it."""
 
 from __future__ import annotations
 
 import click
 
-from matchkit.cli.options import cache_option, jobs_option, open_data
+from matchkit.cli.options import cache_option, open_data
 from matchkit.cli.printing import lay_out
 from matchkit.cli.progress import bar
 from matchkit.words.playtest.learned import trained_screen
@@ -19,10 +19,9 @@ from matchkit.words.playtest.learned import trained_screen
 @click.option(
     "--out", type=click.Path(dir_okay=False), help="Where to write the model.  [default: model.npz beside the tables]"
 )
-@jobs_option("Processes that share the work")
 @cache_option
-def command(data: str | None, out: str | None, jobs: int) -> None:
-    """Choose settings on the rated playtests of a house, fit the model and write it, with its card beside it.
+def command(data: str | None, out: str | None) -> None:
+    """Learn from the rated playtests of a house how far marks vary, fit the model and write it, with its card beside it.
 
     Commands then find it beside the tables. Playtests logged later are counted in; other parts, weights or constants make it stale.
     """
@@ -30,5 +29,5 @@ def command(data: str | None, out: str | None, jobs: int) -> None:
         raise click.UsageError("the demo house is not written to; name a file with --out")
     house = open_data(data)
     with bar("learning from the playtests") as progress:
-        path = house.train(out, jobs=jobs, progress=progress)
-    click.echo(lay_out(trained_screen(str(path), house.learner.blend)), nl=False)
+        trained = house.train(out, progress=progress)
+    click.echo(lay_out(trained_screen(trained)), nl=False)

@@ -13,7 +13,7 @@ import json
 import zipfile
 import zlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
@@ -23,28 +23,29 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.errors import ModelError, SourceError
 from matchkit.files import write_whole
-from matchkit.learn.blend import Blend, residuals_by_instrument
-from matchkit.learn.interval import Interval
-from matchkit.learn.marks import RatedTests, Settings
+from matchkit.learn.blend import Blend
+from matchkit.learn.kept import blend_of, plain
+from matchkit.learn.marks import NUMBERS, TEXTS, RatedTests
 from matchkit.learn.model.fingerprint import fingerprint
-from matchkit.learn.rater import RaterCalibration
 from matchkit.score.features import FEATURES
 
 FORMAT = "matchkit.model"
-VERSION = 5
+VERSION = 6
 MAX_BYTES = 256 * 1024 * 1024
 HEADER, SEAL = "header", "seal"
-_TEXTS = ("ids", "marks", "players", "mouthpieces", "reeds", "sessions", "instruments", "ligatures")
-_NUMBERS = ("rating", "overall_d", "features", "weight")
-_OPTIONAL = ("sessions", "ligatures")
+_TEXTS = ("marks", *TEXTS)
+_FOUND = ("pull", "odd", "wider")
+"""What the fit found of each mark."""
+_NUMBERS = (*NUMBERS, *_FOUND)
+_OPTIONAL = ("sessions", "ligatures", "contacts")
 
 
 @dataclass(frozen=True)
 class Belonging:
-    """What a model belongs to: hashes of rules and data, and of each mark it was fitted to, by playtest id."""
+    """What a model belongs to: the hash of its rules, of each part it read, by table and id, and of each mark it was fitted to, by playtest."""
 
     rules: str
-    data: str
+    data: Mapping[str, str]
     marks: Mapping[str, str]
 
     @property
@@ -57,28 +58,28 @@ def _digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _arrays(tests: RatedTests, belonging: Belonging) -> dict[str, NDArray[Any]]:
+def _arrays(blend: Blend, tests: RatedTests, belonging: Belonging) -> dict[str, NDArray[Any]]:
     arrays: dict[str, NDArray[Any]] = {
-        name: np.array([item or "" for item in getattr(tests, name)], dtype=np.str_) for name in _TEXTS if name != "marks"
+        name: np.array([item or "" for item in getattr(tests, name)], dtype=np.str_) for name in TEXTS
     }
     arrays["marks"] = np.array([belonging.marks[name] for name in tests.ids], dtype=np.str_)
-    return arrays | {name: np.ascontiguousarray(getattr(tests, name), dtype="<f8") for name in _NUMBERS}
+    numbers = {name: getattr(tests, name) for name in NUMBERS}
+    kept = plain(blend)["marks"]
+    for name in _FOUND:
+        numbers[name] = np.zeros(len(tests))
+        for instrument, rows in tests.by_instrument().items():
+            numbers[name][rows] = kept[instrument][name]
+    return arrays | {name: np.ascontiguousarray(array, dtype="<f8") for name, array in numbers.items()}
 
 
 def _header(blend: Blend, arrays: dict[str, NDArray[Any]], belonging: Belonging) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "version": VERSION,
-        "fingerprint": belonging.fingerprint,
         "rules": belonging.rules,
-        "data": belonging.data,
-        "tests": blend.tests,
-        "settings": asdict(blend.settings),
-        "line": {"intercept": blend.intercept, "slope": blend.slope},
-        "raters": {player: asdict(line) for player, line in blend.raters.items()},
-        "known_player": None if blend.known_player is None else asdict(blend.known_player),
-        "new_player": None if blend.new_player is None else asdict(blend.new_player),
-        "features": [{"name": name, "unit": constants.FEATURE_SCALES[name].unit} for name in FEATURES],
+        "data": dict(belonging.data),
+        "model": {name: value for name, value in plain(blend).items() if name != "marks"},
+        "features": {name: scale.unit for name, scale in constants.FEATURE_SCALES.items()},
         "arrays": {name: _array_digest(array) for name, array in arrays.items()},
     }
 
@@ -91,7 +92,7 @@ def _array_digest(array: NDArray[Any]) -> str:
 
 def save_model(blend: Blend, tests: RatedTests, path: Path, *, belonging: Belonging) -> None:
     """Write a model whole or not at all; raises ModelError where the place cannot be written."""
-    arrays = _arrays(tests, belonging)
+    arrays = _arrays(blend, tests, belonging)
     header = json.dumps(_header(blend, arrays, belonging), sort_keys=True)
 
     def write(file: IO[bytes]) -> None:
@@ -121,33 +122,16 @@ def load_model(path: Path) -> tuple[Blend, Belonging]:
             raise ModelError(f"{path}: the array {name} is not the one that was saved; train the model again")
     try:
         tests = _tests(arrays)
-        settings = Settings(**header["settings"])
-        line = _line(header)
-        lines = {str(player): RaterCalibration(**own) for player, own in header["raters"].items()}
-        players = tuple(sorted(set(tests.players)))
         marks = dict(zip(tests.ids, (str(mark) for mark in arrays["marks"]), strict=True))
-        belonging = Belonging(str(header["rules"]), str(header["data"]), marks)
-        blend = Blend(
-            settings=settings,
-            intercept=line[0],
-            slope=line[1],
-            by_instrument=residuals_by_instrument(tests, line, lines),
-            players=players,
-            known_player=None if header["known_player"] is None else Interval(**header["known_player"]),
-            new_player=None if header["new_player"] is None else Interval(**header["new_player"]),
-            tests=len(tests),
-            raters=lines,
-        )
+        data = {str(name): str(value) for name, value in header["data"].items()}
+        belonging = Belonging(str(header["rules"]), data, marks)
+        found_of = {
+            instrument: {name: arrays[name][rows] for name in _FOUND} for instrument, rows in tests.by_instrument().items()
+        }
+        blend = blend_of({**header["model"], "marks": found_of}, tests)
     except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise ModelError(f"{path}: its header does not fit its arrays ({error})") from error
     return blend, belonging
-
-
-def _line(header: dict[str, Any]) -> tuple[float, float]:
-    line = (float(header["line"]["intercept"]), float(header["line"]["slope"]))
-    if not np.all(np.isfinite(line)):
-        raise ValueError("a line that is not finite")
-    return line
 
 
 def _read(path: Path) -> dict[str, NDArray[Any]]:
@@ -192,5 +176,7 @@ def _tests(arrays: dict[str, NDArray[Any]]) -> RatedTests:
     for name in _OPTIONAL:
         columns[name] = tuple(item or None for item in columns[name])
     del columns["marks"]
-    columns.update({name: arrays[name] for name in _NUMBERS})
+    columns.update({name: arrays[name] for name in NUMBERS})
+    if not all(np.all(np.isfinite(arrays[name])) for name in _NUMBERS) or np.any(arrays["weight"] <= 0):
+        raise ValueError("numbers that are not finite")
     return RatedTests(**columns)

@@ -25,10 +25,17 @@ if TYPE_CHECKING:
 
 RULES = (
     "constants",
+    "learn.blend",
+    "learn.fitted",
     "learn.interval",
+    "learn.kriging.fit",
+    "learn.kriging.influence",
+    "learn.kriging.likelihood",
+    "learn.kriging.local",
+    "learn.kriging.system",
+    "learn.kriging.variances",
     "learn.marks",
     "learn.nearest",
-    "learn.rater",
     "pairs.contacts",
     "pairs.share_doubt",
     "pairs.table",
@@ -101,8 +108,11 @@ def _numbers(value: Any) -> Any:
     return None
 
 
-def data_digest(stock: Stock, rated: Sequence[Playtest]) -> str:
-    """Return the hash of what a model reads of a house besides the marks: parts that were marked or are played now, in any order."""
+def data_digests(stock: Stock, rated: Sequence[Playtest]) -> dict[str, str]:
+    """Return the hash of each thing that a model reads of a house besides the marks, by table and id: parts that were marked or are played now.
+
+    One by one, so that the first mark of another player or part adds to them and changes none.
+    """
     players = {test.player_id for test in rated}
     known = [player for player in stock.players if player.id in players]
     pieces = {test.mouthpiece_id for test in rated} | {player.mouthpiece_id for player in known}
@@ -110,27 +120,32 @@ def data_digest(stock: Stock, rated: Sequence[Playtest]) -> str:
     ligatures = {test.ligature_id for test in rated}
     profiles = {reed.profile_id for reed in stock.reeds if reed.id in reeds} - {None}
     profiles |= {step.equals_profile_id for step in stock.strength_scale} - {None}
-    used: dict[str, Iterable[Record]] = {
-        "mouthpieces": (item for item in stock.mouthpieces if item.id in pieces),
-        "facings": (item for item in stock.facings if item.mouthpiece_id in pieces),
-        "lay_points": (item for item in stock.lay_points if item.mouthpiece_id in pieces),
-        "reeds": (item for item in stock.reeds if item.id in reeds),
-        "reed_profiles": (item for item in stock.reed_profiles if item.profile_id in profiles),
-        "strength_scale": (item for item in stock.strength_scale if item.profile_id in profiles),
-        "ligatures": (item for item in stock.ligatures if item.id in ligatures),
-        "necks": (item for item in stock.necks if item.id in {player.neck_id for player in known}),
-        "players": known,
-        "closing_tests": stock.closing_tests,
+    used: dict[str, Iterable[tuple[str | None, Record]]] = {
+        "mouthpieces": ((item.id, item) for item in stock.mouthpieces if item.id in pieces),
+        "facings": ((item.mouthpiece_id, item) for item in stock.facings if item.mouthpiece_id in pieces),
+        "lay_points": ((item.mouthpiece_id, item) for item in stock.lay_points if item.mouthpiece_id in pieces),
+        "reeds": ((item.id, item) for item in stock.reeds if item.id in reeds),
+        "reed_profiles": ((item.profile_id, item) for item in stock.reed_profiles if item.profile_id in profiles),
+        "strength_scale": ((item.profile_id, item) for item in stock.strength_scale if item.profile_id in profiles),
+        "ligatures": ((item.id, item) for item in stock.ligatures if item.id in ligatures),
+        "necks": ((item.id, item) for item in stock.necks if item.id in {player.neck_id for player in known}),
+        "players": ((player.id, player) for player in known),
+        "closing_tests": (("", item) for item in stock.closing_tests),
     }
-    lines: list[str] = []
+    lines: dict[str, list[str]] = {}
     for table, rows in used.items():
-        lines += [table, *sorted(_line(row, UNREAD[table]) for row in rows)]
+        for name, row in rows:
+            lines.setdefault(f"{table}/{name}", []).append(_line(row, UNREAD[table]))
     # what a profile is made of is told by its first reed, marked or not
     made_of = {reed.profile_id: reed.material for reed in sorted(stock.reeds, key=lambda reed: reed.id, reverse=True)}
-    lines += [f"{profile} {made_of.get(profile)}" for profile in sorted(profile for profile in profiles if profile)]
-    lines.append(stock.spec.model_dump_json(exclude={"name", "closing_range", "drawing"}, exclude_defaults=True))
-    lines.append(repr(stock.defaults.numbers))
-    return _digest("\n".join(lines))
+    for profile in sorted(profile for profile in profiles if profile):
+        lines.setdefault(f"made of/{profile}", []).append(str(made_of.get(profile)))
+    # no closing tests, and no facings of a piece, are something too
+    for name in ("closing_tests/", *(f"{table}/{piece}" for table in ("facings", "lay_points") for piece in pieces if piece)):
+        lines.setdefault(name, [])
+    lines["house.toml/"] = [stock.spec.model_dump_json(exclude={"name", "closing_range", "drawing"}, exclude_defaults=True)]
+    lines["defaults/"] = [repr(stock.defaults.numbers)]
+    return {name: _digest("\n".join(sorted(rows)))[:16] for name, rows in sorted(lines.items())}
 
 
 def mark_digests(rated: Sequence[Playtest]) -> dict[str, str]:
@@ -138,9 +153,9 @@ def mark_digests(rated: Sequence[Playtest]) -> dict[str, str]:
     return {test.id: _digest(_line(test, UNREAD["playtests"]))[:16] for test in rated}
 
 
-def fingerprint(rules: str, data: str) -> str:
+def fingerprint(rules: str, data: Mapping[str, str]) -> str:
     """Return the one fingerprint of rules and data."""
-    return _digest(f"{rules} {data}")
+    return _digest(f"{rules} {json.dumps(dict(data), sort_keys=True)}")
 
 
 def _line(row: Record, unread: AbstractSet[str]) -> str:

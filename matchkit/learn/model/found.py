@@ -10,7 +10,10 @@ from matchkit.facts import ModelUse
 from matchkit.learn.blend import Blend
 from matchkit.learn.learner import Learner
 from matchkit.learn.model.file import Belonging, load_model
-from matchkit.learn.model.fingerprint import data_digest, mark_digests
+from matchkit.learn.model.fingerprint import data_digests, mark_digests
+
+MOST_CHANGED = 0.1
+"""Share of a model's marks that may be changed or gone before it is said to train again."""
 
 
 @dataclass(frozen=True)
@@ -38,13 +41,13 @@ def find_model(named: Path | None, beside: Path | None) -> FoundModel:
 def belonging_of(learner: Learner, rules: str) -> Belonging:
     """Return what a model fitted now belongs to, ``rules`` being the hash of those in force."""
     marked = learner.scorer.marked
-    return Belonging(rules, data_digest(learner.parts.stock, marked), mark_digests(marked))
+    return Belonging(rules, data_digests(learner.parts.stock, marked), mark_digests(marked))
 
 
 def settle_model(found: FoundModel, learner: Learner, rules: str, *, invented: bool) -> ModelUse:
     """Let a learner go by the model that was found, as far as it belongs to its house; return what was done.
 
-    Marks that came later are counted in with the settings of the model, and so are changed ones, which is said; what belongs to other rules
+    Marks that came later are counted in at the variances of the model, and so are changed ones, which is said; what belongs to other rules
     or parts is not used. ``invented`` says that the marks are nobody's.
     """
     use = ModelUse(tests=len(learner.scorer.marked), invented=invented, name=found.name)
@@ -60,13 +63,15 @@ def settle_model(found: FoundModel, learner: Learner, rules: str, *, invented: b
 def _held_against(blend: Blend, its: Belonging, learner: Learner, rules: str, use: ModelUse) -> ModelUse:
     """Hold what a model belongs to against what there is now, and let the learner go by what still holds."""
     ours = belonging_of(learner, rules)
-    if its.rules != ours.rules or its.data != ours.data:
+    other_parts = any(name in ours.data and ours.data[name] != part for name, part in its.data.items())
+    if its.rules != ours.rules or other_parts:
         return replace(use, why="other parts" if its.rules == ours.rules else "other rules")
     if its.marks == ours.marks:
         learner.take(blend)
         return replace(use, use="file")
-    learner.take(blend.settings)
+    learner.take(blend, anew=True)
     changed = sum(ours.marks.get(test) != mark for test, mark in its.marks.items())
-    if changed:
-        return replace(use, why="marks changed", changed=changed)
-    return replace(use, use="file", since=sum(test not in its.marks for test in ours.marks))
+    since = sum(test not in its.marks for test in ours.marks)
+    return replace(
+        use, use="file", since=since, changed=changed, why="marks changed" if changed > MOST_CHANGED * len(its.marks) else ""
+    )

@@ -27,9 +27,6 @@ from matchkit.records.people import Playtest
 from matchkit.records.trials import Trial
 from matchkit.results import Answer, flat
 
-FEW_PLAYERS = 5
-"""What rests on fewer players than this is said to."""
-
 
 @dataclass(frozen=True)
 class Analysis(Answer):
@@ -82,7 +79,7 @@ def analyse(trials: Sequence[Trial], tests: Sequence[Playtest], rated: RatedTest
         comparisons=compared,
         preferences=preferences(trials),
         consistency=own,
-        shared=shared_agreement(tests),
+        shared=shared_agreement(tests, rated),
         drift=drifts(tests),
         associations=found,
         looked_at=looked_at,

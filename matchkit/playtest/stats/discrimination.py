@@ -176,13 +176,9 @@ def holm(probabilities: list[float]) -> list[float]:
     >>> holm([0.01, 0.04, 0.03])
     [0.03, 0.06, 0.06]
     """
-    order = sorted(range(len(probabilities)), key=lambda place: probabilities[place])
-    adjusted = [0.0] * len(probabilities)
-    worst = 0.0
-    for rank, place in enumerate(order):
-        worst = max(worst, min(1.0, (len(probabilities) - rank) * probabilities[place]))
-        adjusted[place] = worst
-    return adjusted
+    from statsmodels.stats.multitest import multipletests
+
+    return [float(value) for value in multipletests(probabilities, method="holm")[1]] if probabilities else []
 
 
 def _sensible(trials: int, level: float) -> None:

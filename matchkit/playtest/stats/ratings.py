@@ -3,21 +3,33 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from matchkit.learn.marks import RatedTests
-from matchkit.playtest.stats.agreement import Agreement, Concordance, agreement, concordance, consistency
+from matchkit.playtest.stats.agreement import Agreement, Concordance, agreement, concordance, consistency, page_trend
 from matchkit.playtest.stats.discrimination import holm
-from matchkit.playtest.stats.within import LEAST_TESTS, mean_correlation, within_slope
+from matchkit.playtest.stats.over import goes_with, mean_over
 from matchkit.records.people import Playtest
 from matchkit.records.trials import ATTRIBUTES
 from matchkit.score.features import FEATURES
 
 LEAST_REPEATED = 3
-LEAST_SITTINGS = 2
+LEAST_DRIFTING = 3
+"""Players from whom on a drift over players is told."""
+
+FORETOLD = {"resistance": 1, "ease": -1}
+"""Which way an attribute goes with closing pressure."""
+
+MOUTHPIECE, LINE, PAIR = ("mouthpieces",), ("lines",), ("mouthpieces", "lines")
+BELONGS: Mapping[str, tuple[str, ...]] = {
+    **dict.fromkeys(("tip_opening", "facing_length", "smoothness", "rail_leak", "baffle_height", "chamber_volume"), MOUTHPIECE),
+    **dict.fromkeys(("cut", "tip_thickness"), LINE),
+    **dict.fromkeys(("ln_closing_pressure", "closing_share"), PAIR),
+}
+"""The parts that a feature belongs to. Within a player the distance from the target is the closing pressure, or the opening, over again."""
 
 
 @dataclass(frozen=True)
@@ -38,15 +50,18 @@ class Shared:
     sets: int
     found: Agreement
     concordance: Concordance
+    ordered: float | None
+    """p of Page's test that marks follow the order that the measurements foretell: resistance rises with closing pressure, ease falls. None
+    for other attributes, where two set-ups have the same pressure, or where it is not in one order for all of these players."""
 
 
 @dataclass(frozen=True)
 class Drift:
-    """What a mark changes with each place further on in a sitting, within sittings, with its 95 % interval."""
+    """What a mark changes with each place further on in a sitting: mean of the players' own slopes, with its 95 % interval and p over players."""
 
     attribute: str
+    players: int
     sittings: int
-    tests: int
     slope: float
     low: float
     high: float
@@ -56,11 +71,15 @@ class Drift:
 
 @dataclass(frozen=True)
 class Association:
-    """One measured feature beside one attribute: mean correlation within players, 95 % interval over players, p and p after Holm."""
+    """One measured feature beside one attribute: correlation within players, 95 % interval, p over players and parts, and p after Holm.
+
+    ``units`` is how many of the fewest of its parts there were: mouthpieces, lines of reeds, or reeds.
+    """
 
     feature: str
     attribute: str
     players: int
+    units: int
     tests: int
     correlation: float
     low: float
@@ -97,9 +116,13 @@ def own_consistency(tests: Sequence[Playtest]) -> tuple[OwnConsistency, ...]:
     return tuple(found)
 
 
-def shared_agreement(tests: Sequence[Playtest]) -> tuple[Shared, ...]:
+def shared_agreement(tests: Sequence[Playtest], rated: RatedTests) -> tuple[Shared, ...]:
     """Return the agreement of players who rated the same set-ups: the largest whole table that a greedy choice finds."""
     found = []
+    column = FEATURES.index("ln_closing_pressure")
+    pressure: dict[tuple[str, str, str], list[float]] = defaultdict(list)
+    for row, what in enumerate(zip(rated.players, rated.mouthpieces, rated.reeds, strict=True)):
+        pressure[what].append(float(rated.features[row, column]))
     for attribute in ATTRIBUTES:
         marks = _marks(tests, attribute)
         players = _largest_complete({player: set(sets) for player, sets in marks.items()})
@@ -109,7 +132,10 @@ def shared_agreement(tests: Sequence[Playtest]) -> tuple[Shared, ...]:
         table = np.array([[float(np.mean(marks[player][item])) for player in players] for item in sets])
         agreed = agreement(table)
         if agreed is not None:
-            found.append(Shared(attribute, tuple(players), len(sets), agreed, concordance(table)))
+            means = [[np.mean(pressure.get((name, piece, reed), [np.nan])) for piece, reed, _ in sets] for name in players]
+            foretold = FORETOLD.get(attribute, 0) * np.mean(means, axis=0)
+            ordered = page_trend(table, foretold) if len({tuple(np.argsort(own)) for own in means}) == 1 else None
+            found.append(Shared(attribute, tuple(players), len(sets), agreed, concordance(table), ordered))
     return tuple(found)
 
 
@@ -130,7 +156,7 @@ def _largest_complete(rated: dict[str, set[tuple[str, str, str | None]]]) -> lis
 
 
 def drifts(tests: Sequence[Playtest]) -> tuple[Drift, ...]:
-    """Return the slope of each attribute with the place in a sitting, all sittings together."""
+    """Return the slope of each attribute with the place in a sitting: each player's own, within sittings, and a test over players."""
     found = []
     for attribute in ATTRIBUTES:
         sittings: dict[tuple[str, str], list[tuple[int, float]]] = defaultdict(list)
@@ -138,32 +164,51 @@ def drifts(tests: Sequence[Playtest]) -> tuple[Drift, ...]:
             value = getattr(test, attribute)
             if value is not None and test.session is not None and test.position is not None:
                 sittings[test.player_id, test.session].append((test.position, value))
-        several = [np.array(rows, dtype=float) for rows in sittings.values() if len({place for place, _ in rows}) > 1]
-        if len(several) >= LEAST_SITTINGS:
-            slope = within_slope([rows[:, 0] for rows in several], [rows[:, 1] for rows in several])
-            if slope is not None:
-                found.append(Drift(attribute, len(several), sum(len(rows) for rows in several), *slope, adjusted=slope[-1]))
+        pulls: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
+        several = 0
+        for (player, _), pairs in sittings.items():
+            rows = np.array(pairs, dtype=float)
+            rows -= rows.mean(axis=0)
+            if np.any(rows[:, 0]):
+                several += 1
+                pulls[player][0] += float(rows[:, 0] @ rows[:, 1])
+                pulls[player][1] += float(rows[:, 0] @ rows[:, 0])
+        slopes = np.array([both / square for _, (both, square) in sorted(pulls.items())])
+        if len(slopes) >= LEAST_DRIFTING and np.ptp(slopes) > 0:
+            found.append(Drift(attribute, len(slopes), several, *mean_over(slopes), adjusted=1.0))
     adjusted = holm([item.probability for item in found])
     return tuple(replace(item, adjusted=p) for item, p in zip(found, adjusted, strict=True))
 
 
 def associations(tests: Sequence[Playtest], rated: RatedTests) -> tuple[tuple[Association, ...], int]:
-    """Return what goes with what: correlations within players, averaged over players (Fisher's z), with a t interval over players."""
+    """Return what goes with what within players, tested over players and over the parts that a feature belongs to."""
     by_id = {test.id: test for test in tests}
     rows = [row for row, name in enumerate(rated.ids) if name in by_id]
     found: list[Association] = []
+    codes = {
+        part: np.unique(np.array([getattr(rated, part)[row] for row in rows], dtype=np.str_), return_inverse=True)[1]
+        for part in ("players", "mouthpieces", "reeds", "lines")
+    }
     for attribute in ATTRIBUTES:
         marks = np.array([_mark(by_id[rated.ids[row]], attribute) for row in rows])
-        by_player: dict[str, list[int]] = defaultdict(list)
-        for place, row in enumerate(rows):
-            if np.isfinite(marks[place]):
-                by_player[rated.players[row]].append(place)
-        groups = [np.array(mine) for mine in by_player.values() if len(mine) >= LEAST_TESTS]
-        for column, feature in enumerate(FEATURES):
-            values = rated.features[rows, column] if rows else np.zeros(0)
-            one = mean_correlation([values[mine] for mine in groups], [marks[mine] for mine in groups])
+        for feature, parts in BELONGS.items():
+            values = rated.features[rows, FEATURES.index(feature)] if rows else np.zeros(0)
+            one = goes_with(marks, values, codes["players"], [codes[part] for part in parts])
             if one is not None:
-                found.append(Association(feature, attribute, *one, adjusted=one[-1]))
+                found.append(
+                    Association(
+                        feature,
+                        attribute,
+                        players=one.players,
+                        units=one.units,
+                        tests=one.tests,
+                        correlation=one.correlation,
+                        low=one.low,
+                        high=one.high,
+                        probability=one.probability,
+                        adjusted=one.probability,
+                    )
+                )
     adjusted = holm([item.probability for item in found])
     told = [replace(item, adjusted=p) for item, p in zip(found, adjusted, strict=True)]
     return tuple(sorted(told, key=lambda item: (item.adjusted, item.probability, item.feature, item.attribute))), len(found)

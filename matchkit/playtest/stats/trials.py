@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
 from matchkit.playtest.stats.discrimination import LEVEL, Binomial, binomial_test, d_prime_of, holm, wilson_interval
+from matchkit.playtest.stats.over import OverPlayers, sign_flip
 from matchkit.playtest.stats.preference import Strengths, counted_by_order
 from matchkit.records.trials import ATTRIBUTES, Trial
+
+Verdict = Literal["different", "these players", "inconclusive"]
 
 
 @dataclass(frozen=True)
@@ -28,7 +32,9 @@ class PlayerShare:
 class Comparison:
     """All trials of one pair of set-ups, one kind and attribute: the test, by player, and the effect of coming first (two only).
 
-    ``adjusted`` is p after Holm over all comparisons of this analysis. ``d_prime`` is the difference the answers stand for.
+    ``test`` is about these players: ``adjusted`` is its p after Holm over all comparisons of this analysis. ``over`` is about players in general,
+    and ``over_adjusted`` its p likewise; None for a triangle, which nobody can get right by leaning one way. ``verdict`` is "different" (players in
+    general), "these players" (only they), or "inconclusive". ``d_prime`` is the difference the answers stand for.
     """
 
     kind: str
@@ -39,10 +45,13 @@ class Comparison:
     unanswered: int
     test: Binomial
     adjusted: float
-    verdict: str
+    over: OverPlayers | None
+    over_adjusted: float | None
+    verdict: Verdict
     d_prime: float
     by_player: tuple[PlayerShare, ...]
     first_named: Binomial | None
+    first_over: OverPlayers | None
 
 
 @dataclass(frozen=True)
@@ -83,6 +92,9 @@ def comparisons(trials: Sequence[Trial], claim: str | None) -> tuple[Comparison,
         by_player: dict[str, list[bool]] = defaultdict(list)
         for trial, hit in zip(answered, hits, strict=True):
             by_player[trial.player_id].append(hit)
+        over = None
+        if kind != "triangle":
+            over = sign_flip([2 * sum(own) - len(own) for own in by_player.values()], two_sided=about is None)
         share = max(test.share, 1 - test.share) if test.two_sided else test.share
         found.append(
             Comparison(
@@ -94,21 +106,38 @@ def comparisons(trials: Sequence[Trial], claim: str | None) -> tuple[Comparison,
                 unanswered=len(mine) - len(answered),
                 test=test,
                 adjusted=test.probability,
-                verdict=test.verdict,
+                over=over,
+                over_adjusted=None if over is None else over.probability,
+                verdict="inconclusive",
                 d_prime=d_prime_of(test.kind, share),
                 by_player=tuple(
                     PlayerShare(player, sum(own), len(own), *wilson_interval(sum(own), len(own)))
                     for player, own in sorted(by_player.items())
                 ),
                 first_named=None if kind == "triangle" else _first(answered),
+                first_over=None if kind == "triangle" else _first_over(answered),
             )
         )
     adjusted = holm([item.test.probability for item in found])
-    return tuple(_with(item, p) for item, p in zip(found, adjusted, strict=True))
+    general = iter(holm([item.over.probability for item in found if item.over is not None]))
+    return tuple(_with(item, p, None if item.over is None else next(general)) for item, p in zip(found, adjusted, strict=True))
 
 
-def _with(item: Comparison, adjusted: float) -> Comparison:
-    return replace(item, adjusted=adjusted, verdict="different" if adjusted <= LEVEL else "inconclusive")
+def _with(item: Comparison, adjusted: float, over: float | None) -> Comparison:
+    verdict: Verdict = "inconclusive"
+    if over is not None and over <= LEVEL:
+        verdict = "different"
+    elif adjusted <= LEVEL:
+        verdict = "these players"
+    return replace(item, adjusted=adjusted, over_adjusted=over, verdict=verdict)
+
+
+def _first_over(answered: Sequence[Trial]) -> OverPlayers:
+    """Test over players whether the one that came first is named more or less often than the other."""
+    leans: dict[str, int] = defaultdict(int)
+    for trial in answered:
+        leans[trial.player_id] += 1 if trial.answer == 1 else -1
+    return sign_flip(list(leans.values()), two_sided=True)
 
 
 def _named(trial: Trial) -> str:

@@ -17,6 +17,8 @@ from matchkit.tables.source import SourceReading
 
 MAX_REPEAT_MM = 1.0
 MAX_RAIL_DIFFERENCE_MM = 1.0
+ALIKE_RAILS_MM = 0.3
+"""Stops of one feeler on both rails that are farther apart than this speak for a short rail."""
 MAX_TIP_MISS_MM = 0.25
 MAX_TIP_MISS = 0.15
 ENDS_OF_TYPICAL = (0.6, 1.6)
@@ -73,7 +75,8 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
                 slips = slips or list(_tip(feelers, rail, record, row, file, of_pieces))
                 slips = slips or list(_length(feelers, rail, record, file))
         if not slips and len(read) == 2:
-            slips = list(_rails(read["left"], read["right"], file))
+            slips, short = _rails(read["left"], read["right"], piece, file)
+            house.warnings.extend(short)
         yield from slips
 
 
@@ -284,20 +287,30 @@ def _length(feelers: list[_Feeler], rail: str, piece: Mouthpiece, file: str) -> 
         )
 
 
-def _rails(left: list[_Feeler], right: list[_Feeler], file: str) -> Iterator[Problem]:
-    """Check that the same feeler stops within 1 mm on both rails; more is a slip of the reading, not a facing."""
+def _rails(left: list[_Feeler], right: list[_Feeler], piece: str, file: str) -> tuple[list[Problem], list[Problem]]:
+    """Look at feelers that stop more than 1 mm apart on the two rails: problems for what can only be a slip, else what is odd.
+
+    A rail that is truly short is what the readings are for, so it is said, with what speaks for it, and not refused.
+    """
     here = {feeler.feeler_mm: feeler for feeler in left}
     pairs = [(here[feeler.feeler_mm], feeler) for feeler in right if feeler.feeler_mm in here]
-    far = [pair for pair in pairs if abs(pair[0].stop_mm - pair[1].stop_mm) > MAX_RAIL_DIFFERENCE_MM]
-    if far:
-        one, two = max(far, key=lambda pair: abs(pair[0].stop_mm - pair[1].stop_mm))
-        half = 1.7 < max(one.stop_mm, two.stop_mm) / min(one.stop_mm, two.stop_mm) < 2.3
-        hint = "half millimetres on one of them?" if half else "read both rails again"
-        yield Problem(
-            file,
-            two.row,
-            "stop_mm",
-            f"{plain(two.stop_mm)} mm right, {plain(one.stop_mm)} mm left for the {plain(two.feeler_mm)} mm feeler",
-            f"rails within {plain(MAX_RAIL_DIFFERENCE_MM)} mm",
-            hint + (f"; so for {len(far)} feelers" if len(far) > 1 else ""),
-        )
+    apart = [one.stop_mm - two.stop_mm for one, two in pairs]
+    far = [pair for pair, off in zip(pairs, apart, strict=True) if abs(off) > MAX_RAIL_DIFFERENCE_MM]
+    if not far:
+        return [], []
+    one, two = max(far, key=lambda pair: abs(pair[0].stop_mm - pair[1].stop_mm))
+    read = f"{plain(two.stop_mm)} mm right, {plain(one.stop_mm)} mm left for the {plain(two.feeler_mm)} mm feeler"
+    half = 1.7 < max(one.stop_mm, two.stop_mm) / min(one.stop_mm, two.stop_mm) < 2.3
+    several = f"; so for {len(far)} feelers" if len(far) > 1 else ""
+    if half:
+        expected, hint = f"rails within {plain(MAX_RAIL_DIFFERENCE_MM)} mm", f"half millimetres on one of them?{several}"
+        return [Problem(file, two.row, "stop_mm", read, expected, hint)], []
+    shorter = "left" if one.stop_mm < two.stop_mm else "right"
+    same_way = sum((off < 0) == (shorter == "left") and abs(off) > ALIKE_RAILS_MM for off in apart)
+    if len(far) > 1 or same_way > len(apart) / 2:
+        expected = f"rails within {plain(MAX_RAIL_DIFFERENCE_MM)} mm; {same_way} of {len(apart)} feelers agree that the {shorter} rail is short"
+        hint = f"read both rails again; if they stay so, matchkit facing {piece} says what to do"
+    else:
+        expected = f"rails within {plain(MAX_RAIL_DIFFERENCE_MM)} mm; no other feeler says so, so this stop is likely a slip"
+        hint = "read this feeler again on both rails"
+    return [], [Problem(file, two.row, "stop_mm", read, expected, hint)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from matchkit.playtest.stats.analyse import FEW_PLAYERS, Analysis
+from matchkit.playtest.stats.analyse import Analysis
 from matchkit.playtest.stats.discrimination import LEVEL
 from matchkit.playtest.stats.ratings import LEAST_REPEATED
 from matchkit.playtest.stats.trials import Comparison, Preference
@@ -53,25 +53,44 @@ def _comparison(item: Comparison) -> list[str]:
         head = f"{sets}, any difference: {test.successes} of {test.trials} were right"
     else:
         head = f"{sets}, {item.attribute}: {test.successes} of {test.trials} chose {set_a}"
-    many = "these players" if item.players > 1 else f"{item.by_player[0].player_id} (and no other player)"
     share = f"{percent(test.share)}, {100 * test.share_low:.0f} to {100 * test.share_high:.0f}"
     adjusted = _p(item.adjusted)
-    if item.verdict == "different":
+    if item.verdict != "inconclusive":
         more = ""
         if item.kind == "two":
             winner = set_a if 2 * test.successes > test.trials else set_b
             more = f": {winner} has more {item.attribute}"
-        said = f"{many} can tell{more} ({share}; {adjusted})"
+        said = f"{_who_can(item)} can tell{more} ({share}; {adjusted})"
+        said += f". {_over(item)}" if item.kind == "two" else ""
     else:
         least = "" if test.critical is None else f"; {test.critical} would have shown one"
         said = f"no difference found ({share}; {adjusted}){least}"
     by = ", ".join(f"{own.player_id} {own.hits} of {own.trials}" for own in item.by_player)
-    first = item.first_named
+    first, general = item.first_named, item.first_over
     order = ""
     if first is not None and first.verdict == "different":
         order = f"whichever came first was named {first.successes} of {first.trials} times, so the order counts"
+        order += "" if general is not None and general.probability <= LEVEL else " for these players"
     silent = f"{counted(item.unanswered, 'trial')} without an answer left out" if item.unanswered else ""
     return [sentences(head, said), sentences(f"by player: {by}" if item.players > 1 else "", order, silent)]
+
+
+def _who_can(item: Comparison) -> str:
+    """Return who can tell: these players, or the one there was."""
+    if item.players == 1:
+        return f"{item.by_player[0].player_id} (and no other player)"
+    return f"these {item.players} players"
+
+
+def _over(item: Comparison) -> str:
+    """Return what that says of players in general."""
+    if item.over is None or item.over_adjusted is None:
+        return ""
+    if item.verdict == "different":
+        return f"So would players in general ({_p(item.over_adjusted)} over players)"
+    if item.over.least > LEVEL:
+        return "So few players speak for themselves only: with six or more who choose alike it would hold of players in general"
+    return f"Of players in general that is not known ({_p(item.over_adjusted)} over players)"
 
 
 def _apart(first: str, second: str) -> tuple[str, str, str]:
@@ -125,11 +144,16 @@ def _agreement(found: Analysis) -> list[Block | str]:
                 f"{item.found.low:.2f} to {item.found.high:.2f}",
                 f"{item.concordance.value:.2f}",
                 _p(item.concordance.probability),
+                "" if item.ordered is None else _p(item.ordered),
             )
             for item in found.shared
         )
         blocks += ["", "How far players agree with one another, on set-ups that all of them marked:", ""]
-        blocks.append(Table(("", "players", "set-ups", "ICC(2,1)", "95 %", "Kendall's W", ""), shared, right=(1, 2, 3, 4, 5)))
+        blocks.append(
+            Table(
+                ("", "players", "set-ups", "ICC(2,1)", "95 %", "Kendall's W", "", "as computed"), shared, right=(1, 2, 3, 4, 5)
+            )
+        )
     return blocks
 
 
@@ -137,10 +161,15 @@ def _drift(found: Analysis) -> list[Block | str]:
     if not found.drift:
         return []
     rows = tuple(
-        (i.attribute, str(i.sittings), f"{i.slope:+.3f}", f"{i.low:+.3f} to {i.high:+.3f}", _p(i.adjusted)) for i in found.drift
+        (i.attribute, str(i.players), f"{i.slope:+.3f}", f"{i.low:+.3f} to {i.high:+.3f}", _p(i.adjusted)) for i in found.drift
     )
-    titles = ("", "sittings", "a place", "95 %", "")
-    return ["", "What a mark changes with each place further on in a sitting:", "", Table(titles, rows, right=(1, 2, 3))]
+    titles = ("", "players", "a place", "95 %", "")
+    return [
+        "",
+        "What a mark changes with each place further on in a sitting, over players:",
+        "",
+        Table(titles, rows, right=(1, 2, 3)),
+    ]
 
 
 def _associations(found: Analysis) -> list[Block | str]:
@@ -151,15 +180,14 @@ def _associations(found: Analysis) -> list[Block | str]:
         (
             FEATURE_NAMES[item.feature],
             item.attribute,
-            str(item.players),
+            str(item.units),
             f"{item.correlation:+.2f}",
             f"{item.low:+.2f} to {item.high:+.2f}",
             _p(item.adjusted),
         )
         for item in shown
     )
-    titles = ("more of", "goes with", "players", "r", "95 %", "")
-    few = [item for item in found.associations if item.players < FEW_PLAYERS]
+    titles = ("more of", "goes with", "parts", "r", "95 %", "")
     by_chance = f"{found.looked_at * LEVEL:.1f}"
     return [
         "",
@@ -168,7 +196,6 @@ def _associations(found: Analysis) -> list[Block | str]:
         Table(titles, rows, right=(2, 3, 4)),
         "",
         f"Of {found.looked_at} pairs looked at {by_chance} would come out by chance; p allows for that (Holm).",
-        *(["Some of it rests on fewer than five players: too few to speak for others."] if few else []),
     ]
 
 

@@ -1,0 +1,1 @@
+"""Kriging of marks: arrays in, arrays out. Variances, covariances, their likelihood, odd marks, and the nearest."""

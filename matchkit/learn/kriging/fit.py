@@ -1,0 +1,180 @@
+"""Line, odd marks and levels at given variances; and the variances themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.learn.kriging.covariance import Coded
+from matchkit.learn.kriging.influence import alone, stood_by, trusted, wider_levels
+from matchkit.learn.kriging.likelihood import Weighed, fit_variances
+from matchkit.learn.kriging.local import Asked, Local
+from matchkit.learn.kriging.system import Centred, Dense, solved
+from matchkit.learn.kriging.variances import (
+    LEAST_SLOPE,
+    LINE_SLOPE,
+    LINE_START,
+    PRIOR,
+    U_LINE_SLOPE,
+    U_LINE_START,
+    Variances,
+)
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+MOST_FITTED = 900
+"""Variances are fitted to so many marks at most."""
+ROUNDS = 2
+"""Times that odd marks are judged and variances fitted after one another."""
+JUDGED = 3
+"""Times that each mark is judged from the others, with what they count: of two marks that contradict each other the odder one goes."""
+WIDENED = 3
+"""Times that it is looked again how far out players' levels lie (the steps of an EM)."""
+SUSPECT = 2.5
+"""Standard deviations of the noise from which on a mark among very many is judged at all."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """The line from D to a mark, and the inverse of its precision (2, 2)."""
+
+    intercept: float
+    slope: float
+    covariance: Array
+
+    @property
+    def both(self) -> Array:
+        """Intercept and slope (2,)."""
+        return np.array([self.intercept, self.slope])
+
+
+@dataclass(frozen=True)
+class Settled:
+    """Marks of one instrument, solved: what each counts, and ``pull = (K + noise)^-1 (mark - line)`` (n,)."""
+
+    weighed: Weighed
+    pull: Array
+
+
+def fit_line(systems: Sequence[Dense | Centred]) -> Line:
+    """Return the line under the covariance of everything else: generalised least squares with a wide prior; the slope is 0.5 or more."""
+    precision = np.diag([U_LINE_START**-2, U_LINE_SLOPE**-2])
+    pulled = precision @ np.array([LINE_START, LINE_SLOPE])
+    for system in systems:
+        line = system.marks.line
+        weighed = system.solve(line)
+        precision = precision + line.T @ weighed
+        pulled = pulled + weighed.T @ system.marks.mark
+    start, slope = np.linalg.solve(precision, pulled)
+    if slope < LEAST_SLOPE:  # a quadratic: the best start at that slope
+        start, slope = (pulled[0] - precision[0, 1] * LEAST_SLOPE) / precision[0, 0], LEAST_SLOPE
+    return Line(float(start), float(slope), np.linalg.inv(precision))
+
+
+def pulls(systems: Sequence[Dense | Centred], line: Line) -> list[Array]:
+    """Return ``(K + noise)^-1 (mark - line)`` of each system."""
+    return [system.solve((system.marks.mark - system.marks.line @ line.both)[:, None])[:, 0] for system in systems]
+
+
+def held_out(system: Dense, line: Line, rows: Index) -> tuple[Array, Array]:
+    """Return marks less what all others let expect (m,), and their covariance (m, m), for rows that are left out together; exact.
+
+    With ``Q`` the inverse covariance, line included, what is left out is missed by ``Q_GG^-1 (Q (y - line))_G`` with covariance ``Q_GG^-1``
+    (the block form of leaving one out: Rasmussen and Williams 2006, eq. 5.12, from memory).
+    """
+    marks = system.marks
+    inside = system.inverse[rows]
+    towards = inside @ marks.line
+    block = inside[:, rows] - towards @ line.covariance @ towards.T
+    covariance = np.asarray(np.linalg.inv(block), dtype=float)
+    return covariance @ (inside @ (marks.mark - marks.line @ line.both)), covariance
+
+
+def one_out(system: Dense, line: Line) -> tuple[Array, Array]:
+    """Return each mark less what all others let expect (n,), and its variance as if it were no slip (n,)."""
+    marks = system.marks
+    towards = system.inverse @ marks.line
+    own = np.diag(system.inverse) - ((towards @ line.covariance) * towards).sum(axis=1)
+    plain = system.variances.noise**2 / marks.trust
+    return (system.inverse @ (marks.mark - marks.line @ line.both)) / own, 1 / own - system.noise + plain
+
+
+def judge(blocks: Sequence[Weighed], variances: Variances) -> list[Weighed]:
+    """Return what each mark counts, and how far out each player's level may be, from the marks of all instruments."""
+    judged = [replace(block, odd=np.ones(len(block.marks))) for block in blocks]
+    for _ in range(JUDGED):
+        systems = [solved(block, variances) for block in judged]
+        line = fit_line(systems)
+        for place, (block, system) in enumerate(zip(judged, systems, strict=True)):
+            trust = trusted(*one_out(system, line)) if isinstance(system, Dense) else _judge_many(block, system, line)
+            judged[place] = replace(block, odd=1 / np.where(stood_by(block.marks) | alone(block.marks), 1.0, trust))
+    for _ in range(WIDENED):
+        systems = [solved(block, variances) for block in judged]
+        line = fit_line(systems)
+        for place, (block, pull) in enumerate(zip(judged, pulls(systems, line), strict=True)):
+            code = block.marks.codes["player"]
+            effect = variances.player**2 * block.wider * np.bincount(code, pull)[code]
+            judged[place] = replace(block, wider=wider_levels(effect, variances.player))
+    return judged
+
+
+def _judge_many(block: Weighed, system: Centred, line: Line) -> Array:
+    """Judge marks of a large house from their neighbours, levels as all marks have them, and only those that are far from what these let expect."""
+    marks, variances = block.marks, system.variances
+    rest = marks.mark - marks.line @ line.both
+    left = rest - system.levels(system.solve(rest[:, None]))[:, 0]
+    trust = np.ones(len(marks))
+    rows = np.flatnonzero(np.abs(left) > SUSPECT * variances.noise)
+    if not len(rows):
+        return trust
+    local = Local(marks, variances, system.noise)
+    asked = Asked(marks.features[rows], marks.codes["player"][rows], marks.codes["setup"][rows])
+    near = local.near(asked)
+    others = np.stack([row[row != mine][: near.shape[1] - 1] for row, mine in zip(near, rows, strict=True)])
+    missed = left[rows] - local.weigh(asked, others).parts(left).sum(axis=1)
+    plain = variances.noise**2 / marks.trust[rows]
+    trust[rows] = trusted(missed, local.variance(asked, others) + variances.sitting**2 + plain)
+    return trust
+
+
+def some(blocks: Sequence[Weighed], most: int = MOST_FITTED) -> list[Weighed]:
+    """Return at most so many marks of all instruments, chosen by a fixed seed."""
+    total = sum(len(block.marks) for block in blocks)
+    if total <= most:
+        return list(blocks)
+    chosen = np.zeros(total, dtype=bool)
+    chosen[np.random.default_rng(0).choice(total, most, replace=False)] = True
+    found, start = [], 0
+    for block in blocks:
+        rows = np.flatnonzero(chosen[start : start + len(block.marks)])
+        start += len(block.marks)
+        found.append(Weighed(block.marks.take(rows), block.odd[rows], block.wider[rows]))
+    return found
+
+
+def learn_variances(marks: Sequence[Coded]) -> Variances:
+    """Fit variances to marks of several instruments, odd marks and players judged in between."""
+    blocks = some([Weighed.plain(block) for block in marks if len(block)])
+    if not blocks:
+        return PRIOR
+    variances = PRIOR
+    for _ in range(ROUNDS):
+        blocks = judge(blocks, variances)
+        variances = fit_variances(blocks, variances)
+    return variances
+
+
+def settle(marks: Sequence[Coded], variances: Variances) -> tuple[Line, list[Settled]]:
+    """Return the line and the solved marks of each instrument at given variances."""
+    return solve_all(judge([Weighed.plain(block) for block in marks], variances), variances)
+
+
+def solve_all(weighed: Sequence[Weighed], variances: Variances) -> tuple[Line, list[Settled]]:
+    """Return the line and the solved marks at given variances and with what each mark counts as it is."""
+    systems = [solved(block, variances) for block in weighed]
+    line = fit_line(systems)
+    return line, [Settled(block, pull) for block, pull in zip(weighed, pulls(systems, line), strict=True)]

@@ -1,0 +1,46 @@
+"""What training changed of the answers of a house, and where the model was written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from matchkit.learn.blend import Blend
+from matchkit.learn.kriging.variances import NAMES
+
+
+@dataclass(frozen=True)
+class Moved:
+    """What training changed: how far expected marks moved on what was played (mean, points), and the part whose variance moved most.
+
+    ``part`` is one of the model's, ``factor`` what its standard deviation was multiplied by.
+    """
+
+    mean: float
+    part: str
+    factor: float
+
+
+@dataclass(frozen=True)
+class Trained:
+    """The file that was written, the playtests behind it, and what training changed."""
+
+    path: Path
+    tests: int
+    moved: Moved
+
+
+def moved_by(before: Blend, after: Blend) -> Moved:
+    """Return how two models of the same marks differ."""
+    off = []
+    for name, known in after.by_instrument.items():
+        earlier = before.by_instrument.get(name)
+        if earlier is None or earlier.tests.ids != known.tests.ids:
+            continue
+        one, other = (found.marks.mark - found.system.noise * found.settled.pull for found in (earlier, known))
+        off.append(np.abs(one - other))
+    ratios = {part: getattr(after.variances, part) / max(getattr(before.variances, part), 1e-9) for part in NAMES}
+    part = max(ratios, key=lambda name: abs(np.log(max(ratios[name], 1e-9))))
+    return Moved(float(np.concatenate(off).mean()) if off else 0.0, part, float(ratios[part]))
