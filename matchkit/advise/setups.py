@@ -132,6 +132,8 @@ class SetupMaker:
             return None
         every = Setups.of_pairs(self.scored.pairs, self.scored.features)
         placed = list({line.pair: line for line in reversed(placed)}.values())[::-1]  # the best line of each pair
+        if len(placed) < 2:
+            return None
         weights = []
         with one_thread():
             for line in placed:

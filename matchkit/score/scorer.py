@@ -205,8 +205,17 @@ class Scorer:
         found = {}
         for instrument in instruments:
             scales = [part.scale for part in self.parts.reeds_for(instrument)]
-            found[instrument] = middles(self._liked(instrument, known), self.fitting(instrument), scales)
+            found[instrument] = middles(self._liked(instrument, known), self._usual_pairs(instrument), scales)
         return found
+
+    def _usual_pairs(self, instrument: str) -> PairTable:
+        """Return every pair that fits, of parts that somebody marked where there are any, so that what is learned hangs on no other part."""
+        fitting = self.fitting(instrument)
+        pieces, reeds = {test.mouthpiece_id for test in self.marked}, {test.reed_id for test in self.marked}
+        marked = (fitting.of_facings(lambda part: part.id in pieces) > 0) & (
+            fitting.of_reeds(lambda part: part.reed.id in reeds) > 0
+        )
+        return fitting.select(np.flatnonzero(marked)) if marked.any() else fitting
 
     def aiming(self, aims: Aims) -> Scorer:
         """Return a scorer of the same house that goes by what a model aims at, for training, folds and ranking alike."""
@@ -221,8 +230,7 @@ class Scorer:
             scales = [part.scale for part in self.parts.reeds_for(instrument)]
             missing = [scale or "" for scale in scales if (scale or "") not in stored]
             if missing:
-                liked, fitting = self._liked(instrument), self.fitting(instrument)
-                stored |= middles(liked, fitting, scales, only=missing)
+                stored |= middles(self._liked(instrument), self.fitting(instrument), scales, only=missing)
             self._usual[instrument] = stored
         return self._usual[instrument]
 

@@ -12,6 +12,9 @@ from matchkit.words.screen import listed
 SMALL = 1.0
 """Points of 100 below which a group is not named by itself."""
 
+OF_LIGATURE = 2.5
+"""Points of 100 from which on the ligature is named besides."""
+
 _NAMES = {
     "player": "how they mark",
     "mouthpiece": "this mouthpiece",
@@ -35,12 +38,12 @@ def shares_words(row: Setup) -> str:
     return f"{mark(10 * row.computed)} by the measurements, marks {verb} {abs(added):.1f}"
 
 
-def groups_words(groups: Sequence[GroupReason], *, most: int = 2) -> str:
+def groups_words(groups: Sequence[GroupReason], *, most: int = 1) -> str:
     """Return the largest groups that go the way of them all, as they follow on what marks add; the ligature too where it is worth naming."""
     whole = sum(group.points for group in groups)
     told = [group for group in groups if round(abs(group.points), DECIMALS) >= SMALL and group.points * whole > 0]
     told.sort(key=lambda group: -round(abs(group.points), DECIMALS))
-    named = told[:most] + [group for group in told[most:] if group.name == "ligature"]
+    named = told[:most] + [group for group in told[most:] if group.name == "ligature" and abs(group.points) >= OF_LIGATURE]
     return listed([group_words(group) for group in named])
 
 
@@ -76,7 +79,7 @@ def played_words(played: Played | None, *, who: str = "they") -> str:
     told = ""
     if played.times and played.mean is not None:
         times = {1: "once", 2: "twice"}.get(played.times, f"{played.times} times")
-        told = f"{who} marked this mouthpiece and reed {times}, {played.mean:.1f}" + (" on average" if played.times > 1 else "")
+        told = f"{who} marked this pair {times}, {played.mean:.1f}" + (" on average" if played.times > 1 else "")
     if played.doubted:
         open_ = listed([f"{mark:g}" for mark in played.doubted])
         more = f"a further {open_}" if told else f"{who} marked this {open_}, which"

@@ -280,7 +280,7 @@ def _shared_doubts(ranking: Ranking) -> list[Block]:
     own = sentences(tastes_words(ranking.tastes, ranking.player)) if ranking.rows else ""
     found += [Text(own)] if own else []
     if ranking.deciding is not None and ranking.rows:
-        found.append(Text(sentences(deciding_words(ranking.deciding, set_words(ranking.rows[0]))), drop=1))
+        found.append(Text(sentences(deciding_words(ranking.deciding, set_words(ranking.rows[0]))), drop=3))
     left_out = left_out_words(ranking.refused, everything=not ranking.rows)
     found += [Text(left_out, drop=5)] if left_out and ranking.rows else [Text(left_out)] if left_out else []
     return found

@@ -124,7 +124,7 @@ def evaluation_screen(found: Evaluation, *, invented: bool) -> Screen:
     for split in splits:
         rows += [_score_row(found.score(split, method)) for method in _METHODS]
         rows += [_score_row(best) for kind in ("raw", "same") if (best := found.best_plain(split, kind)) is not None]
-    stranger = _stranger(found) if "new player" in splits else ""
+    stranger = _stranger(found) if any(split == "new player" for split in splits) else ""
     return screen(
         sentences(
             f"for {_SPLITS[first]}{' of a known player' if first == 'new pair' else ''} the mark to expect is off by {blend.error:.1f} of 10 on average",
