@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from matchkit.constants import DECIMALS
 from matchkit.learn.blend import Blend
 from matchkit.learn.fitted import Band, Fitted, Setups
+from matchkit.learn.threads import one_thread
 from matchkit.records.parts import Ligature
 from matchkit.score.scorer import Scored
 
@@ -78,12 +79,14 @@ def rank_candidates(
     Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. With ``different``
     each line is the best that shares neither mouthpiece nor reed profile with the lines before it.
     """
-    scores = _Scores(candidates, blend.by_instrument.get(instrument), blend, ligatures, player)
+    with one_thread():
+        scores = _Scores(candidates, blend.by_instrument.get(instrument), blend, ligatures, player)
     kept: list[tuple[Key, Placed]] = []
     best: dict[tuple[str, str], tuple[Key, Placed]] = {}
     for start in range(0, len(candidates), BLOCK):
         rows = np.arange(start, min(start + BLOCK, len(candidates)))
-        block = scores.block(rows)
+        with one_thread():
+            block = scores.block(rows)
         if different:
             for key, placed in block.best_of_each(candidates, rows, ligatures):
                 which = candidates.kind(placed.pair)

@@ -205,17 +205,23 @@ class Scorer:
         found = {}
         for instrument in instruments:
             scales = [part.scale for part in self.parts.reeds_for(instrument)]
-            found[instrument] = middles(self._liked(instrument, known), self._usual_pairs(instrument), scales)
+            found[instrument] = middles(
+                self._liked(instrument, known), partial(self._fitting_on, instrument, marked=True), scales
+            )
         return found
 
-    def _usual_pairs(self, instrument: str) -> PairTable:
-        """Return every pair that fits, of parts that somebody marked where there are any, so that what is learned hangs on no other part."""
-        fitting = self.fitting(instrument)
-        pieces, reeds = {test.mouthpiece_id for test in self.marked}, {test.reed_id for test in self.marked}
-        marked = (fitting.of_facings(lambda part: part.id in pieces) > 0) & (
-            fitting.of_reeds(lambda part: part.reed.id in reeds) > 0
+    def _fitting_on(self, instrument: str, scale: str | None, *, marked: bool = False) -> PairTable:
+        """Return the pairs on one strength scale that fit; of ``marked`` parts where there are any, so that what is learned hangs on no other part."""
+        facings, reeds = (
+            self.parts.facings_for(instrument),
+            [part for part in self.parts.reeds_for(instrument) if part.scale == scale],
         )
-        return fitting.select(np.flatnonzero(marked)) if marked.any() else fitting
+        if marked:
+            pieces, played = {test.mouthpiece_id for test in self.marked}, {test.reed_id for test in self.marked}
+            facings = [part for part in facings if part.id in pieces] or facings
+            reeds = [part for part in reeds if part.id in played] or reeds
+        refused = pair_refusals(facings, reeds, instrument=instrument)
+        return self.grid(facings, reeds, lip_m=constants.LIP_PLACE[instrument] * MM, fits=refused == FITS)
 
     def aiming(self, aims: Aims) -> Scorer:
         """Return a scorer of the same house that goes by what a model aims at, for training, folds and ranking alike."""
@@ -230,7 +236,7 @@ class Scorer:
             scales = [part.scale for part in self.parts.reeds_for(instrument)]
             missing = [scale or "" for scale in scales if (scale or "") not in stored]
             if missing:
-                stored |= middles(self._liked(instrument), self.fitting(instrument), scales, only=missing)
+                stored |= middles(self._liked(instrument), partial(self._fitting_on, instrument), scales, only=missing)
             self._usual[instrument] = stored
         return self._usual[instrument]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -68,16 +68,20 @@ Aims = Mapping[str, Mapping[str, Aim]]
 
 
 def middles(
-    liked: PairTable, fitting: PairTable, scales: Iterable[str | None], *, only: Iterable[str] | None = None
+    liked: PairTable,
+    fitting: Callable[[str | None], PairTable],
+    scales: Iterable[str | None],
+    *,
+    only: Iterable[str] | None = None,
 ) -> dict[str, Aim]:
-    """Return the middle of the set-ups rated 7 or more (20 or more of them), else of all that fit, for each strength scale."""
+    """Return the middle of the set-ups rated 7 or more (20 or more of them), else of all that fit, for each strength scale; ``fitting`` finds these."""
     wanted = None if only is None else set(only)
     found: dict[str, Aim] = {}
     for scale in dict.fromkeys(scales):
         if wanted is not None and (scale or "") not in wanted:
             continue
         loved = _of_scale(liked, scale)
-        pairs, likes = (loved, len(loved)) if len(loved) >= ENOUGH_LIKED else (_of_scale(fitting, scale), 0)
+        pairs, likes = (loved, len(loved)) if len(loved) >= ENOUGH_LIKED else (fitting(scale), 0)
         if len(pairs):
             found[scale or ""] = _middle(pairs, likes=likes)
     return found
