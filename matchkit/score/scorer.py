@@ -212,14 +212,12 @@ class Scorer:
 
     def _fitting_on(self, instrument: str, scale: str | None, *, marked: bool = False) -> PairTable:
         """Return the pairs on one strength scale that fit; of ``marked`` parts where there are any, so that what is learned hangs on no other part."""
-        facings, reeds = (
-            self.parts.facings_for(instrument),
-            [part for part in self.parts.reeds_for(instrument) if part.scale == scale],
-        )
+        facings = self.parts.facings_for(instrument)
+        reeds = tuple(part for part in self.parts.reeds_for(instrument) if part.scale == scale)
         if marked:
             pieces, played = {test.mouthpiece_id for test in self.marked}, {test.reed_id for test in self.marked}
-            facings = [part for part in facings if part.id in pieces] or facings
-            reeds = [part for part in reeds if part.id in played] or reeds
+            facings = tuple(part for part in facings if part.id in pieces) or facings
+            reeds = tuple(part for part in reeds if part.id in played) or reeds
         refused = pair_refusals(facings, reeds, instrument=instrument)
         return self.grid(facings, reeds, lip_m=constants.LIP_PLACE[instrument] * MM, fits=refused == FITS)
 
