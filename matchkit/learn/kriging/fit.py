@@ -12,7 +12,7 @@ from matchkit.learn.kriging.covariance import Coded
 from matchkit.learn.kriging.influence import alone, stood_by, trusted, wider_levels
 from matchkit.learn.kriging.likelihood import Weighed, fit_variances
 from matchkit.learn.kriging.local import Asked, Local
-from matchkit.learn.kriging.system import Centred, Dense, solved
+from matchkit.learn.kriging.system import MOST_DENSE, Centred, Dense, solved
 from matchkit.learn.kriging.variances import (
     LEAST_SLOPE,
     LINE_SLOPE,
@@ -106,13 +106,14 @@ def one_out(system: Dense, line: Line) -> tuple[Array, Array]:
 def judge(blocks: Sequence[Weighed], variances: Variances) -> list[Weighed]:
     """Return what each mark counts, and how far out each player's level may be, from the marks of all instruments."""
     judged = [replace(block, odd=np.ones(len(block.marks))) for block in blocks]
-    for _ in range(JUDGED):
+    dense = all(len(block.marks) <= MOST_DENSE for block in blocks)  # where there are very many marks once must do
+    for _ in range(JUDGED if dense else 1):
         systems = [solved(block, variances) for block in judged]
         line = fit_line(systems)
         for place, (block, system) in enumerate(zip(judged, systems, strict=True)):
             trust = trusted(*one_out(system, line)) if isinstance(system, Dense) else _judge_many(block, system, line)
             judged[place] = replace(block, odd=1 / np.where(stood_by(block.marks) | alone(block.marks), 1.0, trust))
-    for _ in range(WIDENED):
+    for _ in range(WIDENED if dense else 1):
         systems = [solved(block, variances) for block in judged]
         line = fit_line(systems)
         for place, (block, pull) in enumerate(zip(judged, pulls(systems, line), strict=True)):

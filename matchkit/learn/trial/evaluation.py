@@ -28,6 +28,8 @@ ALONE = ("average", "player mean", "physics alone", "marks alone", "blend")
 PLAIN = tuple(f"{name}, {kind}" for kind in ("raw", "same") for name in MADE)
 METHODS = (*ALONE, *PLAIN)
 SEED = 1
+DIGITS = 6
+"""Differences are rounded to so many digits: what is left of large numbers that are nearly alike carries the last bits of a machine."""
 BOOTSTRAPS = 2000
 LEAST_PLAYERS = 5
 """Players from whom on an interval over players is drawn."""
@@ -369,7 +371,7 @@ def _score(tests: RatedTests, split: str, method: str, held: _HeldOut) -> Score:
     off = off[np.isfinite(off)]
     over = (float("nan"),) * 3
     if method != "blend" and len(off) >= LEAST_PLAYERS:
-        over = (float(off.mean()), *_bootstrap(off, np.random.default_rng(SEED)))
+        over = (round(float(off.mean()), DIGITS), *(round(end, DIGITS) for end in _bootstrap(off, np.random.default_rng(SEED))))
     return Score(split, method, ndcg, tau, float(missed[seen].mean()), coverage, width, low, high, *over)
 
 
