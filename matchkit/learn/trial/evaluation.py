@@ -371,7 +371,8 @@ def _score(tests: RatedTests, split: str, method: str, held: _HeldOut) -> Score:
     off = off[np.isfinite(off)]
     over = (float("nan"),) * 3
     if method != "blend" and len(off) >= LEAST_PLAYERS:
-        over = (round(float(off.mean()), DIGITS), *(round(end, DIGITS) for end in _bootstrap(off, np.random.default_rng(SEED))))
+        low_end, high_end = _bootstrap(off, np.random.default_rng(SEED))
+        over = round(float(off.mean()), DIGITS), round(low_end, DIGITS), round(high_end, DIGITS)
     return Score(split, method, ndcg, tau, float(missed[seen].mean()), coverage, width, low, high, *over)
 
 
