@@ -54,7 +54,7 @@ def test_a_card_is_written_with_the_model(tmp_path: Path) -> None:
         "**Fingerprint** of the rules and parts it belongs to: `",
         "**Standard deviations** in points",
         "new player 1.",
-        "taken for one, and counted less",
+        "taken for one, and not counted until confirmed",
         "In range by evidence: ",
         "| new mouthpiece | blend |",
         "| new pair | blend |",

@@ -7,7 +7,6 @@ sparse approximation that keeps every variance: Quinonero-Candela and Rasmussen 
 from __future__ import annotations
 
 from functools import cached_property
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,20 +23,6 @@ CENTRES = 256
 SOLVED = 1e-11
 """Conjugate gradients stop where what is left is so small a part of what was asked."""
 MOST_STEPS = 2000
-
-
-class System(Protocol):
-    """Marks of one instrument, solved."""
-
-    marks: Coded
-    variances: Variances
-    noise: Array
-
-    def solve(self, right: Array) -> Array:
-        """Return ``(K + noise)^-1 right`` for columns (n, c)."""
-
-    def levels(self, pull: Array) -> Array:
-        """Return ``K_levels pull`` for columns (n, c): what levels and slopes are at the marks."""
 
 
 class Dense:

@@ -227,7 +227,7 @@ def model_card(
         f"* **Line**: mark = {blend.line.intercept:.3f} + {blend.line.slope:.3f} D from the measurements.",
         f"* **Standard deviations** in points, length in scaled features: {varied}.",
         f"* **Ranges** for 8 of 10 further marks: {wide}.",
-        f"* **Slips**: {counted(slips, 'mark')} taken for one, and counted less.",
+        f"* **Slips**: {counted(slips, 'mark')} taken for one, and not counted until confirmed.",
         f"* **Fingerprint** of the rules and parts it belongs to: `{belonging.fingerprint[:16]}`; others make it stale.",
         "* **Not for** other houses: each trains its own. The range is for one further mark; it tests no set-up against another.",
         "",
