@@ -13,7 +13,6 @@ from matchkit.learn.interval import KINDS, NORMAL, Interval, Kind, fit_interval
 from matchkit.learn.kriging.covariance import Coded
 from matchkit.learn.kriging.fit import Line, Settled, held_out, learn_variances, settle, solve_all
 from matchkit.learn.kriging.likelihood import Weighed
-from matchkit.learn.kriging.system import Dense
 from matchkit.learn.kriging.variances import LINE_SLOPE, LINE_START, PRIOR, U_LINE_SLOPE, U_LINE_START, Variances
 from matchkit.learn.marks import RatedTests
 from matchkit.learn.threads import one_thread
@@ -21,9 +20,6 @@ from matchkit.score.target import Aims
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
-
-MOST_LEFT_OUT = 2000
-"""Intervals are fitted to so many playtests at most."""
 
 PRIOR_LINE = Line(LINE_START, LINE_SLOPE, np.diag([U_LINE_START**2, U_LINE_SLOPE**2]))
 
@@ -164,11 +160,9 @@ def fit_intervals(blend: Blend) -> dict[Kind, Interval]:
     scaled: dict[Kind, list[float]] = {kind: [] for kind in KINDS}
     units: dict[Kind, list[str]] = {kind: [] for kind in KINDS}
     for known in blend.by_instrument.values():
-        some = _sample(known)
-        system = Dense(some.weighed, blend.variances)
-        names = some.tests
+        some, system = known.sample, known.dense
         for kind in KINDS:
-            for unit, rows, out in _units(names, kind):
+            for unit, rows, out in _units(some.tests, kind):
                 missed, covariance = held_out(system, blend.line, out)
                 mine = np.isin(out, rows)
                 marks = out[mine]
@@ -178,15 +172,6 @@ def fit_intervals(blend: Blend) -> dict[Kind, Interval]:
                 scaled[kind] += (missed[mine] / np.sqrt(np.maximum(variance, 1e-9))).tolist()
                 units[kind] += [unit] * len(marks)
     return {kind: fit_interval(np.array(scaled[kind]), units[kind]) for kind in KINDS}
-
-
-def _sample(known: Fitted) -> Fitted:
-    count = len(known.tests)
-    if count <= MOST_LEFT_OUT:
-        return known
-    rows = np.sort(np.random.default_rng(0).choice(count, MOST_LEFT_OUT, replace=False))
-    weighed = Weighed(known.marks.take(rows), known.weighed.odd[rows], known.weighed.wider[rows])
-    return Fitted(known.tests.take(rows), known.variances, known.line, Settled(weighed, known.settled.pull[rows]))
 
 
 def _units(tests: RatedTests, kind: Kind) -> list[tuple[str, Index, Index]]:

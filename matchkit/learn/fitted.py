@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.learn.kriging.centred import Centred
 from matchkit.learn.kriging.covariance import Coded, alike, squared_between
 from matchkit.learn.kriging.fit import Line, Settled
 from matchkit.learn.kriging.influence import DOUBTED
 from matchkit.learn.kriging.likelihood import Weighed
 from matchkit.learn.kriging.local import Asked, Local
-from matchkit.learn.kriging.system import MOST_DENSE, Centred, Dense, solved
+from matchkit.learn.kriging.system import MOST_DENSE, Dense, solved
 from matchkit.learn.kriging.variances import Variances
 from matchkit.learn.marks import SLOPE_COLUMNS, RatedTests
 from matchkit.pairs.table import PairTable
@@ -26,6 +28,8 @@ GROUPS = ("player", "mouthpiece", "line", "taste", "alike", "again", "ligature")
 """What a correction is told by: how the player marks, this mouthpiece, this line of reeds, their taste, set-ups alike, their marks on this
 very set-up, the ligature."""
 
+MOST_SAMPLED = 1000
+"""Of very many marks so many, taken by a fixed seed, stand for all where the whole system is asked for."""
 MOST_FOR_VARIANCE = 600
 """Of very many marks so many, the nearest, say how sure an answer is."""
 
@@ -114,12 +118,18 @@ class Fitted:
         return solved(self.weighed, self.variances)
 
     @cached_property
+    def sample(self) -> Fitted:
+        """These marks; of very many some, by a fixed seed, which leave answers a little less sure than they are."""
+        if len(self.marks) <= MOST_DENSE:
+            return self
+        rows = np.sort(np.random.default_rng(0).choice(len(self.marks), MOST_SAMPLED, replace=False))
+        weighed = Weighed(self.marks.take(rows), self.weighed.odd[rows], self.weighed.wider[rows])
+        return Fitted(self.tests.take(rows), self.variances, self.line, Settled(weighed, self.settled.pull[rows]))
+
+    @cached_property
     def dense(self) -> Dense:
-        """The system written out; of very many marks some, by a fixed seed, which leave answers a little less sure than they are."""
-        if isinstance(self.system, Dense):
-            return self.system
-        rows = np.sort(np.random.default_rng(0).choice(len(self.marks), MOST_DENSE, replace=False))
-        return Dense(Weighed(self.marks.take(rows), self.weighed.odd[rows], self.weighed.wider[rows]), self.variances)
+        """The system of the sample, written out."""
+        return Dense(self.sample.weighed, self.variances) if self.sample is not self else cast("Dense", self.system)
 
     @cached_property
     def residual(self) -> Array:
@@ -134,7 +144,7 @@ class Fitted:
     @cached_property
     def local(self) -> Local:
         """The marks as neighbours."""
-        return Local(self.marks, self.variances, self.system.noise)
+        return Local(self.marks, self.variances, self.weighed.noise(self.variances))
 
     @cached_property
     def _codes(self) -> dict[str, dict[str, int]]:

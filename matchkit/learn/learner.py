@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -67,6 +68,8 @@ class Learner:
             scored = scorer.score(view, pairs.select(rows))
             overall[rows] = scored.terms.overall
             features[rows] = scored.features
+        if start is not None:
+            return replace(start, overall_d=overall, features=features)
         contact = {item.id: item.contact for item in self.parts.ligatures}
         reeds = [pairs.reed(row).reed for row in range(len(tests))]
         return RatedTests(

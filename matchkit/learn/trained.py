@@ -39,7 +39,9 @@ def moved_by(before: Blend, after: Blend) -> Moved:
         earlier = before.by_instrument.get(name)
         if earlier is None or earlier.tests.ids != known.tests.ids:
             continue
-        one, other = (found.marks.mark - found.system.noise * found.settled.pull for found in (earlier, known))
+        one, other = (
+            found.marks.mark - found.weighed.noise(found.variances) * found.settled.pull for found in (earlier, known)
+        )
         off.append(np.abs(one - other))
     ratios = {part: getattr(after.variances, part) / max(getattr(before.variances, part), 1e-9) for part in NAMES}
     part = max(ratios, key=lambda name: abs(np.log(max(ratios[name], 1e-9))))

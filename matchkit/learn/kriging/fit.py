@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.learn.kriging.centred import Centred
 from matchkit.learn.kriging.covariance import Coded
 from matchkit.learn.kriging.influence import alone, stood_by, trusted, wider_levels
 from matchkit.learn.kriging.likelihood import Weighed, fit_variances
 from matchkit.learn.kriging.local import Asked, Local
-from matchkit.learn.kriging.system import MOST_DENSE, Centred, Dense, solved
+from matchkit.learn.kriging.system import MOST_DENSE, Dense, solved
 from matchkit.learn.kriging.variances import (
     LEAST_SLOPE,
     LINE_SLOPE,
@@ -34,8 +35,9 @@ JUDGED = 3
 """Times that each mark is judged from the others, with what they count: of two marks that contradict each other the odder one goes."""
 WIDENED = 3
 """Times that it is looked again how far out players' levels lie (the steps of an EM)."""
-SUSPECT = 2.5
-"""Standard deviations of the noise from which on a mark among very many is judged at all."""
+MOST_SUSPECTED = 3000
+"""Of very many marks so many, those farthest from what is expected of them, are judged."""
+_BLOCK = 500
 
 
 @dataclass(frozen=True)
@@ -60,24 +62,23 @@ class Settled:
     pull: Array
 
 
-def fit_line(systems: Sequence[Dense | Centred]) -> Line:
-    """Return the line under the covariance of everything else: generalised least squares with a wide prior; the slope is 0.5 or more."""
+def fit_line(systems: Sequence[Dense | Centred]) -> tuple[Line, list[Array]]:
+    """Return the line under the covariance of everything else, and ``(K + noise)^-1 (mark - line)`` (n,) of each system.
+
+    Generalised least squares with a wide prior; the slope is :data:`LEAST_SLOPE` or more.
+    """
     precision = np.diag([U_LINE_START**-2, U_LINE_SLOPE**-2])
     pulled = precision @ np.array([LINE_START, LINE_SLOPE])
-    for system in systems:
+    weighed = [system.solve(np.column_stack([system.marks.line, system.marks.mark])) for system in systems]
+    for system, both in zip(systems, weighed, strict=True):
         line = system.marks.line
-        weighed = system.solve(line)
-        precision = precision + line.T @ weighed
-        pulled = pulled + weighed.T @ system.marks.mark
+        precision = precision + line.T @ both[:, :2]
+        pulled = pulled + line.T @ both[:, 2]
     start, slope = np.linalg.solve(precision, pulled)
     if slope < LEAST_SLOPE:  # a quadratic: the best start at that slope
         start, slope = (pulled[0] - precision[0, 1] * LEAST_SLOPE) / precision[0, 0], LEAST_SLOPE
-    return Line(float(start), float(slope), np.linalg.inv(precision))
-
-
-def pulls(systems: Sequence[Dense | Centred], line: Line) -> list[Array]:
-    """Return ``(K + noise)^-1 (mark - line)`` of each system."""
-    return [system.solve((system.marks.mark - system.marks.line @ line.both)[:, None])[:, 0] for system in systems]
+    found = Line(float(start), float(slope), np.linalg.inv(precision))
+    return found, [both[:, 2] - both[:, :2] @ found.both for both in weighed]
 
 
 def held_out(system: Dense, line: Line, rows: Index) -> tuple[Array, Array]:
@@ -106,39 +107,53 @@ def one_out(system: Dense, line: Line) -> tuple[Array, Array]:
 def judge(blocks: Sequence[Weighed], variances: Variances) -> list[Weighed]:
     """Return what each mark counts, and how far out each player's level may be, from the marks of all instruments."""
     judged = [replace(block, odd=np.ones(len(block.marks))) for block in blocks]
-    dense = all(len(block.marks) <= MOST_DENSE for block in blocks)  # where there are very many marks once must do
-    for _ in range(JUDGED if dense else 1):
-        systems = [solved(block, variances) for block in judged]
-        line = fit_line(systems)
-        for place, (block, system) in enumerate(zip(judged, systems, strict=True)):
-            trust = trusted(*one_out(system, line)) if isinstance(system, Dense) else _judge_many(block, system, line)
-            judged[place] = replace(block, odd=1 / np.where(stood_by(block.marks) | alone(block.marks), 1.0, trust))
-    for _ in range(WIDENED if dense else 1):
-        systems = [solved(block, variances) for block in judged]
-        line = fit_line(systems)
-        for place, (block, pull) in enumerate(zip(judged, pulls(systems, line), strict=True)):
-            code = block.marks.codes["player"]
-            effect = variances.player**2 * block.wider * np.bincount(code, pull)[code]
-            judged[place] = replace(block, wider=wider_levels(effect, variances.player))
+    if any(len(block.marks) > MOST_DENSE for block in blocks):  # very many marks: once must do, for both
+        line, systems, pulls = _line_of(judged, variances)
+        return [_widened(_judged(*one, line), one[2], variances) for one in zip(judged, systems, pulls, strict=True)]
+    for _ in range(JUDGED):
+        line, systems, pulls = _line_of(judged, variances)
+        judged = [_judged(*one, line) for one in zip(judged, systems, pulls, strict=True)]
+    for _ in range(WIDENED):
+        _, _, pulls = _line_of(judged, variances)
+        judged = [_widened(block, pull, variances) for block, pull in zip(judged, pulls, strict=True)]
     return judged
 
 
-def _judge_many(block: Weighed, system: Centred, line: Line) -> Array:
-    """Judge marks of a large house from their neighbours, levels as all marks have them, and only those that are far from what these let expect."""
+def _line_of(blocks: Sequence[Weighed], variances: Variances) -> tuple[Line, list[Dense | Centred], list[Array]]:
+    systems = [solved(block, variances) for block in blocks]
+    line, pulls = fit_line(systems)
+    return line, systems, pulls
+
+
+def _judged(block: Weighed, system: Dense | Centred, pull: Array, line: Line) -> Weighed:
+    """Judge each mark from all others."""
+    trust = trusted(*one_out(system, line)) if isinstance(system, Dense) else _judge_many(block, system, line, pull)
+    return replace(block, odd=1 / np.where(stood_by(block.marks) | alone(block.marks), 1.0, trust))
+
+
+def _widened(block: Weighed, pull: Array, variances: Variances) -> Weighed:
+    """Let players' levels lie as far out as these pulls say."""
+    code = block.marks.codes["player"]
+    effect = variances.player**2 * block.wider * np.bincount(code, pull)[code]
+    return replace(block, wider=wider_levels(effect, variances.player))
+
+
+def _judge_many(block: Weighed, system: Centred, line: Line, pull: Array) -> Array:
+    """Judge marks of a large house from their neighbours, levels as all marks have them, and only those that are farthest off."""
     marks, variances = block.marks, system.variances
-    rest = marks.mark - marks.line @ line.both
-    left = rest - system.levels(system.solve(rest[:, None]))[:, 0]
+    left = marks.mark - marks.line @ line.both - system.levels(pull[:, None])[:, 0]
     trust = np.ones(len(marks))
-    rows = np.flatnonzero(np.abs(left) > SUSPECT * variances.noise)
-    if not len(rows):
-        return trust
+    off = np.abs(pull) / np.sqrt(system.precision)
+    suspected = np.sort(np.argsort(-off.round(9), kind="stable")[:MOST_SUSPECTED])
     local = Local(marks, variances, system.noise)
-    asked = Asked(marks.features[rows], marks.codes["player"][rows], marks.codes["setup"][rows])
-    near = local.near(asked)
-    others = np.stack([row[row != mine][: near.shape[1] - 1] for row, mine in zip(near, rows, strict=True)])
-    missed = left[rows] - local.weigh(asked, others).parts(left).sum(axis=1)
-    plain = variances.noise**2 / marks.trust[rows]
-    trust[rows] = trusted(missed, local.variance(asked, others) + variances.sitting**2 + plain)
+    for start in range(0, len(suspected), _BLOCK):
+        rows = suspected[start : start + _BLOCK]
+        asked = Asked(marks.features[rows], marks.codes["player"][rows], marks.codes["setup"][rows])
+        near = local.near(asked)
+        others = np.stack([row[row != mine][: near.shape[1] - 1] for row, mine in zip(near, rows, strict=True)])
+        missed = left[rows] - local.weigh(asked, others).parts(left).sum(axis=1)
+        plain = variances.noise**2 / marks.trust[rows]
+        trust[rows] = trusted(missed, local.variance(asked, others) + variances.sitting**2 + plain)
     return trust
 
 
@@ -176,6 +191,5 @@ def settle(marks: Sequence[Coded], variances: Variances) -> tuple[Line, list[Set
 
 def solve_all(weighed: Sequence[Weighed], variances: Variances) -> tuple[Line, list[Settled]]:
     """Return the line and the solved marks at given variances and with what each mark counts as it is."""
-    systems = [solved(block, variances) for block in weighed]
-    line = fit_line(systems)
-    return line, [Settled(block, pull) for block, pull in zip(weighed, pulls(systems, line), strict=True)]
+    line, pulls = fit_line([solved(block, variances) for block in weighed])
+    return line, [Settled(block, pull) for block, pull in zip(weighed, pulls, strict=True)]

@@ -51,6 +51,10 @@ class Weighed:
         """Return marks of which none is odd."""
         return cls(marks, np.ones(len(marks)), np.ones(len(marks)))
 
+    def noise(self, variances: Variances) -> Array:
+        """Return the variance of each mark's noise (n,)."""
+        return np.asarray(variances.noise**2 * self.odd / self.marks.trust)
+
 
 class Parts:
     """The matrices of one instrument that no variance changes."""

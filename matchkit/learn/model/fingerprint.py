@@ -28,6 +28,7 @@ RULES = (
     "learn.blend",
     "learn.fitted",
     "learn.interval",
+    "learn.kriging.centred",
     "learn.kriging.fit",
     "learn.kriging.influence",
     "learn.kriging.likelihood",

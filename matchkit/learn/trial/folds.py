@@ -133,7 +133,7 @@ def _of_instrument(fitted: Fitted, tests: RatedTests) -> tuple[Array, Array]:
 
 
 def _variance(fitted: Fitted, asked: Coded) -> Array:
-    """Return the variance of what is expected (N,), the line's doubt included, by at most :data:`~matchkit.learn.kriging.system.MOST_DENSE` marks."""
+    """Return the variance of what is expected (N,), the line's doubt included, of very many marks by some."""
     v, system = fitted.variances, fitted.dense
     marks, wider = system.marks, system.wider
     own = asked.codes["player"][:, None] == marks.codes["player"][None, :]
