@@ -29,6 +29,7 @@ Guess = Literal[
     "profile",
     "part of the profile",
     "stiffness by strength number",
+    "stiffness by comparison",
     "stiffness between strengths",
     "wetting",
     "blowing pressure",
@@ -59,6 +60,18 @@ class KnownOnly:
     part: Part
     value: float
     line: str = ""
+    cut: str = ""
+    """Filed or unfiled, where that was said."""
+    other_cut: float | None = None
+    """How many half strengths unfiled reeds of the house are harder than filed ones of one number, where the cut was not said."""
+
+
+@dataclass(frozen=True)
+class Elsewhere:
+    """What somebody plays on another instrument: a hint of their taste, in half strengths from the middle of that instrument."""
+
+    instrument: str
+    steps: float
 
 
 class Refusal(StrEnum):
@@ -70,6 +83,7 @@ class Refusal(StrEnum):
     VAMP_TOO_SHORT = "vamp ends too near the facing's end"
     NOT_SOFTER = "not softer than the present reed"
     NOT_HARDER = "not harder than the present reed"
+    NOT_COMPARABLE = "reed cannot be compared with the present one"
     LIGATURE_TOO_SMALL = "ligature too small for the body"
     LIGATURE_TOO_LARGE = "ligature too large for the body"
     OVER_BUDGET = "over the budget"
@@ -138,6 +152,8 @@ class Aimed:
     opening: int = 0
     level: str = ""
     """Beginner, intermediate or advanced, where that moved it."""
+    elsewhere: Elsewhere | None = None
+    """What they play on another instrument, where that moved it."""
 
 
 @dataclass(frozen=True)

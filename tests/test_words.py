@@ -125,7 +125,7 @@ def test_a_ranking_is_read_at_one_glance(question: dict[str, object]) -> None:
 @pytest.mark.parametrize("player", [f"P{number:02d}" for number in range(1, 17)])
 def test_no_doubt_is_said_twice(player: str) -> None:
     """No sentence stands twice on the screen of a ranking, but for what a set-up feels like and what marks did to it."""
-    text = " ".join(lay_out(rank_screen(mk.open().rank(player, different=True))).split())
+    text = " ".join(lay_out(rank_screen(mk.open().rank(player, top=3))).split())
     said = [
         sentence
         for sentence in re.split(r"(?<=[a-z])\. ", text)

@@ -97,6 +97,17 @@ class Deciding:
 
 
 @dataclass(frozen=True)
+class NewPart:
+    """A part of a set-up that the player does not have; ``known`` says whether theirs of that kind is known."""
+
+    part: Part
+    id: str
+    label: str | None
+    price: float | None
+    known: bool
+
+
+@dataclass(frozen=True)
 class Setup(Answer):
     """One set-up with its score, its interval (None where there are not enough playtests) and its reasons."""
 
@@ -141,6 +152,8 @@ class Setup(Answer):
     """The parts that differ from the present set-up; None where that is not known."""
     is_present: bool
     """Whether it is what the player has now."""
+    new_parts: tuple[NewPart, ...] = ()
+    """What of it the player does not have, where mouthpiece and reed of theirs are known."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
@@ -183,6 +196,8 @@ class Ranking(Answer):
     """Whether there are playtests enough for an interval."""
     change: str | None = None
     """The one part that may change, where only one may."""
+    reed_alone: bool = False
+    """Whether the first row changes the reed alone and does most of what was wished for; others may score higher."""
     complaint: tuple[str, ...] = ()
     """What is wrong now, as it is called here."""
     first_try: tuple[str, ...] = ()

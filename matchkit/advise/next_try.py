@@ -73,7 +73,7 @@ def _try(turn: str, part: Part, record: Mouthpiece | Reed | None) -> NextTry:
 
 
 def within_budget(budget: float, pairs: PairTable, ligatures: Sequence[Ligature], *, owned: PartIds) -> NDArray[np.bool_]:
-    """Tell which pairs with which ligatures (N, L) cost no more than a budget.
+    """Tell which pairs with which ligatures (N, L), or without any (N, 1), cost no more than a budget.
 
     What the player has costs nothing; a part whose price is not known counts as nothing, and its row says so.
     """
@@ -83,5 +83,5 @@ def within_budget(budget: float, pairs: PairTable, ligatures: Sequence[Ligature]
 
     total = pairs.of_facings(lambda facing: price(facing.mouthpiece, owned.mouthpiece))
     total = total + pairs.of_reeds(lambda reed: price(reed.reed, owned.reed))
-    bands = np.array([price(item, owned.ligature) for item in ligatures])
+    bands = np.array([price(item, owned.ligature) for item in ligatures] or [0.0])
     return np.asarray(total[:, None] + bands[None, :] <= budget + 1e-9)

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.advise.answers import Explanation, Ranking, Setup
+from matchkit.advise.answers import Explanation, NextTry, Ranking, Setup
 from matchkit.advise.heard import tastes
 from matchkit.advise.next_try import next_tries, within_budget
-from matchkit.advise.requests import assumed_of, check_request, check_wishes, find_complaint, keep_others, wrong_order
+from matchkit.advise.requests import (
+    assumed_of,
+    check_request,
+    check_wishes,
+    find_complaint,
+    incomparable,
+    keep_others,
+    wrong_order,
+)
 from matchkit.advise.search import Candidates, rank_candidates
 from matchkit.advise.setups import SetupMaker
+from matchkit.constants import DECIMALS
 from matchkit.errors import RequestError
 from matchkit.facts import FITS, PARTS, ModelUse, Part, Refusal
 from matchkit.learn.learner import Learner
@@ -22,13 +31,20 @@ from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import count_refused, ligature_refusals, pair_refusals
 from matchkit.parts.reed import ReedPart
+from matchkit.parts.said import said_facing, said_reed
+from matchkit.parts.stock import Parts
+from matchkit.parts.typed import main_scale
 from matchkit.records.parts import Ligature
 from matchkit.results import Progress
 from matchkit.score.player import PlayerView, Visitor
+from matchkit.score.scorer import Scorer
 from matchkit.score.wishes import Wishes, understand
 
 Flags = NDArray[np.bool_]
 
+AnyPart = FacingPart | ReedPart | Ligature
+MET_WITHIN = 0.5
+"""Half strengths within which a wish for resistance is met."""
 RIVALS = 12
 """Best lines among which it is looked for one that would be first without one mark."""
 
@@ -39,12 +55,12 @@ class Wanted:
 
     wish: tuple[str, ...]
     complaint: tuple[str, ...]
-    fixed: Mapping[str, str]
+    fixed: Mapping[str, Sequence[AnyPart | str]]
     change: str | None
     in_stock: bool
     budget: float | None
     top: int
-    different: bool
+    alike: bool
     across: bool
     neck: str | None
 
@@ -68,57 +84,73 @@ def rank_setups(
 ) -> Ranking:
     """Rank every set-up that fits for a player, best first; ``model`` says what the scores are learned from."""
     check_request(top=wanted.top, jobs=jobs, budget=wanted.budget)
-    complaints = [find_complaint(word) for word in wanted.complaint]
-    wishes = understand([*wanted.wish, *(item.wish for item in complaints if item.wish is not None)])
+    complaints = dict(find_complaint(word) for word in wanted.complaint)
+    wishes = understand([*wanted.wish, *(item.wish for item in complaints.values() if item.wish is not None)])
     scorer = learner.scorer
     view = scorer.view(player, neck_id=wanted.neck)
     check_wishes(wishes, view)
-    offer = _offered(learner, {**keep_others(wanted.change, view), **wanted.fixed})
+    offer = _offered(learner, wanted, view)
     refusals = _refusals(offer, view, wishes, across=wanted.across, in_stock=wanted.in_stock)
-    bands = ligature_refusals(offer.facings, offer.ligatures, in_stock=wanted.in_stock)
+    if "reed" not in wanted.fixed and wanted.change != "ligature":
+        apart = incomparable(offer.reeds, view)
+        refusals[(refusals == FITS) & apart] = Refusal.NOT_COMPARABLE
+    bands = ligature_refusals(offer.facings, offer.ligatures, in_stock=wanted.in_stock, owned=view.owned.ligature)
     refused: dict[Refusal, int] = count_refused(refusals, bands)
     pairs = scorer.grid(offer.facings, offer.reeds, lip_m=view.lip_m, fits=refusals == FITS, jobs=jobs, progress=progress)
     fits = (bands == FITS)[pairs.facing_of]
     if wanted.budget is not None:
         affordable = within_budget(wanted.budget, pairs, offer.ligatures, owned=view.owned)
-        refused[Refusal.OVER_BUDGET] = int((fits & ~affordable).sum())
-        fits = fits & affordable
+        refused[Refusal.OVER_BUDGET] = int((~affordable if not offer.ligatures else fits & ~affordable).sum())
+        if offer.ligatures:
+            fits = fits & affordable
+        else:
+            pairs = pairs.select(affordable[:, 0])
+            fits = np.ones((len(pairs), 0), dtype=bool)
     stays = wanted.change in ("reed", "ligature")
     scored = scorer.score(view, pairs, wishes=wishes, own_opening=stays)
     blend = learner.blend
-    placed = rank_candidates(
+    best = rank_candidates(
         Candidates(scored, fits),
         blend,
         offer.ligatures,
         instrument=view.player.instrument,
         player=view.player.id,
         top=max(wanted.top, RIVALS),
-        different=wanted.different,
+        unlike=wanted.top,
+        owned=view.owned,
         progress=progress,
     )
-    rivals, placed = placed[:RIVALS], placed[: wanted.top]
+    rivals, placed = best.lines[:RIVALS], (best.lines if wanted.alike else best.unlike)[: wanted.top]
+    maker = SetupMaker(learner, blend, view, scored, offer.ligatures)
+    rows = maker.setups(placed)
+    present = _present(learner, view, wishes, own_opening=stays)
+    enough = None
+    if wanted.change is None and not wanted.fixed:
+        enough = _reed_alone(learner, view, wishes, offer, refusals == FITS, wanted.budget)
+        enough = enough if _does_most(enough, rows, present) else None
+    if enough is not None:
+        others = [row for row in rows if (row.mouthpiece_id, row.reed_id) != (enough.mouthpiece_id, enough.reed_id)]
+        rows = tuple(replace(row, position=place) for place, row in enumerate([enough, *others][: wanted.top], start=1))
     parts: dict[Part, Any] = {"mouthpiece": view.present_facing, "reed": view.present_reed}
     aimed = scorer.targets(view, learner.parts.reeds_for(view.player.instrument), wishes).aimed
-    maker = SetupMaker(learner, blend, view, scored, offer.ligatures)
     return Ranking(
         player=view.player.id,
         wish=wishes.words,
         aimed=aimed,
         model=model,
-        rows=maker.setups(placed),
+        rows=rows,
         refused={reason: count for reason, count in refused.items() if count},
         combinations=offer.combinations,
-        present=_present(learner, view, wishes, own_opening=stays),
+        present=present,
         change=wanted.change,
+        reed_alone=enough is not None,
         typed=view.typed,
         present_unknown=tuple(part for part, known in parts.items() if known is None),
-        uncompared=_uncompared(offer.reeds, view.player.instrument),
+        uncompared=_uncompared(offer.reeds, view),
         interval=view.player.instrument in blend.by_instrument,
-        complaint=tuple(" ".join(word.lower().replace("-", " ").split()) for word in wanted.complaint),
-        first_try=tuple(dict.fromkeys(step for item in complaints for step in item.free)),
-        next_tries=next_tries(pairs, pairs.one(placed[0].pair), step_ln=-float(np.log(scorer.spec.wish_step)))
-        if placed
-        else (),
+        complaint=tuple(complaints),
+        first_try=tuple(dict.fromkeys(step for item in complaints.values() for step in item.free)),
+        next_tries=_next_tries(scorer, pairs, rows),
         tastes=tastes(blend, view.player.instrument, view.player.id, wish_step=scorer.spec.wish_step),
         deciding=maker.deciding(rivals),
     )
@@ -127,7 +159,7 @@ def rank_setups(
 def explain_setup(
     learner: Learner,
     player: str | Visitor,
-    parts: tuple[str, str, str | None],
+    parts: tuple[str | FacingPart, str | ReedPart, str | Ligature | None],
     *,
     wish: Sequence[str],
     neck: str | None,
@@ -138,10 +170,12 @@ def explain_setup(
     wishes = understand(wish)
     view = learner.scorer.view(player, neck_id=neck)
     check_wishes(wishes, view)
-    keep_others(change, view)
+    keep_others(change, view, learner.parts)
     stays = change in ("reed", "ligature")
-    facing, reed = learner.parts.facing(parts[0]), learner.parts.reed(parts[1])
-    ligature = None if parts[2] is None else learner.parts.ligature(parts[2])
+    kind = view.player.instrument
+    facing = said_facing(learner.parts, parts[0], kind) if isinstance(parts[0], str) else parts[0]
+    reed = said_reed(learner.parts, parts[1], kind) if isinstance(parts[1], str) else parts[1]
+    ligature = learner.parts.ligature(parts[2]) if isinstance(parts[2], str) else parts[2]
     offer = Offer((facing,), (reed,), () if ligature is None else (ligature,))
     refused = [_refusals(offer, view, wishes)[0, 0], *ligature_refusals(offer.facings, offer.ligatures)[0]]
     blend = learner.blend
@@ -151,7 +185,7 @@ def explain_setup(
         wish=wishes.words,
         aimed=learner.scorer.targets(view, (reed,), wishes).aimed,
         model=model,
-        setup=_score_one(learner, view, pair, ligature, wishes, own_opening=stays),
+        setup=score_one(learner, view, pair, ligature, wishes, own_opening=stays),
         present=_present(learner, view, wishes, own_opening=stays),
         intercept=blend.line.intercept,
         slope=blend.line.slope,
@@ -161,16 +195,83 @@ def explain_setup(
     )
 
 
-def _offered(learner: Learner, fixed: Mapping[str, str]) -> Offer:
-    """Return the parts a question is about: all of them, or the fixed one of a kind."""
-    strange = sorted(set(fixed) - set(PARTS))
+def _next_tries(scorer: Scorer, pairs: PairTable, rows: Sequence[Setup]) -> tuple[NextTry, ...]:
+    """Return the one part to change if the first row is wrong."""
+    if not rows:
+        return ()
+    first = pairs.of_facings(lambda part: part.id == rows[0].mouthpiece_id) * pairs.of_reeds(
+        lambda part: part.id == rows[0].reed_id
+    )
+    return next_tries(pairs, pairs.select(np.flatnonzero(first)[:1]), step_ln=-float(np.log(scorer.spec.wish_step)))
+
+
+def _reed_alone(
+    learner: Learner, view: PlayerView, wishes: Wishes, offer: Offer, fits: Flags, budget: float | None
+) -> Setup | None:
+    """Return the cheapest set-up in which only the reed changes and that meets a wish for resistance within half a step; None where none does."""
+    present, instrument = view.present, view.player.instrument
+    if present is None or not wishes.resistance or wishes.opening or wishes.tone or wishes.even:
+        return None
+    place = next((place for place, part in enumerate(offer.facings) if part.id == present.facing.id), None)
+    if place is None:
+        return None
+    reeds = [part for part, fit in zip(offer.reeds, fits[place], strict=True) if fit and part.id != present.reed.id]
+    dear = np.inf if budget is None else budget
+    reeds = [part for part in reeds if part.scale == present.reed.scale and (part.reed.price or 0.0) <= dear + 1e-9]
+    if not reeds:
+        return None
+    pairs = learner.scorer.grid((present.facing,), reeds, lip_m=view.lip_m)
+    scored = learner.scorer.score(view, pairs, wishes=wishes)
+    names = [term.name for term in scored.terms.terms]
+    near = np.flatnonzero(np.abs(scored.terms.value[names.index("resistance")]).round(DECIMALS) <= MET_WITHIN)
+    if not len(near):
+        return None
+    ligatures = () if view.ligature_id is None else (learner.parts.ligature(view.ligature_id),)
+    some = learner.scorer.score(view, pairs.select(near), wishes=wishes)
+    found = rank_candidates(
+        Candidates(some, np.ones((len(near), len(ligatures)), dtype=bool)),
+        learner.blend,
+        ligatures,
+        instrument=instrument,
+        player=view.player.id,
+        top=len(near),
+        owned=view.owned,
+    )
+    made = SetupMaker(learner, learner.blend, view, some, ligatures).setups(found.lines)
+    return min(made, key=lambda row: (np.inf if row.price is None else row.price, -row.score, row.reed_id), default=None)
+
+
+def _does_most(alone: Setup | None, rows: Sequence[Setup], present: Setup | None) -> bool:
+    """Tell whether changing the reed alone gains at least half of what the best set-up gains, which changes more."""
+    if alone is None or present is None or not rows or alone.score <= present.score:
+        return False
+    return 2 * (alone.score - present.score) >= rows[0].score - present.score
+
+
+def _offered(learner: Learner, wanted: Wanted, view: PlayerView) -> Offer:
+    """Return the parts a question is about: all of the house and what is owned, or the fixed ones of a kind."""
+    strange = sorted(set(wanted.fixed) - set(PARTS))
     if strange:
         raise RequestError(f"{', '.join(strange)} cannot be fixed; expected {', '.join(PARTS)}")
-    parts = learner.parts
+    parts, instrument = learner.parts, view.player.instrument
+    kept = {**keep_others(wanted.change, view, parts), **{kind: tuple(some) for kind, some in wanted.fixed.items() if some}}
+
+    def of(kind: str, said: Callable[[Parts, str, str | None], Any], every: Sequence[Any], own: Any) -> tuple[Any, ...]:
+        if kind in kept:
+            return tuple(
+                {
+                    part.id: part
+                    for part in (said(parts, one, instrument) if isinstance(one, str) else one for one in kept[kind])
+                }.values()
+            )
+        theirs = () if own is None or any(part.id == own.id for part in every) else (own,)
+        return (*every, *theirs)
+
+    present = None if view.ligature_id is None else parts.ligature(view.ligature_id)
     return Offer(
-        (parts.facing(fixed["mouthpiece"]),) if "mouthpiece" in fixed else parts.facings,
-        (parts.reed(fixed["reed"]),) if "reed" in fixed else parts.reeds,
-        (parts.ligature(fixed["ligature"]),) if "ligature" in fixed else parts.ligatures,
+        of("mouthpiece", said_facing, parts.facings, view.present_facing),
+        of("reed", said_reed, parts.reeds, view.present_reed),
+        of("ligature", lambda house, one, _: house.ligature(one), parts.ligatures, present),
     )
 
 
@@ -178,15 +279,18 @@ def _refusals(
     offer: Offer, view: PlayerView, wishes: Wishes, *, across: bool = False, in_stock: bool = False
 ) -> NDArray[np.object_]:
     """Return the first reason against each pair (M, R), those that hang on the wish last."""
-    reasons = pair_refusals(offer.facings, offer.reeds, instrument=view.player.instrument, across=across, in_stock=in_stock)
+    kind, owned = view.player.instrument, view.owned
+    reasons = pair_refusals(offer.facings, offer.reeds, instrument=kind, across=across, in_stock=in_stock, owned=owned)
     ruled_out, reason = wrong_order(offer.reeds, view, wishes)
     reasons[(reasons == FITS) & ruled_out] = reason
     return reasons
 
 
-def _uncompared(reeds: Sequence[ReedPart], instrument: str) -> tuple[str, ...]:
-    """Return the lines of an instrument's reeds that are on no strength scale."""
-    return tuple(sorted({part.scale for part in reeds if part.scale is not None and part.reed.instrument == instrument}))
+def _uncompared(reeds: Sequence[ReedPart], view: PlayerView) -> tuple[str, ...]:
+    """Return the lines of an instrument's reeds that cannot be compared with the one that is played, else with most reeds of the house."""
+    mine = [part for part in reeds if part.reed.instrument == view.player.instrument]
+    main = main_scale(mine) if view.present is None else view.present.reed.scale
+    return tuple(sorted({part.scale or part.line for part in mine if part.scale != main}))
 
 
 def _present(learner: Learner, view: PlayerView, wishes: Wishes, *, own_opening: bool = False) -> Setup | None:
@@ -194,17 +298,17 @@ def _present(learner: Learner, view: PlayerView, wishes: Wishes, *, own_opening:
     if view.present is None:
         return None
     ligature = None if view.present.ligature_id is None else learner.parts.ligature(view.present.ligature_id)
-    return _score_one(learner, view, view.present.pair, ligature, wishes, own_opening=own_opening)
+    return score_one(learner, view, view.present.pair, ligature, wishes, own_opening=own_opening)
 
 
-def _score_one(
+def score_one(
     learner: Learner, view: PlayerView, pair: PairTable, ligature: Ligature | None, wishes: Wishes, *, own_opening: bool = False
 ) -> Setup:
     """Score one set-up; with no ligature named, the playtests count as with an unlike one."""
     scored = learner.scorer.score(view, pair, wishes=wishes, own_opening=own_opening)
     ligatures = () if ligature is None else (ligature,)
     blend = learner.blend
-    placed = rank_candidates(
+    best = rank_candidates(
         Candidates(scored, np.ones((1, len(ligatures)), dtype=bool)),
         blend,
         ligatures,
@@ -212,4 +316,4 @@ def _score_one(
         player=view.player.id,
         top=1,
     )
-    return SetupMaker(learner, blend, view, scored, ligatures).setups(placed)[0]
+    return SetupMaker(learner, blend, view, scored, ligatures).setups(best.lines)[0]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.errors import RequestError
 from matchkit.facts import PARTS, Assumed, Refusal
+from matchkit.names import nearly
 from matchkit.parts.reed import ReedPart, bench_stiffness_n_per_m
 from matchkit.score.wishes import Wishes
 from matchkit.units import KPA
 
 if TYPE_CHECKING:
+    from matchkit.parts.stock import Parts
     from matchkit.score.player import PlayerView
 
 Flags = NDArray[np.bool_]
@@ -58,6 +60,25 @@ def wrong_order(reeds: Sequence[ReedPart], view: PlayerView, wishes: Wishes) -> 
     return np.array([not _goes_right(part, present.reed, wishes.reed) for part in reeds], dtype=bool), reason
 
 
+def incomparable(reeds: Sequence[ReedPart], view: PlayerView) -> Flags:
+    """Return which reeds (R,) cannot be compared with the one that is played; none where nothing is known of that.
+
+    Raises RequestError where a strength was typed that none here can be compared with.
+    """
+    if view.present is None:
+        return np.zeros(len(reeds), dtype=bool)
+    own = view.present.reed
+    apart = np.array([part.scale != own.scale for part in reeds], dtype=bool)
+    typed = any(item.part == "reed" for item in view.typed)
+    mine = [part for part in reeds if part.reed.instrument == view.player.instrument and part.id != own.id]
+    if typed and mine and all(part.scale != own.scale for part in mine):
+        raise RequestError(
+            f"'{own.id}' cannot be compared with the reeds here, whose stiffness nobody measured: say its line too, "
+            f"such as '{mine[0].line} {own.reed.strength:g}', or ? where it is not known"
+        )
+    return apart
+
+
 def _goes_right(part: ReedPart, present: ReedPart, direction: int) -> bool:
     """Tell whether a reed is softer (direction below 0) or harder; by bench stiffness, or by strength where only labels are known."""
     if part.scale is not None or present.scale is not None:
@@ -68,18 +89,20 @@ def _goes_right(part: ReedPart, present: ReedPart, direction: int) -> bool:
     return step * direction > 1e-9
 
 
-def keep_others(change: str | None, view: PlayerView) -> dict[str, str]:
-    """Return the present parts to keep where only one may change; RequestError where they are not parts of the house."""
+def keep_others(change: str | None, view: PlayerView, parts: Parts) -> dict[str, tuple[Any, ...]]:
+    """Return the present parts to keep where only one may change, none for a ligature nobody told; RequestError where they are not known."""
     if change is None:
         return {}
     if change not in PARTS:
         raise RequestError(f"'{change}' cannot be the part to change; expected {', '.join(PARTS)}")
-    if view.present is None or view.typed:
-        raise RequestError(
-            f"only the {change} may change from what? the present mouthpiece and reed must be parts of this house"
-        )
-    owned = zip(PARTS, view.owned, strict=True)
-    return {part: name for part, name in owned if part != change and name is not None}
+    needed = {"mouthpiece": view.present_facing, "reed": view.present_reed}
+    lacking = [part for part, theirs in needed.items() if part != change and theirs is None]
+    if lacking:
+        options = " and ".join(f"--now-{part}" for part in lacking)
+        raise RequestError(f"only the {change} may change from what? say what they play now ({options})")
+    ligature = () if view.ligature_id is None else (parts.ligature(view.ligature_id),)
+    kept = {"mouthpiece": (view.present_facing,), "reed": (view.present_reed,), "ligature": ligature}
+    return {part: theirs for part, theirs in kept.items() if part != change}
 
 
 def assumed_of(view: PlayerView) -> tuple[Assumed, ...]:
@@ -109,23 +132,84 @@ class Complaint:
 
 COMPLAINTS: dict[str, Complaint] = {
     "squeaks": Complaint(("seal", "straight", "another", "ligature"), "more even"),
+    "stuffy": Complaint(("seal", "back", "another", "ligature"), "freer"),
     "stuffy low notes": Complaint(("seal", "back", "another", "ligature"), "freer"),
-    "tired lip": Complaint(("back", "another"), "freer"),
-    "closes up": Complaint(("forward", "another"), "more resistance"),
+    "hard to blow": Complaint(("back", "seal", "another"), "freer"),
     "hard to start": Complaint(("seal", "back", "another", "ligature"), "freer"),
+    "airy": Complaint(("seal", "straight", "back", "another"), "freer"),
+    "tired lip": Complaint(("back", "another"), "freer"),
+    "too soft": Complaint(("forward", "another"), "more resistance"),
+    "closes up": Complaint(("forward", "another"), "more resistance"),
+    "buzzy": Complaint(("forward", "another", "ligature"), "more resistance"),
     "thin high notes": Complaint(("forward", "another", "ligature"), "more resistance"),
+    "flat": Complaint(("push in", "forward", "another"), "more resistance"),
     "flat high notes": Complaint(("forward", "another", "push in"), "more resistance"),
+    "sharp": Complaint(("pull out", "back", "another"), "freer"),
     "sharp high notes": Complaint(("back", "another", "pull out"), "freer"),
+    "uneven": Complaint(("seal", "straight", "another", "ligature"), "more even"),
+    "too quiet": Complaint(("another", "ligature"), "bigger sound"),
+    "too much air": Complaint(("another", "forward"), "less air"),
+    "too bright": Complaint(("another", "ligature"), "darker"),
+    "too dark": Complaint(("another", "ligature"), "brighter"),
 }
+"""What people complain of, what costs nothing and comes first, and the wish behind it."""
+
+_ALSO = {
+    "squeaky": "squeaks",
+    "chirps": "squeaks",
+    "whistles": "squeaks",
+    "muffled": "stuffy",
+    "stuffed": "stuffy",
+    "choked": "stuffy",
+    "weak low notes": "stuffy low notes",
+    "low notes do not speak": "stuffy low notes",
+    "too hard": "hard to blow",
+    "heavy": "hard to blow",
+    "too resistant": "hard to blow",
+    "too much resistance": "hard to blow",
+    "resistant": "hard to blow",
+    "slow to start": "hard to start",
+    "does not speak": "hard to start",
+    "breathy": "airy",
+    "hisses": "airy",
+    "sore lip": "tired lip",
+    "biting": "tired lip",
+    "tiring": "tired lip",
+    "too easy": "too soft",
+    "too free": "too soft",
+    "shuts": "closes up",
+    "chokes up": "closes up",
+    "buzzes": "buzzy",
+    "edgy": "buzzy",
+    "thin": "thin high notes",
+    "flat on top": "flat high notes",
+    "sharp on top": "sharp high notes",
+    "too flat": "flat",
+    "too sharp": "sharp",
+    "too small": "too quiet",
+    "not loud enough": "too quiet",
+    "quiet": "too quiet",
+    "takes too much air": "too much air",
+    "out of breath": "too much air",
+    "shrill": "too bright",
+    "harsh": "too bright",
+    "bright": "too bright",
+    "dull": "too dark",
+    "dark": "too dark",
+}
+"""Other words for the same."""
 
 
-def find_complaint(word: str) -> Complaint:
-    """Return the complaint of this name; raises RequestError for one that is not known.
+def find_complaint(word: str) -> tuple[str, Complaint]:
+    """Return a complaint with its name here, by that or by another word for it; raises RequestError with near words for one that is not known.
 
-    >>> find_complaint("tired-lip").wish
-    'freer'
+    >>> find_complaint("tired-lip")[1].wish, find_complaint("muffled")[0]
+    ('freer', 'stuffy')
     """
-    name = " ".join(word.lower().replace("-", " ").split())
+    said = " ".join(word.lower().replace("-", " ").split())
+    name = _ALSO.get(said, said)
     if name not in COMPLAINTS:
-        raise RequestError(f"'{word}' is not a complaint known here: one of {', '.join(COMPLAINTS)}")
-    return COMPLAINTS[name]
+        near = nearly(said, [*COMPLAINTS, *_ALSO], alike=0.6)
+        meant = f"did you mean {', '.join(near)}?" if near else f"expected one of {', '.join(COMPLAINTS)}"
+        raise RequestError(f"'{word}' is not a complaint known here; {meant}")
+    return name, COMPLAINTS[name]

@@ -10,15 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.constants import DECIMALS
+from matchkit.facts import PartIds
 from matchkit.learn.blend import Blend
 from matchkit.learn.fitted import Band, Fitted, Setups
 from matchkit.learn.threads import one_thread
-from matchkit.records.parts import Ligature
+from matchkit.pairs.table import PairTable
+from matchkit.records.parts import Ligature, Mouthpiece, Reed
 from matchkit.score.scorer import Scored
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
+NOTHING_OWNED = PartIds(None, None)
 
 BLOCK = 2048
 """Pairs scored side by side; fixed, so that memory does not grow with the number of combinations."""
@@ -44,9 +47,16 @@ class Candidates:
         """Mouthpiece and reed id of each pair."""
         return self.scored.pairs.ids()
 
+    @cached_property
+    def _kinds(self) -> tuple[list[str], list[str]]:
+        pairs = self.scored.pairs
+        return [part.id for part in pairs.facings], [part.shape_key.profile for part in pairs.reeds]
+
     def kind(self, pair: int) -> tuple[str, str]:
-        """Return mouthpiece and reed profile of a pair: set-ups that differ share neither."""
-        return self.ids[pair][0], self.scored.pairs.reed(pair).shape_key.profile
+        """Return mouthpiece and line of reeds of a pair: set-ups that are unlike share neither."""
+        pieces, lines = self._kinds
+        pairs = self.scored.pairs
+        return pieces[pairs.facing_of[pair]], lines[pairs.reed_of[pair]]
 
 
 @dataclass(frozen=True)
@@ -60,7 +70,16 @@ class Placed:
     correction: float
 
 
-Key = tuple[float, str, str, str]
+Key = tuple[float, int]
+"""Less the score, then the place among what ties."""
+
+
+@dataclass(frozen=True)
+class Best:
+    """The best ``lines``, whatever they share; and the best that are ``unlike`` one another, as far as there are such."""
+
+    lines: list[Placed]
+    unlike: list[Placed]
 
 
 def rank_candidates(
@@ -71,34 +90,60 @@ def rank_candidates(
     instrument: str,
     player: str | None,
     top: int,
-    different: bool = False,
+    unlike: int = 1,
+    owned: PartIds = NOTHING_OWNED,
     progress: Callable[[int, int], None] | None = None,
-) -> list[Placed]:
-    """Return the best ``top`` lines, by score, then mouthpiece, reed and ligature id.
+) -> Best:
+    """Return the best ``top`` lines and the best ``unlike`` ones, by score; of equal ones what is owned first, then what is in stock, then the cheapest, then by id.
 
-    Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. With ``different``
-    each line is the best that shares neither mouthpiece nor reed profile with the lines before it.
+    Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. Lines that are unlike share
+    neither mouthpiece nor line of reeds, where there is more than one of these to choose from; where too few are, other pairs follow, and
+    then other ligatures.
     """
     with one_thread():
         scores = _Scores(candidates, blend.by_instrument.get(instrument), blend, ligatures, player)
+    places = preferred(candidates.scored.pairs, owned)
     kept: list[tuple[Key, Placed]] = []
     best: dict[tuple[str, str], tuple[Key, Placed]] = {}
+    pairs: list[tuple[Key, Placed]] = []
     for start in range(0, len(candidates), BLOCK):
         rows = np.arange(start, min(start + BLOCK, len(candidates)))
         with one_thread():
             block = scores.block(rows)
-        if different:
-            for key, placed in block.best_of_each(candidates, rows, ligatures):
-                which = candidates.kind(placed.pair)
-                if which not in best or key < best[which][0]:
-                    best[which] = (key, placed)
-        else:
-            kept.extend(block.best(candidates, rows, ligatures, top))
-            kept.sort(key=lambda item: item[0])
-            del kept[top:]
+        order = block.order(places[rows])
+        kept = sorted([*kept, *block.best(rows, order[:top], places, top)], key=_key)[:top]
+        pairs = sorted([*pairs, *block.first_lines(rows, order[: 2 * top], places)], key=_key)[: 2 * top]
+        for row in order:
+            which = candidates.kind(int(rows[row]))
+            if which not in best or block.key(rows, row, places) < best[which][0]:
+                best[which] = block.first_line(rows, row, places)
         if progress is not None:
             progress(int(rows[-1]) + 1, len(candidates))
-    return _unlike(best, top) if different else [placed for _, placed in kept]
+    return Best([placed for _, placed in kept], _unlike(best, pairs, kept, unlike))
+
+
+def _key(item: tuple[Key, Placed]) -> Key:
+    return item[0]
+
+
+def preferred(pairs: PairTable, owned: PartIds) -> Index:
+    """Return the place of each pair among such as score alike (N,): what is owned first, then what is in stock, then the cheapest, then by id."""
+
+    def of(value: Callable[[Mouthpiece | Reed, str | None], float]) -> Array:
+        found = pairs.of_facings(lambda part: value(part.mouthpiece, owned.mouthpiece))
+        return found + pairs.of_reeds(lambda part: value(part.reed, owned.reed))
+
+    new = of(lambda part, mine: float(part.id != mine))
+    gone = of(lambda part, mine: float(part.stock == 0 and part.id != mine))
+    price = of(lambda part, mine: 0.0 if part.id == mine else np.inf if part.price is None else part.price)
+    by_id = [
+        np.argsort(np.argsort(np.array([part.id for part in parts], dtype=np.str_))) for parts in (pairs.facings, pairs.reeds)
+    ]
+    reed_place, facing_place = by_id[1][pairs.reed_of], by_id[0][pairs.facing_of]
+    order = np.lexsort((reed_place, facing_place, price, gone, new))
+    places = np.empty(len(pairs), dtype=np.intp)
+    places[order] = np.arange(len(pairs))
+    return places
 
 
 class _Scores:
@@ -128,19 +173,35 @@ class _Scores:
         fits = self._candidates.ligature_fits[some]
         fits = fits if fits.shape[1] else np.ones((len(rows), 1), dtype=bool)
         added = correction[:, None] + self._of_bands[None, :]
-        return _Block(np.where(fits, np.round(10 * (computed[:, None] + added), DECIMALS), -np.inf), computed, added)
+        score = np.where(fits, np.round(10 * (computed[:, None] + added), DECIMALS), -np.inf)
+        return _Block(score, computed, added, banded=self._candidates.ligature_fits.shape[1] > 0)
 
 
-def _unlike(best: Mapping[tuple[str, str], tuple[Key, Placed]], top: int) -> list[Placed]:
-    chosen: list[Placed] = []
-    used: set[str] = set()
-    profiles: set[str] = set()
-    for (mouthpiece, profile), (_, placed) in sorted(best.items(), key=lambda item: item[1][0]):
-        if mouthpiece not in used and profile not in profiles:
-            chosen.append(placed)
-            used.add(mouthpiece)
-            profiles.add(profile)
-    return chosen[:top]
+def _unlike(
+    best: Mapping[tuple[str, str], tuple[Key, Placed]],
+    pairs: Sequence[tuple[Key, Placed]],
+    lines: Sequence[tuple[Key, Placed]],
+    top: int,
+) -> list[Placed]:
+    several = [len({kind[place] for kind in best}) > 1 for place in (0, 1)]
+    chosen: list[tuple[Key, Placed]] = []
+    used: tuple[set[str], set[str]] = set(), set()
+    for kind, item in sorted(best.items(), key=lambda each: each[1][0]):
+        if all(not vary or part not in seen for part, seen, vary in zip(kind, used, several, strict=True)) and any(several):
+            chosen.append(item)
+            for part, seen in zip(kind, used, strict=True):
+                seen.add(part)
+    chosen = chosen[:top]
+    there = {item[1].pair for item in chosen}
+    for item in pairs:
+        if len(chosen) < top and item[1].pair not in there:
+            chosen.append(item)
+            there.add(item[1].pair)
+    also = {(item[1].pair, item[1].ligatures) for item in chosen}
+    for item in lines:
+        if len(chosen) < top and (item[1].pair, item[1].ligatures) not in also:
+            chosen.append(item)
+    return [placed for _, placed in sorted(chosen, key=_key)]
 
 
 @dataclass(frozen=True)
@@ -148,40 +209,39 @@ class _Block:
     score: Array
     computed: Array
     correction: Array
+    banded: bool
+    """Whether there are ligatures at all."""
 
-    def _order(self, candidates: Candidates, rows: Index) -> list[int]:
+    @cached_property
+    def _peak(self) -> Array:
+        return np.asarray(self.score.max(axis=1))
+
+    def order(self, places: Index) -> list[int]:
         """Return the block's pairs with a ligature that fits, best first."""
-        peak = self.score.max(axis=1)
-        ids = candidates.ids[int(rows[0]) : int(rows[-1]) + 1]
-        return sorted((int(row) for row in np.flatnonzero(np.isfinite(peak))), key=lambda row: (-peak[row], *ids[row]))
+        order = np.lexsort((places, -self._peak))
+        return [int(row) for row in order[np.isfinite(self._peak[order])]]
 
-    def best(
-        self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature], top: int
-    ) -> Iterator[tuple[Key, Placed]]:
-        """Return the lines of the block's best pairs with their sorting keys."""
-        for row in self._order(candidates, rows)[:top]:
+    def key(self, rows: Index, row: int, places: Index) -> Key:
+        """Return what the best line of a pair is sorted by."""
+        return -float(self._peak[row]), int(places[rows[row]])
+
+    def best(self, rows: Index, order: Sequence[int], places: Index, top: int) -> Iterator[tuple[Key, Placed]]:
+        """Return the lines of some pairs with their sorting keys."""
+        for row in order:
             scores = sorted({float(value) for value in self.score[row] if np.isfinite(value)}, reverse=True)
             for score in scores[:top]:
-                yield self._keyed(candidates, rows, ligatures, row, score)
+                yield (-score, int(places[rows[row]])), self._line(rows, row, score)
 
-    def best_of_each(self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature]) -> Iterator[tuple[Key, Placed]]:
-        """Return the block's best line of each mouthpiece with each reed profile."""
-        seen = set()
-        for row in self._order(candidates, rows):
-            which = candidates.kind(int(rows[row]))
-            if which not in seen:
-                seen.add(which)
-                yield self._keyed(candidates, rows, ligatures, row, float(self.score[row].max()))
+    def first_lines(self, rows: Index, order: Sequence[int], places: Index) -> Iterator[tuple[Key, Placed]]:
+        """Return the best line of each of some pairs."""
+        for row in order:
+            yield self.first_line(rows, row, places)
 
-    def _keyed(
-        self, candidates: Candidates, rows: Index, ligatures: Sequence[Ligature], row: int, score: float
-    ) -> tuple[Key, Placed]:
-        pair = int(rows[row])
-        placed = self._line(row, pair, np.flatnonzero(self.score[row] == score), score, ligatures)
-        first = ligatures[placed.ligatures[0]].id if ligatures else ""
-        return (-score, *candidates.ids[pair], first), placed
+    def first_line(self, rows: Index, row: int, places: Index) -> tuple[Key, Placed]:
+        """Return the best line of one pair."""
+        return self.key(rows, row, places), self._line(rows, row, float(self._peak[row]))
 
-    def _line(self, row: int, pair: int, tied: Index, score: float, ligatures: Sequence[Ligature]) -> Placed:
-        column = int(tied[0])
-        by_id = tuple(sorted((int(place) for place in tied), key=lambda place: ligatures[place].id)) if ligatures else ()
-        return Placed(pair, by_id, score, float(self.computed[row]), float(self.correction[row, column]))
+    def _line(self, rows: Index, row: int, score: float) -> Placed:
+        tied = np.flatnonzero(self.score[row] == score)
+        bands = tuple(int(place) for place in tied) if self.banded else ()
+        return Placed(int(rows[row]), bands, score, float(self.computed[row]), float(self.correction[row, int(tied[0])]))

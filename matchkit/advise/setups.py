@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from matchkit.advise.answers import Deciding, Setup, TermReason
+from matchkit.advise.answers import Deciding, NewPart, Setup, TermReason
 from matchkit.advise.heard import POINTS, deciding, group_reasons, mark_reasons, played
 from matchkit.advise.reasons import AgainstPresent, term_reasons
 from matchkit.advise.search import Placed
@@ -57,7 +57,7 @@ class SetupMaker:
         terms = term_reasons(judged, slope=self.blend.line.slope)
         score = POINTS * (placed.computed + placed.correction)
         tied = sorted((self.ligatures[band] for band in placed.ligatures), key=lambda item: item.id)
-        first = min(tied, key=_offered_first, default=None)
+        first = self._first(facing, tied)
         heard = self._heard(placed, first)
         known, half = self._known, None
         interval = self.blend.interval(self.blend.kind(self.view.player.instrument, self.view.player.id, facing.id))
@@ -100,6 +100,7 @@ class SetupMaker:
             price=self._price(facing, reed, first),
             changes=changes,
             is_present=changes == (),
+            new_parts=() if changes is None else self._new_parts(facing, reed, first),
         )
 
     def _about(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> dict[str, str | None]:
@@ -135,10 +136,11 @@ class SetupMaker:
         if len(placed) < 2:
             return None
         weights = []
+        every_facing = self.scored.pairs.facing
         with one_thread():
             for line in placed:
                 tied = sorted((self.ligatures[band] for band in line.ligatures), key=lambda item: item.id)
-                first = min(tied, key=_offered_first, default=None)
+                first = self._first(every_facing(line.pair), tied)
                 band = Band() if first is None else Band(first.id, first.contact)
                 found = self._known.weights(every.take([line.pair]), self.view.player.id, band)
                 weights.append(np.sum(list(found.values()), axis=0))
@@ -151,6 +153,25 @@ class SetupMaker:
             return None
         kept = (facing.id == piece, reed.id == sheet, band is None or not ligatures or band in ligatures)
         return tuple(part for part, same in zip(PARTS, kept, strict=True) if not same)
+
+    def _first(self, facing: FacingPart, tied: Sequence[Ligature]) -> Ligature | None:
+        """Return which of tied ligatures is offered: theirs, then one that is known to fit, then what is in stock, then the cheapest, then by id."""
+
+        def order(item: Ligature) -> tuple[bool, bool, bool, float, str]:
+            unfit = "ligature size" in unchecked(facing, None, item)
+            price = np.inf if item.price is None else item.price
+            return item.id != self.view.owned.ligature, unfit, item.stock == 0, price, item.id
+
+        return min(tied, key=order, default=None)
+
+    def _new_parts(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> tuple[NewPart, ...]:
+        """Return what of a set-up the player does not have."""
+        records = zip(PARTS, (facing.mouthpiece, reed.reed, ligature), self.view.owned, strict=True)
+        return tuple(
+            NewPart(part, item.id, item.label, item.price, known=mine is not None)
+            for part, item, mine in records
+            if item is not None and item.id != mine
+        )
 
     def _price(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> float | None:
         """Return the price of what the player does not have."""
@@ -165,8 +186,3 @@ class SetupMaker:
         if self.view.neck_assumed and any(term.name == "volume" and term.known for term in terms):
             guessed.append(Assumed("neck"))
         return tuple(guessed)
-
-
-def _offered_first(item: Ligature) -> tuple[bool, float, str]:
-    """Order ligatures that tie: what is in stock, then the cheapest, then by id."""
-    return item.stock == 0, np.inf if item.price is None else item.price, item.id

@@ -38,17 +38,20 @@ EXIT_CODES: tuple[tuple[type[MatchkitError], int], ...] = (
 )
 
 PLACES = {
-    "counter": ("rank", "explain", "strengths", "swap", "closing"),
+    "counter": ("ask", "rank", "explain", "compare", "strengths", "swap", "whatif", "closing"),
     "maker": ("facing", "batch", "reface", "gauge", "calibrate"),
     "playtest": ("log", "plan", "analyse", "next", "train", "evaluate"),
 }
 """Where the commands live; what is named nowhere lives beside this module."""
 
 COMMANDS = {
+    "ask": "Ask step by step, without codes: what to try for somebody at the counter.",
     "rank": "Rank set-ups for a player, best first, with reasons.",
     "explain": "Show every term and playtest behind one set-up.",
+    "compare": "Hold two set-ups side by side: what differs, and which is better.",
     "strengths": "Lay every reed that fits a mouthpiece side by side.",
     "swap": "Replace one part: what on the new one feels like the old?",
+    "whatif": "Say what a change to a mouthpiece would do.",
     "facing": "Say what the readings of a mouthpiece tell.",
     "batch": "Judge a batch of pieces, and pair it with the house reeds.",
     "reface": "Plan what to take off a facing, where, in which order.",

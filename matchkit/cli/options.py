@@ -134,7 +134,7 @@ def person_options(function: Command) -> Command:
             ),
             click.option("--now-mouthpiece", metavar="ID|TIP|?", help="What they play now: an id, or 1.9mm, or 75thou, or ?"),
             click.option("--now-reed", metavar="ID|STRENGTH|?", help="An id, or 2.5, or 'unfiled 2.5', or ?"),
-            click.option("--now-ligature", metavar="ID|?", help="An id, or ?"),
+            click.option("--now-ligature", metavar="ID|CONTACT|?", help="An id, or rails, plate, wrap or points, or ?"),
         )
     ):
         function = decorate(function)

@@ -8,17 +8,22 @@ from typing import TYPE_CHECKING
 from matchkit.advise.requests import check_request
 from matchkit.constants import UNKNOWN
 from matchkit.errors import RequestError
-from matchkit.house.rooms import Rooms
+from matchkit.house.said import PartsSaid
 from matchkit.results import Progress
 from matchkit.score.player import Visitor
 from matchkit.units import MM
 
 if TYPE_CHECKING:
     from matchkit.advise.answers import ClosingReport, Explanation, Ranking
-    from matchkit.advise.side_by_side import Strengths, Swap
+    from matchkit.advise.beside.reeds import Strengths
+    from matchkit.advise.beside.swap import Swap
+    from matchkit.advise.ranking import AnyPart
+    from matchkit.parts.facing import FacingPart
+    from matchkit.parts.reed import ReedPart
+    from matchkit.records.parts import Ligature
 
 
-class CounterQuestions(Rooms):
+class CounterQuestions(PartsSaid):
     """What a retailer and a player ask: which set-up, which reed, why."""
 
     def visitor(
@@ -40,11 +45,11 @@ class CounterQuestions(Rooms):
         instrument
             what they play
         mouthpiece
-            an id, a tip opening such as "75thou" or "1.9mm", or "?"
+            an id, a tip opening such as "75thou" or "1.9mm", or "?"; an id of another instrument is a hint of their taste
         reed
-            an id, a strength such as "2.5", perhaps with its line ("alto-A 2.5"), or "?"
+            an id, a strength such as "2.5", perhaps with its cut or line ("unfiled 2½", "alto-A 2.5"), or "?"
         ligature
-            an id or "?"
+            an id, how it touches the reed ("plate"), or "?"
         embouchure
             light, medium or firm
         blow_kpa, lip_mm
@@ -83,12 +88,12 @@ class CounterQuestions(Rooms):
         *,
         wish: Sequence[str] = (),
         complaint: Sequence[str] = (),
-        fixed: Mapping[str, str] | None = None,
+        fixed: Mapping[str, AnyPart | str | Sequence[AnyPart | str]] | None = None,
         change: str | None = None,
         in_stock: bool = False,
         budget: float | None = None,
         top: int = 3,
-        different: bool = False,
+        alike: bool = False,
         across: bool = False,
         neck: str | None = None,
         jobs: int = 1,
@@ -105,7 +110,7 @@ class CounterQuestions(Rooms):
         complaint
             such as "tired lip": answered first with what costs nothing, then with its wish
         fixed
-            a mouthpiece, reed or ligature to keep, by part and id
+            mouthpieces, reeds or ligatures to choose from, by part: ids, sizes ("75thou", "2.5", "plate") or what :meth:`part` gives
         change
             the one part that may change
         in_stock
@@ -114,8 +119,8 @@ class CounterQuestions(Rooms):
             leave out what costs more; the player's own parts cost nothing
         top
             how many rows
-        different
-            no two rows share a mouthpiece or a reed profile
+        alike
+            the best rows whatever they share; otherwise they share neither mouthpiece nor line of reeds, as far as there are such
         across
             allow parts of another instrument
         neck
@@ -142,12 +147,15 @@ class CounterQuestions(Rooms):
         wanted = Wanted(
             wish=tuple(wish),
             complaint=tuple(complaint),
-            fixed=dict(fixed or {}),
+            fixed={
+                kind: [some] if isinstance(some, str) or not isinstance(some, Sequence) else some
+                for kind, some in (fixed or {}).items()
+            },
             change=change,
             in_stock=in_stock,
             budget=budget,
             top=top,
-            different=different,
+            alike=alike,
             across=across,
             neck=neck,
         )
@@ -156,9 +164,9 @@ class CounterQuestions(Rooms):
     def explain(
         self,
         player: str | Visitor,
-        mouthpiece: str,
-        reed: str,
-        ligature: str | None = None,
+        mouthpiece: str | FacingPart,
+        reed: str | ReedPart,
+        ligature: str | Ligature | None = None,
         *,
         wish: Sequence[str] = (),
         change: str | None = None,
@@ -173,7 +181,7 @@ class CounterQuestions(Rooms):
         player
             an id or a :class:`Visitor`
         mouthpiece, reed, ligature
-            ids; without a ligature, of the pair alone
+            ids, sizes, or what :meth:`part` gives; without a ligature, of the pair alone
         wish, change, neck
             as :meth:`rank`
 
@@ -188,13 +196,13 @@ class CounterQuestions(Rooms):
             self.learner, player, (mouthpiece, reed, ligature), wish=wish, change=change, neck=neck, model=self.model
         )
 
-    def strengths(self, mouthpiece: str, player: str | Visitor | None = None) -> Strengths:
+    def strengths(self, mouthpiece: str | FacingPart, player: str | Visitor | None = None) -> Strengths:
         """Lay every reed that fits a mouthpiece side by side, softest first, against the present set-up.
 
         Parameters
         ----------
         mouthpiece
-            an id
+            an id, or a tip opening such as "75thou" where the player says the instrument
         player
             an id or a :class:`Visitor`; without one, a usual player of the instrument
 
@@ -210,17 +218,24 @@ class CounterQuestions(Rooms):
         >>> sum(line.equal for line in found.rows)
         1
         """
-        from matchkit.advise.side_by_side import strengths
+        from matchkit.advise.beside.reeds import strengths
 
-        facing = self.parts.facing(mouthpiece)
+        facing = self._facing(mouthpiece, player)
         instrument = facing.mouthpiece.instrument
         view = self.scorer.view(Visitor(instrument=instrument) if player is None else player)
         if view.player.instrument != instrument:
-            raise RequestError(f"{mouthpiece} is for {instrument}, the player plays {view.player.instrument}")
+            raise RequestError(f"{facing.id} is for {instrument}, the player plays {view.player.instrument}")
         return strengths(self.scorer, facing, view=view)
 
-    def swap(self, player: str | Visitor, *, mouthpiece: str | None = None, reed: str | None = None, top: int = 3) -> Swap:
-        """Replace one part of the present set-up: what on the new part comes closest, and what difference remains.
+    def swap(
+        self,
+        player: str | Visitor,
+        *,
+        mouthpiece: str | FacingPart | None = None,
+        reed: str | ReedPart | None = None,
+        top: int = 3,
+    ) -> Swap:
+        """Replace one part of the present set-up: what on the new part is as free to blow, and what that costs in opening.
 
         Parameters
         ----------
@@ -244,7 +259,7 @@ class CounterQuestions(Rooms):
         >>> mk.open().swap("P02", mouthpiece="AM-08").part
         'mouthpiece'
         """
-        from matchkit.advise.side_by_side import swap
+        from matchkit.advise.beside.swap import swap
 
         check_request(top=top)
         view = self.scorer.view(player)
@@ -252,19 +267,24 @@ class CounterQuestions(Rooms):
             raise RequestError("name the new mouthpiece or the new reed, one of them")
         if view.present is None:
             raise RequestError("swap against what? the present mouthpiece and reed must be known")
-        facing = None if mouthpiece is None else self.parts.facing(mouthpiece)
-        part = None if reed is None else self.parts.reed(reed)
+        facing = None if mouthpiece is None else self._facing(mouthpiece, player)
+        part = None if reed is None else self._reed(reed, view.player.instrument)
         return swap(self.scorer, view=view, facing=facing, reed=part, top=top)
 
     def closing(
-        self, mouthpiece: str, reed: str, *, player: str | Visitor | None = None, reed_offset_mm: float = 0.0
+        self,
+        mouthpiece: str | FacingPart,
+        reed: str | ReedPart,
+        *,
+        player: str | Visitor | None = None,
+        reed_offset_mm: float = 0.0,
     ) -> ClosingReport:
         """Compute how one reed closes on one facing.
 
         Parameters
         ----------
         mouthpiece, reed
-            ids
+            ids, sizes, or what :meth:`part` gives
         player
             an id or a :class:`Visitor`, whose blowing pressure and lip are taken; without one, usual ones
         reed_offset_mm
@@ -287,11 +307,12 @@ class CounterQuestions(Rooms):
 
         if not -3 <= reed_offset_mm <= 3:
             raise RequestError(f"the reed stands {reed_offset_mm:g} mm past the tip rail; expected -3 to 3")
-        facing, part = self.parts.facing(mouthpiece), self.parts.reed(reed)
+        facing = self._facing(mouthpiece, player, reed)
         instrument = facing.mouthpiece.instrument
+        part = self._reed(reed, instrument)
         if part.reed.instrument != instrument:
             raise RequestError(
-                f"the reed {reed} is for {part.reed.instrument}; expected one for {instrument}, as {mouthpiece} is"
+                f"the reed {part.id} is for {part.reed.instrument}; expected one for {instrument}, as {facing.id} is"
             )
         view = self.scorer.view(Visitor(instrument=instrument) if player is None else player)
         return closing_report(self.scorer, facing, part, view=view, reed_offset_m=reed_offset_mm * MM)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from matchkit.house.beside import BesideQuestions
 from matchkit.house.counter import CounterQuestions
 from matchkit.house.learning import LearningQuestions
 from matchkit.house.maker import MakerQuestions
 from matchkit.house.playtest import PlaytestQuestions
 
 
-class House(CounterQuestions, MakerQuestions, PlaytestQuestions, LearningQuestions):
+class House(CounterQuestions, BesideQuestions, MakerQuestions, PlaytestQuestions, LearningQuestions):
     """A house whose tables have been read and checked; one method a question."""

@@ -97,7 +97,7 @@ class LearningQuestions(Rooms):
             learner.rated_tests, nested=nested, plain=nested, rescore=learner.rated_from, jobs=jobs, progress=progress
         )
 
-    def compare(self, first: str | Path, second: str | Path) -> Compared:
+    def compare_models(self, first: str | Path, second: str | Path) -> Compared:
         """Compare two model files on this house's playtests: on later ones that neither had seen, where there are enough.
 
         What differs is how far they take marks to vary: each is solved anew with its own variances.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -275,21 +276,55 @@ class Fitted:
         if not len(self.marks):
             return before, before, float(at @ self.line.covariance @ at)
         system = self._system_for_variance(asked)
-        marks = system.marks
+        towards = self._towards(system.marks, setups, player, band, wide=wide)
+        share = system.solve(towards[:, None])[:, 0]
+        off = at - system.marks.line.T @ share
+        return max(before - float(towards @ share), 1e-9), before, float(off @ self.line.covariance @ off)
+
+    def _towards(self, marks: Coded, setups: Setups, player: str | None, band: Band, *, wide: float) -> Array:
+        """Return the covariance of what is expected of one set-up with each mark (n,)."""
+        v, asked = self.variances, self.asked(setups, player)
         own = marks.codes["player"] == asked.player[0]
         near = alike(squared_between(asked.features[:1], marks.features)[0], length=v.length)
         towards = near * (v.smooth**2 + v.own**2 * own) + v.setup**2 * (marks.codes["setup"] == asked.setup[0])
-        wider = np.where(own, wide, 1.0)
-        for part in self._level_covariances(setups, player, band, marks, wider).values():
+        for part in self._level_covariances(setups, player, band, marks, np.where(own, wide, 1.0)).values():
             towards = towards + part
+        return np.asarray(towards)
+
+    def u_difference(self, setups: Setups, player: str | None, bands: tuple[Band, Band], *, overall_d: Array) -> float:
+        """Return how unsure the difference is between what is expected of two set-ups, in points of a mark; what they share cancels."""
+        v = self.variances
+        one, other = setups.take([0]), setups.take([1])
+        z, apart = setups.features[:, SLOPE_COLUMNS], squared_between(one.features, other.features)
+        pieces = [setups.mouthpieces[int(place)] for place in setups.mouthpiece_of]
+        lines = [setups.lines[int(place)] for place in setups.reed_of]
+        reeds = [setups.reeds[int(place)] for place in setups.reed_of]
+        before = float(((z[1] - z[0]) ** 2).sum()) * v.slope**2
+        before += 2 * (v.smooth**2 + v.own**2) * (1 - float(alike(apart, length=v.length)[0, 0]))
+        unlike = (
+            (v.mouthpiece, pieces[0] != pieces[1]),
+            (v.line, lines[0] != lines[1]),
+            (v.setup, pieces[0] != pieces[1] or reeds[0] != reeds[1]),
+            (math.hypot(v.contact, v.own_contact), bands[0].contact != bands[1].contact),
+            (v.ligature, bands[0].id != bands[1].id),
+        )
+        before += sum(2 * sd**2 for sd, differ in unlike if differ)
+        if not len(self.marks):
+            return math.sqrt(before)
+        system = self._system_for_variance(self.asked(setups, player))
+        first, second = (
+            self._towards(system.marks, side, player, band, wide=1.0) for side, band in zip((one, other), bands, strict=True)
+        )
+        towards = second - first  # how far the player's own level may lie is the same in both
         share = system.solve(towards[:, None])[:, 0]
-        off = at - marks.line.T @ share
-        return max(before - float(towards @ share), 1e-9), before, float(off @ self.line.covariance @ off)
+        off = np.array([0.0, overall_d[1] - overall_d[0]]) - system.marks.line.T @ share
+        variance = before - float(towards @ share) + float(off @ self.line.covariance @ off)
+        return math.sqrt(max(variance, 1e-12))
 
     def _system_for_variance(self, asked: Asked) -> Dense | Centred:
         if isinstance(self.system, Dense):
             return self.system
-        squared = squared_between(asked.features[:1], self.marks.features)[0]
+        squared = squared_between(asked.features, self.marks.features).min(axis=0)
         squared += self.local.further * (self.marks.codes["player"] != asked.player[0])
         rows = np.sort(np.argsort(squared, kind="stable")[:MOST_FOR_VARIANCE])
         weighed = Weighed(self.marks.take(rows), self.weighed.odd[rows], self.weighed.wider[rows])

@@ -6,7 +6,7 @@ The criteria are plain comparisons of lengths, so that they hold for whole table
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING, Any
 
 from matchkit import constants
@@ -43,7 +43,13 @@ def least_width_mm(piece: Mouthpiece) -> float:
 
 
 def pair_refusals(
-    facings: Sequence[FacingPart], reeds: Sequence[ReedPart], *, instrument: str, across: bool = False, in_stock: bool = False
+    facings: Sequence[FacingPart],
+    reeds: Sequence[ReedPart],
+    *,
+    instrument: str,
+    across: bool = False,
+    in_stock: bool = False,
+    owned: Collection[str | None] = (),
 ) -> Reasons:
     """Return the first reason against each pair (M, R), or ``FITS``: instrument, stock, width, vamp.
 
@@ -57,6 +63,8 @@ def pair_refusals(
         whether parts of other instruments are allowed
     in_stock
         whether parts that are counted as 0 are left out
+    owned
+        ids of parts that need not be in stock
     """
     import numpy as np
 
@@ -72,8 +80,9 @@ def pair_refusals(
         pieces = of([part.mouthpiece.instrument != instrument for part in facings], bool)
         refuse(pieces[:, None] | of([part.reed.instrument != instrument for part in reeds], bool), Refusal.WRONG_INSTRUMENT)
     if in_stock:
-        gone = of([part.mouthpiece.stock == 0 for part in facings], bool)
-        refuse(gone[:, None] | of([part.reed.stock == 0 for part in reeds], bool), Refusal.OUT_OF_STOCK)
+        gone = of([part.mouthpiece.stock == 0 and part.id not in owned for part in facings], bool)
+        sold = of([part.reed.stock == 0 and part.id not in owned for part in reeds], bool)
+        refuse(gone[:, None] | sold, Refusal.OUT_OF_STOCK)
     need = of([least_width_mm(part.mouthpiece) for part in facings])
     width = of([part.shape.tip_width_m / MM if part.width_measured else math.nan for part in reeds])
     refuse(beyond(need[:, None], width), Refusal.REED_TOO_NARROW)
@@ -83,16 +92,23 @@ def pair_refusals(
     return reasons
 
 
-def ligature_refusals(facings: Sequence[FacingPart], ligatures: Sequence[Ligature], *, in_stock: bool = False) -> Reasons:
-    """Return the first reason against each mouthpiece and ligature (M, L), or ``FITS``."""
+def ligature_refusals(
+    facings: Sequence[FacingPart], ligatures: Sequence[Ligature], *, in_stock: bool = False, owned: str | None = None
+) -> Reasons:
+    """Return the first reason against each mouthpiece and ligature (M, L), or ``FITS``; the one that is ``owned`` needs no stock."""
     import numpy as np
 
     reasons = np.full((len(facings), len(ligatures)), FITS, dtype=object)
     body = np.array([known(part.mouthpiece.body_diameter_mm) for part in facings])
     smallest = np.array([known(item.min_diameter_mm) for item in ligatures])
     largest = np.array([known(item.max_diameter_mm) for item in ligatures])
+    plays = [part.mouthpiece.instrument for part in facings]
+    for place, item in enumerate(ligatures):
+        if item.instrument is not None:
+            reasons[[kind != item.instrument for kind in plays], place] = Refusal.WRONG_INSTRUMENT
     if in_stock:
-        reasons[:, np.array([item.stock == 0 for item in ligatures], dtype=bool)] = Refusal.OUT_OF_STOCK
+        gone = np.array([item.stock == 0 and item.id != owned for item in ligatures], dtype=bool)
+        reasons[:, gone] = Refusal.OUT_OF_STOCK
     reasons[(reasons == FITS) & beyond(body[:, None], largest)] = Refusal.LIGATURE_TOO_SMALL
     reasons[(reasons == FITS) & beyond(smallest, body[:, None])] = Refusal.LIGATURE_TOO_LARGE
     return reasons
@@ -116,12 +132,12 @@ def count_refused(pairs: Reasons, ligatures: Reasons) -> dict[Refusal, int]:
     return counts
 
 
-def unchecked(facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> tuple[Unchecked, ...]:
-    """Name what of the fit could not be checked for want of a measurement."""
+def unchecked(facing: FacingPart, reed: ReedPart | None, ligature: Ligature | None) -> tuple[Unchecked, ...]:
+    """Name what of the fit could not be checked for want of a measurement; without a reed, of the ligature alone."""
     found: list[Unchecked] = []
-    if math.isnan(least_width_mm(facing.mouthpiece)) or not reed.width_measured:
+    if reed is not None and (math.isnan(least_width_mm(facing.mouthpiece)) or not reed.width_measured):
         found.append("reed width")
-    if not reed.vamp_measured:
+    if reed is not None and not reed.vamp_measured:
         found.append("vamp length")
     if ligature is not None and None in (
         facing.mouthpiece.body_diameter_mm,
@@ -137,8 +153,10 @@ def misfit(piece: Mouthpiece, reed: Reed, ligature: Ligature | None) -> str | No
 
     As a ranking refuses them, but the vamp is held against the facing length as recorded, not against the clamp, which takes a fit.
     """
-    if piece.instrument != reed.instrument:
-        return f"the mouthpiece is for {piece.instrument}, the reed for {reed.instrument}"
+    other = None if ligature is None else ligature.instrument
+    for part, kind in (("reed", reed.instrument), ("ligature", other)):
+        if kind not in (None, piece.instrument):
+            return f"the mouthpiece is for {piece.instrument}, the {part} for {kind}"
     need, width = least_width_mm(piece), known(reed.tip_width_mm)
     if beyond(need, width):
         return f"{Refusal.REED_TOO_NARROW}: {width:g} mm, not {need:g}"

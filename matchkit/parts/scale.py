@@ -42,6 +42,8 @@ class _Modulus:
     u_stiffness: float
     u_wet: float
     held: bool
+    reference: str | None = None
+    """The line that nobody measured and that this reed is compared with."""
 
 
 class ReedScale:
@@ -49,7 +51,7 @@ class ReedScale:
 
     def __init__(
         self,
-        reeds: Iterable[Reed],
+        reeds: Sequence[Reed],
         points: Iterable[ProfilePoint],
         steps: Iterable[StrengthStep],
         *,
@@ -66,6 +68,7 @@ class ReedScale:
         self._cane = {
             reed.profile_id: reed.material == "cane" for reed in sorted(reeds, key=lambda reed: reed.id, reverse=True)
         }
+        self._cuts = {reed.profile_id: reed.cut for reed in sorted(reeds, key=lambda reed: reed.id, reverse=True)}
         self._shapes: dict[ShapeKey, ReedShape] = {}
         self._defaults = defaults
         self._spec = spec
@@ -77,7 +80,10 @@ class ReedScale:
         shape, key, measured = self._shape(reed, assumed)
         modulus = self._modulus(reed, shape)
         scale = None
-        if modulus.basis == "label":
+        if modulus.reference is not None:
+            scale = modulus.reference
+            assumed.append(Assumed("stiffness by comparison", like=scale))
+        elif modulus.basis == "label":
             scale = reed.profile_id or f"{reed.cut} {reed.instrument} reeds of unknown make"
             assumed.append(Assumed("stiffness by strength number"))
         elif modulus.basis == "between steps":
@@ -147,6 +153,11 @@ class ReedScale:
             )
             return _Modulus(tested * wet, "reading", self._spec.gauge.u_stiffness_pct * PERCENT, u_wet, held=True)
         steps = self._steps.get(reed.profile_id or "", {})
+        reference = self._reference(reed.profile_id or "")
+        if reference is not None:
+            found = self._step(steps[reed.strength], reed, shape, cane=cane) if reed.strength in steps else None
+            wet_pa, u_wet = found or self._between(steps, reed, shape, cane=cane)
+            return _Modulus(wet_pa, "label", constants.U_SCALE.value, u_wet, held=True, reference=reference)
         if reed.strength in steps:
             step = steps[reed.strength]
             wet_pa, u_wet = self._step(step, reed, shape, cane=cane)
@@ -155,10 +166,29 @@ class ReedScale:
             wet_pa, u_wet = self._between(steps, reed, shape, cane=cane)
             held = all(step.modulus_gpa is None for step in steps.values())
             return _Modulus(wet_pa, "between steps", 1.5 * constants.U_SCALE.value, u_wet, held=held)
-        halves = (reed.strength - constants.LABEL_STRENGTH.value) / 0.5
-        dry = constants.LABEL_MODULUS.value * (1 + constants.HALF_STRENGTH.value) ** halves
+        label_pa, u_wet = self._by_label(reed.strength)
+        return _Modulus(label_pa, "label", constants.U_LABEL.value, u_wet, held=False)
+
+    def _by_label(self, strength: float) -> tuple[float, float]:
+        """Return the wet modulus that a strength number alone stands for, and its relative uncertainty from wetting."""
+        dry = constants.LABEL_MODULUS.value * (1 + constants.HALF_STRENGTH.value) ** (
+            (strength - constants.LABEL_STRENGTH.value) / 0.5
+        )
         wet, u_wet = self._wet(cane=True, state="dry")  # nothing was tested: one scale of numbers, whatever the material
-        return _Modulus(dry * wet, "label", constants.U_LABEL.value, u_wet, held=False)
+        return dry * wet, u_wet
+
+    def _reference(self, profile: str) -> str | None:
+        """Return the line that a line follows by comparison alone, the house's assumed reference; None where something was measured or nothing said."""
+        roots = set()
+        for step in self._steps.get(profile, {}).values():
+            if step.equals_profile_id is None:
+                return None
+            other = step.equals_profile_id
+            root = self._reference(other) if self._steps.get(other) else other
+            if root is None:
+                return None
+            roots.add(root)
+        return min(roots, default=None)
 
     def _own_test_m(self, reed: Reed) -> dict[str, float]:
         places = usual_test_m(reed.instrument)
@@ -186,10 +216,13 @@ class ReedScale:
 
     def _like(self, step: StrengthStep, reed: Reed, shape: ReedShape) -> tuple[float, float]:
         """Return the wet modulus at which this reed is as stiff on the bench, wet, as the one it is said to play like."""
-        other = self._steps[str(step.equals_profile_id)][float(step.equals_strength or 0.0)]
-        twin = reed.model_copy(update={"profile_id": step.equals_profile_id, "strength": step.equals_strength})
+        line, strength = str(step.equals_profile_id), float(step.equals_strength or 0.0)
+        twin = reed.model_copy(update={"profile_id": line, "strength": strength, "cut": self._cuts.get(line, reed.cut)})
         twin_shape, _, _ = self._shape(twin, [])
-        twin_pa, u_wet = self._step(other, twin, twin_shape, cane=self._cane.get(step.equals_profile_id, True))
+        if strength in self._steps.get(line, {}):
+            twin_pa, u_wet = self._step(self._steps[line][strength], twin, twin_shape, cane=self._cane.get(line, True))
+        else:
+            twin_pa, u_wet = self._by_label(strength)
         places = usual_test_m(reed.instrument)
         stiffness = stiffness_from_modulus_n_per_m(twin_shape, modulus_pa=twin_pa, **places)
         return modulus_from_stiffness_pa(shape, stiffness_n_per_m=stiffness, **places), u_wet

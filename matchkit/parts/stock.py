@@ -12,6 +12,7 @@ from matchkit.names import by_id
 from matchkit.parts.facing import FacingPart, facing_part
 from matchkit.parts.kept import kept_facings
 from matchkit.parts.reed import HouseScale, ReedPart
+from matchkit.parts.said import CONTACTS
 from matchkit.parts.scale import ReedScale
 from matchkit.records.calibration import ClosingTest
 from matchkit.records.defaults import Defaults
@@ -86,7 +87,9 @@ class Parts:
         return by_id(self.reeds, reed_id, "reed")
 
     def ligature(self, ligature_id: str) -> Ligature:
-        """Return one ligature; raises UnknownIdError where there is none."""
+        """Return one ligature, or one that is known by its contact only; raises UnknownIdError where there is none."""
+        if ligature_id in CONTACTS and all(item.id != ligature_id for item in self.ligatures):
+            return Ligature(id=ligature_id, contact=ligature_id)
         return by_id(self.ligatures, ligature_id, "ligature")
 
     def neck(self, neck_id: str | None, instrument: str) -> Neck | None:
@@ -109,8 +112,14 @@ class Parts:
     def typed_facing(self, tip_opening_mm: float, instrument: str) -> FacingPart:
         """Return a mouthpiece that is known by its tip opening only."""
         tip = round(tip_opening_mm, 4)
-        piece = Mouthpiece(id=f"a {tip:.4g} mm {instrument} mouthpiece", instrument=instrument, tip_opening_mm=tip)
+        piece = Mouthpiece(id=f"{tip:.4g}mm", instrument=instrument, tip_opening_mm=tip)
         return facing_part(piece, (), defaults=self.stock.defaults, spec=self.stock.spec)
+
+    def unfiled_over_filed(self, instrument: str) -> float | None:
+        """Return how many half strengths this house's unfiled reeds are harder than filed ones of one number; None where that is not known."""
+        from matchkit.parts.typed import unfiled_over_filed
+
+        return unfiled_over_filed(self.reeds_for(instrument))
 
     def typed_reed(self, strength: float, instrument: str, *, cut: str | None, profile_id: str | None) -> ReedPart:
         """Return a reed that is known by its strength, and perhaps its cut or a profile of the house."""

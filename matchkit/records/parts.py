@@ -172,6 +172,7 @@ class Ligature(Record):
 
     id: Id
     label: Label = None
+    instrument: Annotated[Instrument | None, Quantity("instrument it is made for, where it is for one only")] = None
     material: Annotated[str | None, Quantity("what it is made of")] = None
     contact: Annotated[Literal["rails", "plate", "wrap", "points"] | None, Quantity("how it touches the reed")] = None
     min_diameter_mm: Annotated[float | None, Quantity("smallest body and reed it closes on", "mm", 10, 55)] = None

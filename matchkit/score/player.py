@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.facts import KnownOnly, PartIds
+from matchkit.facts import Elsewhere, KnownOnly, PartIds
 from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
@@ -86,6 +86,8 @@ class PlayerView:
     neck: Neck | None
     neck_assumed: bool
     level: str | None = None
+    elsewhere: Elsewhere | None = None
+    """What they play on another instrument, where only that is known."""
 
     @property
     def owned(self) -> PartIds:

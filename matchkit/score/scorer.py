@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.facts import FITS, KnownOnly
+from matchkit.errors import RequestError
+from matchkit.facts import FITS, Elsewhere, KnownOnly
 from matchkit.names import by_id
 from matchkit.pairs.contacts import Contacts
 from matchkit.pairs.kept import solve_or_read
@@ -133,14 +134,37 @@ class Scorer:
         player = Player.model_validate({"id": constants.VISITOR, **said})
         typed: list[KnownOnly] = []
         facing = None if visitor.mouthpiece_id is None else self.parts.facing(visitor.mouthpiece_id)
+        reed = None if visitor.reed_id is None else self.parts.reed(visitor.reed_id)
+        elsewhere = self._elsewhere(visitor.instrument, facing, reed)
+        if elsewhere is not None:
+            return self._view(player, None, None, None, (), neck_id or visitor.neck_id, visitor.level, elsewhere)
         if facing is None and visitor.tip_opening_mm is not None:
             facing = self.parts.typed_facing(visitor.tip_opening_mm, visitor.instrument)
             typed.append(KnownOnly("mouthpiece", visitor.tip_opening_mm))
-        reed = None if visitor.reed_id is None else self.parts.reed(visitor.reed_id)
         if reed is None and visitor.strength is not None:
             reed = self.parts.typed_reed(visitor.strength, visitor.instrument, cut=visitor.cut, profile_id=visitor.profile_id)
-            typed.append(KnownOnly("reed", visitor.strength, visitor.profile_id or ""))
+            other = self.parts.unfiled_over_filed(visitor.instrument) if visitor.cut is None else None
+            typed.append(KnownOnly("reed", visitor.strength, visitor.profile_id or "", visitor.cut or "", other))
         return self._view(player, facing, reed, visitor.ligature_id, tuple(typed), neck_id or visitor.neck_id, visitor.level)
+
+    def _elsewhere(self, instrument: str, facing: FacingPart | None, reed: ReedPart | None) -> Elsewhere | None:
+        """Return what somebody plays on another instrument, as a hint of how much resistance they like; None where it is the same one."""
+        records = (None if facing is None else facing.mouthpiece, None if reed is None else reed.reed)
+        kinds = {part.instrument for part in records if part is not None}
+        if kinds <= {instrument}:
+            return None
+        if facing is None or reed is None or len(kinds) > 1:
+            named = " and ".join(part.id for part in (facing, reed) if part is not None)
+            raise RequestError(
+                f"{named}: not a set-up for {instrument}; name mouthpiece and reed of one instrument, or ? where they are not known"
+            )
+        other = facing.mouthpiece.instrument
+        middle = self.usual(other).get(reed.scale or "")
+        if middle is None:
+            return None
+        pair = self.pair(facing, reed, lip_m=constants.LIP_PLACE[other] * MM)
+        off = math.log(float(pair.closing_pressure_pa[0]) / middle.closing_pressure_pa)
+        return Elsewhere(other, round(off / -math.log(self.spec.wish_step), constants.DECIMALS))
 
     def _view(
         self,
@@ -151,6 +175,7 @@ class Scorer:
         typed: tuple[KnownOnly, ...],
         neck_id: str | None,
         level: str | None = None,
+        elsewhere: Elsewhere | None = None,
     ) -> PlayerView:
         if ligature_id is not None:
             self.parts.ligature(ligature_id)
@@ -168,7 +193,7 @@ class Scorer:
             neck_assumed=neck_id is None,
             level=level,
         )
-        return self._as_aimed(view)
+        return self._as_aimed(view if elsewhere is None else replace(view, elsewhere=elsewhere))
 
     # marks, as far as targets need them
 

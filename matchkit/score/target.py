@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.facts import Aimed
+from matchkit.facts import Aimed, Elsewhere
 from matchkit.pairs.table import PairTable
 from matchkit.score.player import PlayerView
 from matchkit.score.wishes import Wishes
@@ -110,6 +110,7 @@ class Targets:
     present: bool
     wishes: Wishes
     level: str = ""
+    elsewhere: Elsewhere | None = None
 
     def for_reeds(self, pairs: PairTable) -> tuple[Array, Array, Array]:
         """Return closing pressure, tip opening and stiffness aimed at, each (N,), nan where there is none."""
@@ -132,7 +133,12 @@ class Targets:
         known = [aim for aim in self.by_scale.values() if aim is not None]
         if not known:
             return Aimed("nothing")
-        moved: dict[str, Any] = {"resistance": self.wishes.resistance, "opening": self.wishes.opening, "level": self.level}
+        moved: dict[str, Any] = {
+            "resistance": self.wishes.resistance,
+            "opening": self.wishes.opening,
+            "level": self.level,
+            "elsewhere": self.elsewhere,
+        }
         if self.present:
             return Aimed("present", **moved)
         on_scale = self.by_scale.get(None)
@@ -162,6 +168,8 @@ def set_targets(
         level = LEVELS[view.level]
         shift *= wish_step**-level.resistance
         opening_factor *= one_wider**level.opening
+    if view.present is None and view.elsewhere is not None:
+        shift *= wish_step**-view.elsewhere.steps
     present = view.present
     chosen: dict[str | None, Aim | None] = {}
     for scale in dict.fromkeys(scales):
@@ -171,4 +179,6 @@ def set_targets(
             continue
         middle = usual.get(scale or "")
         chosen[scale] = None if middle is None else middle.moved(pressure=shift * factor, opening=opening_factor)
-    return Targets(chosen, present is not None, wishes, view.level or "" if present is None else "")
+    if present is not None:
+        return Targets(chosen, present=True, wishes=wishes)
+    return Targets(chosen, present=False, wishes=wishes, level=view.level or "", elsewhere=view.elsewhere)

@@ -53,6 +53,7 @@ _GUESSES: Mapping[Guess, str] = {
     "profile": "the profile of the reed",
     "part of the profile": "part of the reed's profile",
     "stiffness by strength number": "the stiffness, from the strength number",
+    "stiffness by comparison": "the stiffness, by comparison with {like}, the reference here",
     "stiffness between strengths": "the stiffness, from the strengths beside it",
     "wetting": "how much the reed softens when wet",
     "blowing pressure": "blowing pressure {value:.1f} kPa{source}",
@@ -85,6 +86,7 @@ _UNMEASURED: Mapping[Guess, str] = {
     "profile": "profile of the reed",
     "part of the profile": "profile of the reed",
     "stiffness by strength number": "stiffness of the reed",
+    "stiffness by comparison": "stiffness of the reed",
     "stiffness between strengths": "stiffness of the reed",
 }
 """What was not measured, in the fewest words, where something was assumed instead."""
@@ -118,6 +120,7 @@ _REFUSALS = {
     Refusal.VAMP_TOO_SHORT: "vamp too short for the facing",
     Refusal.NOT_SOFTER: "reed not softer than now",
     Refusal.NOT_HARDER: "reed not harder than now",
+    Refusal.NOT_COMPARABLE: "reed not to be compared with theirs",
     Refusal.LIGATURE_TOO_SMALL: "ligature too small",
     Refusal.LIGATURE_TOO_LARGE: "ligature too large",
     Refusal.OVER_BUDGET: "over the budget",
@@ -159,6 +162,11 @@ def aimed_words(aimed: Aimed) -> str:
     if aimed.opening and aimed.at != "nothing":
         moved.append(f"{'much ' if abs(aimed.opening) > 1 else ''}{'bigger' if aimed.opening > 0 else 'smaller'}")
     told = f"{listed(moved)} than {at}" if moved else at
+    if aimed.elsewhere is not None and not is_alike(aimed.elsewhere.steps):
+        way = "harder" if aimed.elsewhere.steps > 0 else "freer"
+        told += f", moved {strengths(aimed.elsewhere.steps)} {way} as their {aimed.elsewhere.instrument} set-up is"
+    elif aimed.elsewhere is not None:
+        told += f", as their {aimed.elsewhere.instrument} set-up is usual too"
     return told + _LEVELS.get(aimed.level, "")
 
 
@@ -173,15 +181,26 @@ def typed_words(item: KnownOnly) -> str:
     """Return a part that was typed, as a noun phrase."""
     if item.part == "mouthpiece":
         return f"a {item.value:.2f} mm mouthpiece"
-    line = f"{item.line} " if item.line else ""
-    return f"a {line}{item.value:g}"
+    before = f"{item.line or item.cut} " if item.line or item.cut else ""
+    article = "an" if before.startswith("un") else "a"
+    return f"{article} {before}{item.value:g}"
 
 
 def typed_doubt_words(items: Iterable[KnownOnly]) -> str:
     """Return what a strength that was typed leaves open, as a sentence; nothing where none was."""
-    if not any(item.part == "reed" and not item.line for item in items):
+    reed = next((item for item in items if item.part == "reed" and not item.line), None)
+    if reed is None:
         return ""
-    return "Strength numbers differ between makers: theirs may not match that number here."
+    doubt = "Strength numbers differ between makers: theirs may not match that number here."
+    if reed.cut:
+        return doubt
+    taken = f"{reed.value:g} taken as filed"
+    if reed.other_cut is None:
+        return f"{taken}. {doubt}"
+    if is_alike(reed.other_cut):
+        return f"{taken}; unfiled reeds of this house are as hard. {doubt}"
+    way = "harder" if reed.other_cut > 0 else "softer"
+    return f"{taken}; unfiled reeds of this house are {strengths(abs(reed.other_cut))} {way} at one number. {doubt}"
 
 
 def model_words(use: ModelUse) -> str:

@@ -6,6 +6,7 @@ what was left out, which reeds are not measured, how the player marks, the label
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -117,7 +118,9 @@ def _verdict(ranking: Ranking) -> str:
     tried = {"mouthpiece": first.mouthpiece_id, "reed": first.reed_id, "ligature": str(first.ligature_id)}
     changes = first.changes
     buys = f" ({money(first.price)} for what is new)" if first.price else ""
-    if changes is not None and len(changes) == 1 and now is not None and now.ligature_id is not None:
+    if ranking.reed_alone:
+        told = f"A reed does most of it: try the {first.reed_id} first{buys}"
+    elif changes is not None and len(changes) == 1:
         told = f"Change only the {changes[0]}: try the {tried[changes[0]]} first{buys}"
     else:
         aim = "" if now is not None else f"; aimed at {aimed_words(ranking.aimed)}"
@@ -207,12 +210,19 @@ def _reasons(row: Setup) -> list[str]:
     """Return the two terms that cost most, the player's own marks on it, and how much is measured and how much marks add."""
     known = (term for term in row.terms if term.known and round(term.cost, DECIMALS) >= COSTLY)
     costly = sorted(known, key=lambda term: -round(term.cost, DECIMALS))[:2]
-    found = [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
+    found = [new_words(row)] if len(row.new_parts) > 1 else []
+    found += [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
     found.append(played_words(row.played))
     if row.groups:
         groups = groups_words(row.groups)
         found.append(f"{shares_words(row)}{', mostly ' if groups else ''}{groups}")
     return found
+
+
+def new_words(row: Setup) -> str:
+    """Return what of a set-up is new to them, with its prices, without a capital; nothing where that is not known."""
+    parts = [f"the {item.part}{'' if item.price is None else f' ({money(item.price)})'}" for item in row.new_parts]
+    return f"new: {listed(parts)}" if parts else ""
 
 
 def _free_steps(ranking: Ranking) -> list[Block | str]:
@@ -272,7 +282,7 @@ def _shared_doubts(ranking: Ranking) -> list[Block]:
     """Return what holds of every row, once."""
     found: list[Block] = []
     if len(ranking.rows) > 1 and len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == 1:
-        found.append(Text("These differ by their ligature only: --different shows other set-ups."))
+        found.append(Text("These differ by their ligature only."))
     if ranking.present_unknown and ranking.rows:
         found.append(Text(f"What they play now would sharpen this: {listed(ranking.present_unknown)} not known.", drop=3))
     if ranking.uncompared:
@@ -291,6 +301,6 @@ def _more(ranking: Ranking) -> str | None:
     if not ranking.rows:
         return None
     first = ranking.rows[0]
-    parts = " ".join(part for part in (first.mouthpiece_id, first.reed_id, first.ligature_id) if part)
+    parts = shlex.join(part for part in (first.mouthpiece_id, first.reed_id, first.ligature_id) if part)
     change = f" --change {ranking.change}" if ranking.change in ("reed", "ligature") else ""
     return f"More: matchkit explain {parts} --player {ranking.player}{change}" if ranking.player != VISITOR else None

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from matchkit.advise.side_by_side import ReedLine, Strengths, Swap, SwapLine
+from matchkit.advise.beside.reeds import ReedLine, Strengths
+from matchkit.advise.beside.swap import Swap, SwapLine
 from matchkit.constants import VISITOR
 from matchkit.words.facts import aimed_words, feel_words
 from matchkit.words.numbers import TWO_SIDED, counted, is_alike, money, signed, strengths

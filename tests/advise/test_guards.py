@@ -119,7 +119,7 @@ def test_scores_are_rounded_before_they_are_compared(house: mk.House) -> None:
         np.ones((2, 0), dtype=bool),
     )
     candidates.__dict__["overall_d"] = np.array([0.5 + 1e-9, 0.5])
-    placed = rank_candidates(candidates, blend, (), instrument="alto", player=None, top=2)
+    placed = rank_candidates(candidates, blend, (), instrument="alto", player=None, top=2).lines
     assert [candidates.ids[line.pair][0] for line in placed] == ["AM-01", "AM-02"]
 
 
@@ -249,7 +249,7 @@ def test_peak_flow_of_a_report_is_that_of_the_playing_area(house: mk.House) -> N
 def test_a_walk_in_is_told_to_measure_their_own_parts(house: mk.House) -> None:
     """Where the typed present set-up is the larger doubt, the measurement named is of what they play now."""
     visitor = house.visitor("alto", mouthpiece="75thou", reed="3")
-    assert any(row.measure_next.of_present for row in house.rank(visitor, different=True).rows)
+    assert any(row.measure_next.of_present for row in house.rank(visitor, top=3).rows)
 
 
 def test_facing_report_of_a_short_rail(house: mk.House) -> None:

@@ -11,11 +11,11 @@ import pytest
 
 import matchkit as mk
 from matchkit.advise.requests import wrong_order
-from matchkit.advise.visitors import read_tip_mm
 from matchkit.facts import Aimed, Assumed, Refusal
 from matchkit.learn.learner import Learner
 from matchkit.parts.facing import FacingPart, facing_part
 from matchkit.parts.reed import ReedPart, bench_stiffness_n_per_m
+from matchkit.parts.said import read_tip_mm
 from matchkit.parts.scale import ReedScale
 from matchkit.parts.stock import Parts, Stock
 from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep

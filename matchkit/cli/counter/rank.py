@@ -26,9 +26,9 @@ from matchkit.words.rank import rank_screen
 @click.argument("player", required=False)
 @person_options
 @wish_option
-@click.option("--mouthpiece", metavar="ID", help="Keep this mouthpiece.")
-@click.option("--reed", metavar="ID", help="Keep this reed.")
-@click.option("--ligature", metavar="ID", help="Keep this ligature.")
+@click.option("--mouthpiece", metavar="ID|TIP", multiple=True, help="Only this mouthpiece: an id, or 75thou. May be repeated.")
+@click.option("--reed", metavar="ID|STRENGTH", multiple=True, help="Only this reed: an id, or 2.5. May be repeated.")
+@click.option("--ligature", metavar="ID|CONTACT", multiple=True, help="Only this ligature: an id, or plate. May be repeated.")
 @click.option(
     "--change", type=click.Choice(("mouthpiece", "reed", "ligature")), help="Change only this part of what they play now."
 )
@@ -36,11 +36,11 @@ from matchkit.words.rank import rank_screen
     "--complaint",
     multiple=True,
     metavar="WORDS",
-    help="What is wrong now: squeaks, stuffy low notes, tired lip, closes up, hard to start, thin, flat or sharp high notes. May be repeated.",
+    help="What is wrong now: stuffy, hard to blow, too soft, squeaks, buzzy, tired lip, closes up, flat, sharp ... May be repeated.",
 )
 @click.option("--budget", type=float, metavar="MONEY", help="Leave out what costs more; what they have costs nothing.")
 @click.option("--in-stock", is_flag=True, help="Leave out what the tables count as 0.")
-@click.option("--different", is_flag=True, help="Each row with another mouthpiece and another reed profile.")
+@click.option("--alike", is_flag=True, help="The best rows even where they are much the same set-up.")
 @click.option("--across", is_flag=True, help="Allow parts made for another instrument.")
 @click.option("--neck", metavar="ID", help="Neck of the instrument.")
 @click.option("--top", type=int, default=3, show_default=True, help="How many rows.")
@@ -58,7 +58,7 @@ def command(player: str | None, data: str | None, model: str | None, style: str,
     person = read_person(house, player, described)
     if person is None:
         raise click.UsageError("whom for? name a PLAYER of the tables, or describe one with --instrument")
-    fixed = {part: value for part in ("mouthpiece", "reed", "ligature") if (value := options.pop(part)) is not None}
+    fixed = {part: value for part in ("mouthpiece", "reed", "ligature") if (value := options.pop(part))}
     with bar("ranking") as progress:
         ranking = house.rank(person, fixed=fixed, progress=progress, **options)
     click.echo(f"{model_words(ranking.model)}", err=True)

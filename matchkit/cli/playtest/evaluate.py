@@ -27,7 +27,7 @@ def command(data: str | None, models: tuple[str, str] | None, jobs: int, style: 
     """Hold players and mouthpieces back in turn, and compare the marks with what each method expected."""
     house = open_data(data)
     if models is not None:
-        show(house.compare(*models), compared_screen, style, out)
+        show(house.compare_models(*models), compared_screen, style, out)
         return
     with bar("holding players and mouthpieces back") as progress:
         evaluation = house.evaluate(nested=not quick, jobs=jobs, progress=progress)

@@ -150,6 +150,8 @@ def profiles_complete(house: SourceReading) -> Iterator[Problem]:
 def scale_rows_whole(house: SourceReading) -> Iterator[Problem]:
     """Check that a step of a strength scale says one thing: a stiffness, a modulus, or what it plays like."""
     steps = {(step.profile_id, step.strength): (row, step) for row, step in house.rows("strength_scale", StrengthStep)}
+    scaled = {profile for profile, _ in steps}
+    lines = {reed.profile_id for _, reed in house.rows("reeds", Reed)} - {None}
     for row, step in steps.values():
         likeness = step.equals_profile_id is not None or step.equals_strength is not None
         said = [step.stiffness_n_per_mm is not None, step.modulus_gpa is not None, likeness]
@@ -165,8 +167,12 @@ def scale_rows_whole(house: SourceReading) -> Iterator[Problem]:
                 "equals_profile_id with equals_strength",
             )
         elif likeness and (step.equals_profile_id, step.equals_strength) not in steps:
-            read = f"{shown(str(step.equals_profile_id))} {plain(step.equals_strength or 0.0)}"
-            yield Problem(house.file("strength_scale"), row, "equals_profile_id", read, "a row of this table")
+            other = str(step.equals_profile_id)
+            if other in lines and other not in scaled:
+                continue  # a line nobody measured is the house's reference
+            read = f"{shown(other)} {plain(step.equals_strength or 0.0)}"
+            expected = "a row of this table, or a line of reeds that has none"
+            yield Problem(house.file("strength_scale"), row, "equals_profile_id", read, expected)
         elif likeness and _goes_round(step, {key: found for key, (_, found) in steps.items()}):
             yield Problem(
                 house.file("strength_scale"),
@@ -238,7 +244,8 @@ def odd_profiles(house: SourceReading) -> Iterator[Problem]:
 def unknown_profiles(house: SourceReading) -> Iterator[Problem]:
     """Warn of a profile that was neither measured nor calibrated; it is taken as a generic one."""
     known = {point.profile_id for _, point in house.rows("reed_profiles", ProfilePoint)}
-    known |= {step.profile_id for _, step in house.rows("strength_scale", StrengthStep)}
+    steps = [step for _, step in house.rows("strength_scale", StrengthStep)]
+    known |= {name for step in steps for name in (step.profile_id, step.equals_profile_id) if name is not None}
     told: set[str] = set()
     for row, reed in house.rows("reeds", Reed):
         if reed.profile_id is not None and reed.profile_id not in known | told:

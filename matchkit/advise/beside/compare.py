@@ -1,0 +1,168 @@
+"""Two set-ups side by side: what differs, by how much, how sure, and which is expected to be marked higher."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar, Literal
+
+import numpy as np
+
+from matchkit.advise.answers import Setup
+from matchkit.advise.ranking import AnyPart, score_one
+from matchkit.advise.reasons import AgainstPresent, certainty
+from matchkit.advise.requests import check_wishes
+from matchkit.errors import RequestError
+from matchkit.facts import Feel, ModelUse, PartIds, Sure
+from matchkit.learn.fitted import Band, Setups
+from matchkit.learn.learner import Learner
+from matchkit.parts.facing import FacingPart
+from matchkit.parts.reed import ReedPart
+from matchkit.parts.said import said_facing, said_reed
+from matchkit.parts.stock import Parts
+from matchkit.records.parts import Ligature
+from matchkit.results import Answer
+from matchkit.score.player import PlayerView, Present
+from matchkit.score.wishes import understand
+from matchkit.units import MM, PERCENT
+
+
+@dataclass(frozen=True)
+class Side:
+    """The parts of one set-up; a ligature may be left out."""
+
+    facing: FacingPart
+    reed: ReedPart
+    ligature: Ligature | None = None
+
+
+Measured = Literal[
+    "closing pressure", "tip opening", "facing length", "left when closed", "baffle height", "chamber", "strength", "price"
+]
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One measurement of both set-ups; None where one has it not."""
+
+    what: Measured
+    unit: str
+    first: float | None
+    second: float | None
+
+
+@dataclass(frozen=True)
+class Comparison(Answer):
+    """Two set-ups for one player. ``difference`` is the second less the first, in points of a mark; ``feel`` holds the second against the first."""
+
+    schema: ClassVar[str] = "compare"
+    table_of: ClassVar[str] = "rows"
+    row_type: ClassVar[type] = Contrast
+
+    player: str
+    wish: tuple[str, ...]
+    model: ModelUse
+    first: Setup
+    second: Setup
+    present: PartIds
+    difference: float
+    u_difference: float | None
+    sure: Sure
+    """How sure it is which is marked higher: surely (95 %), probably (80 %), or not to be told (perhaps)."""
+    feel: Feel
+    rows: tuple[Contrast, ...]
+
+
+def compare(
+    learner: Learner, view: PlayerView, sides: tuple[Side, Side], *, wish: Sequence[str], model: ModelUse
+) -> Comparison:
+    """Hold two set-ups against each other for one player, under a wish."""
+    wishes = understand(wish)
+    check_wishes(wishes, view)
+    scorer, blend = learner.scorer, learner.blend
+    pairs = [scorer.pair(side.facing, side.reed, lip_m=view.lip_m) for side in sides]
+    first, second = (score_one(learner, view, pair, side.ligature, wishes) for pair, side in zip(pairs, sides, strict=True))
+    both = scorer.score(view, pairs[0].join(pairs[1]), wishes=wishes)
+    known = blend.by_instrument.get(view.player.instrument)
+    u, difference = None, (second.computed + second.correction) - (first.computed + first.correction)
+    if known is not None:
+        bands = [Band() if side.ligature is None else Band(side.ligature.id, side.ligature.contact) for side in sides]
+        setups = Setups.of_pairs(both.pairs, both.features)
+        u = known.u_difference(setups, view.player.id, (bands[0], bands[1]), overall_d=both.terms.overall)
+    as_now = replace(
+        view,
+        present=Present(pairs[0], None if sides[0].ligature is None else sides[0].ligature.id),
+        present_facing=sides[0].facing,
+        present_reed=sides[0].reed,
+        typed=(),
+    )
+    return Comparison(
+        player=view.player.id,
+        wish=wishes.words,
+        model=model,
+        first=first,
+        second=second,
+        present=view.owned,
+        difference=difference,
+        u_difference=u,
+        sure="perhaps" if u is None else certainty(difference, u),
+        feel=AgainstPresent(scorer, as_now).feel(pairs[1], scorer.uncertainty(pairs[1])),
+        rows=_contrasts(
+            sides, (first, second), np.concatenate([pair.closing_share(lip_force_n=view.lip_force_n) for pair in pairs])
+        ),
+    )
+
+
+def _contrasts(sides: tuple[Side, Side], setups: tuple[Setup, Setup], shares: np.ndarray) -> tuple[Contrast, ...]:
+    pieces = [side.facing.mouthpiece for side in sides]
+    table: list[tuple[Measured, str, list[float | None]]] = [
+        ("closing pressure", "kPa", [row.closing_pressure_kpa for row in setups]),
+        ("tip opening", "mm", [row.tip_opening_mm for row in setups]),
+        ("facing length", "mm", [side.facing.facing_length_m / MM for side in sides]),
+        ("left when closed", "%", [float(share) / PERCENT for share in shares]),
+        ("baffle height", "mm", [piece.baffle_height_mm for piece in pieces]),
+        ("chamber", "cm3", [piece.chamber_volume_cm3 for piece in pieces]),
+        ("strength", "", [side.reed.reed.strength for side in sides]),
+        ("price", "", [_price(side) for side in sides]),
+    ]
+    return tuple(Contrast(what, unit, values[0], values[1]) for what, unit, values in table)
+
+
+def _price(side: Side) -> float | None:
+    """Return what a whole set-up costs; None where a price is not known."""
+    prices = [part.price for part in (side.facing.mouthpiece, side.reed.reed, side.ligature) if part is not None]
+    return None if any(price is None for price in prices) else float(sum(price or 0.0 for price in prices))
+
+
+def instrument_of(parts: Parts, said: Sequence[AnyPart | str]) -> str:
+    """Return the instrument of the first part of the house among what was said; raises RequestError where all are sizes."""
+    made: dict[str, str] = {piece.id: piece.instrument for piece in parts.stock.mouthpieces}
+    made |= {reed.id: reed.instrument for reed in parts.stock.reeds}
+    for part in said:
+        name = part if isinstance(part, str) else part.id
+        if name in made:
+            return made[name]
+    raise RequestError("for which instrument? name a player, or an instrument (--instrument alto)")
+
+
+def read_side(parts: Parts, said: Sequence[AnyPart | str], view: PlayerView) -> Side:
+    """Return a set-up of mouthpiece, reed and perhaps ligature, or ("now",) for what the player plays; raises UnknownIdError and RequestError."""
+    kind = view.player.instrument
+    if tuple(said) == ("now",):
+        if view.present is None:
+            raise RequestError("'now' is what they play now: mouthpiece and reed must be known")
+        mine = view.present
+        return Side(mine.facing, mine.reed, None if mine.ligature_id is None else parts.ligature(mine.ligature_id))
+    if len(said) not in (2, 3):
+        told = " + ".join(part if isinstance(part, str) else part.id for part in said)
+        raise RequestError(f"'{told}' as a set-up; expected a mouthpiece, a reed and perhaps a ligature")
+    facing = said_facing(parts, said[0], kind) if isinstance(said[0], str) else said[0]
+    reed = said_reed(parts, said[1], kind) if isinstance(said[1], str) else said[1]
+    last = said[2] if len(said) == 3 else None
+    ligature = parts.ligature(last) if isinstance(last, str) else last
+    if not isinstance(facing, FacingPart) or not isinstance(reed, ReedPart) or isinstance(ligature, FacingPart | ReedPart):
+        raise RequestError("a set-up is a mouthpiece, a reed and perhaps a ligature, in this order")
+    for part, made in ((facing, facing.mouthpiece.instrument), (reed, reed.reed.instrument)):
+        if made != kind:
+            raise RequestError(f"{part.id} is for {made}; expected parts for {kind}")
+    return Side(facing, reed, ligature)
