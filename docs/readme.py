@@ -1,4 +1,4 @@
-"""Refresh what the commands of the README and the tour print: ``python docs/readme.py``. A test holds the pages to it."""
+"""Refresh what the commands of the README, the tour and the questions print: ``python docs/readme.py``. A test holds the pages to it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-PAGES = (Path(__file__).parent.parent / "README.md", Path(__file__).parent / "tour.md")
+DOCS = Path(__file__).parent
+PAGES = (DOCS.parent / "README.md", DOCS / "tour.md", DOCS / "questions.md")
 
 
 def printed(match: re.Match[str]) -> str:

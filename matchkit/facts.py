@@ -79,6 +79,7 @@ class Refusal(StrEnum):
 
     WRONG_INSTRUMENT = "wrong instrument"
     OUT_OF_STOCK = "out of stock"
+    RETIRED = "no longer offered"
     REED_TOO_NARROW = "reed narrower than the window and one rail"
     VAMP_TOO_SHORT = "vamp ends too near the facing's end"
     NOT_SOFTER = "not softer than the present reed"

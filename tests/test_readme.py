@@ -12,8 +12,9 @@ import pytest
 from printed import hold_printed
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-TOUR = (Path(__file__).parent.parent / "docs" / "tour.md").read_text(encoding="utf-8")
-BLOCKS = re.findall(r"```console\n\$ matchkit (.*)\n((?:.*\n)*?)```", README + TOUR)
+DOCS = Path(__file__).parent.parent / "docs"
+TOUR, QUESTIONS = ((DOCS / name).read_text(encoding="utf-8") for name in ("tour.md", "questions.md"))
+BLOCKS = re.findall(r"```console\n\$ matchkit (.*)\n((?:.*\n)*?)```", README + TOUR + QUESTIONS)
 
 
 @pytest.mark.parametrize(("command", "shown"), BLOCKS, ids=[command for command, _ in BLOCKS])
@@ -26,6 +27,12 @@ def test_every_command_of_the_tour_prints_what_is_shown(command: str, shown: str
     assert len(done.stdout.splitlines()) == len(shown.splitlines())
 
 
+def test_twenty_five_questions_are_answered() -> None:
+    """Each question of the counter stands with one command and an answer."""
+    assert len(re.findall(r"^## \d+\. ", QUESTIONS, re.MULTILINE)) == 25
+    assert len(re.findall(r"^```console$", QUESTIONS, re.MULTILINE)) == 25
+
+
 def test_the_tour_is_there() -> None:
     """Each command for the three users is shown, and the Python example runs."""
     assert {command.split()[0] for command, _ in BLOCKS} == {
@@ -33,6 +40,8 @@ def test_the_tour_is_there() -> None:
         "explain",
         "strengths",
         "swap",
+        "compare",
+        "whatif",
         "facing",
         "closing",
         "batch",

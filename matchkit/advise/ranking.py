@@ -290,7 +290,7 @@ def _uncompared(reeds: Sequence[ReedPart], view: PlayerView) -> tuple[str, ...]:
     """Return the lines of an instrument's reeds that cannot be compared with the one that is played, else with most reeds of the house."""
     mine = [part for part in reeds if part.reed.instrument == view.player.instrument]
     main = main_scale(mine) if view.present is None else view.present.reed.scale
-    return tuple(sorted({part.scale or part.line for part in mine if part.scale != main}))
+    return () if main == "" else tuple(sorted({part.scale or part.line for part in mine if part.scale != main}))
 
 
 def _present(learner: Learner, view: PlayerView, wishes: Wishes, *, own_opening: bool = False) -> Setup | None:

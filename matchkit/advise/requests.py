@@ -18,6 +18,7 @@ from matchkit.errors import RequestError
 from matchkit.facts import PARTS, Assumed, Refusal
 from matchkit.names import nearly
 from matchkit.parts.reed import ReedPart, bench_stiffness_n_per_m
+from matchkit.parts.typed import main_scale
 from matchkit.score.wishes import Wishes
 from matchkit.units import KPA
 
@@ -61,16 +62,18 @@ def wrong_order(reeds: Sequence[ReedPart], view: PlayerView, wishes: Wishes) -> 
 
 
 def incomparable(reeds: Sequence[ReedPart], view: PlayerView) -> Flags:
-    """Return which reeds (R,) cannot be compared with the one that is played; none where nothing is known of that.
+    """Return which reeds (R,) cannot be compared with the one that is played, or where nothing is played with the house's others.
 
     Raises RequestError where a strength was typed that none here can be compared with.
     """
+    mine = [part for part in reeds if part.reed.instrument == view.player.instrument]
     if view.present is None:
-        return np.zeros(len(reeds), dtype=bool)
+        main = main_scale(mine)
+        return np.array([main not in ("", part.scale) for part in reeds], dtype=bool)
     own = view.present.reed
     apart = np.array([part.scale != own.scale for part in reeds], dtype=bool)
     typed = any(item.part == "reed" for item in view.typed)
-    mine = [part for part in reeds if part.reed.instrument == view.player.instrument and part.id != own.id]
+    mine = [part for part in mine if part.id != own.id]
     if typed and mine and all(part.scale != own.scale for part in mine):
         raise RequestError(
             f"'{own.id}' cannot be compared with the reeds here, whose stiffness nobody measured: say its line too, "

@@ -64,6 +64,7 @@ COMMANDS = {
     "next": "Say which set-ups to play next to learn most.",
     "train": "Choose settings, fit the model and write it.",
     "evaluate": "Say how well the model predicts what it has not seen.",
+    "stock": "Add, price, count and retire parts; list what was taken home.",
     "tables": "Check tables, write empty ones, carry them to and from a shop's record.",
 }
 

@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.learn.kriging.covariance import Coded, code
+from matchkit.learn.kriging.variances import PRIOR
 from matchkit.records.people import Playtest
 from matchkit.score.features import FEATURES
+from matchkit.score.taken_home import TakenHome
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -111,9 +113,11 @@ class RatedTests:
 
 
 def own_weights(tests: Sequence[Playtest]) -> Array:
-    """Return what each playtest counts (n,): more where it was blind.
+    """Return what each playtest counts (n,): more where it was blind, less where somebody only kept a set-up or brought it back.
 
     >>> own_weights([])
     array([], dtype=float64)
     """
-    return np.array([constants.BLIND_WEIGHT.value if test.blind else 1.0 for test in tests], dtype=float)
+    told = {True: constants.BLIND_WEIGHT.value, False: 1.0}
+    taken_home = (PRIOR.noise / constants.LOAN_NOISE.value) ** 2
+    return np.array([taken_home if isinstance(test, TakenHome) else told[bool(test.blind)] for test in tests], dtype=float)

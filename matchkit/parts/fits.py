@@ -79,6 +79,8 @@ def pair_refusals(
     if not across:
         pieces = of([part.mouthpiece.instrument != instrument for part in facings], bool)
         refuse(pieces[:, None] | of([part.reed.instrument != instrument for part in reeds], bool), Refusal.WRONG_INSTRUMENT)
+    retired = of([bool(part.mouthpiece.retired) and part.id not in owned for part in facings], bool)
+    refuse(retired[:, None] | of([bool(part.reed.retired) and part.id not in owned for part in reeds], bool), Refusal.RETIRED)
     if in_stock:
         gone = of([part.mouthpiece.stock == 0 and part.id not in owned for part in facings], bool)
         sold = of([part.reed.stock == 0 and part.id not in owned for part in reeds], bool)
@@ -106,6 +108,8 @@ def ligature_refusals(
     for place, item in enumerate(ligatures):
         if item.instrument is not None:
             reasons[[kind != item.instrument for kind in plays], place] = Refusal.WRONG_INSTRUMENT
+        if item.retired and item.id != owned:
+            reasons[reasons[:, place] == FITS, place] = Refusal.RETIRED
     if in_stock:
         gone = np.array([item.stock == 0 and item.id != owned for item in ligatures], dtype=bool)
         reasons[:, gone] = Refusal.OUT_OF_STOCK

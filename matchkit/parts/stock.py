@@ -17,7 +17,7 @@ from matchkit.parts.scale import ReedScale
 from matchkit.records.calibration import ClosingTest
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
-from matchkit.records.people import Player, Playtest
+from matchkit.records.people import Loan, Player, Playtest
 from matchkit.records.spec import HouseSpec
 
 
@@ -36,6 +36,7 @@ class Stock:
     necks: Sequence[Neck]
     players: Sequence[Player]
     playtests: Sequence[Playtest]
+    loans: Sequence[Loan]
     spec: HouseSpec
     defaults: Defaults
 

@@ -13,6 +13,7 @@ Id = Annotated[str, Quantity("short code, one per row")]
 Label = Annotated[str | None, Quantity("what people call it")]
 Stock = Annotated[int | None, Quantity("pieces in stock", "pieces", 0, 100_000)]
 Price = Annotated[float | None, Quantity("price, in the house's own currency", "", 0, 1_000_000)]
+Retired = Annotated[bool | None, Quantity("whether it is no longer offered")]
 
 
 class Mouthpiece(Record):
@@ -70,6 +71,7 @@ class Mouthpiece(Record):
     shank_bore_mm: Annotated[float | None, Quantity("bore that takes the cork", "mm", 8, 25)] = None
     stock: Stock = None
     price: Price = None
+    retired: Retired = None
 
 
 class FacingReading(Record):
@@ -139,6 +141,7 @@ class Reed(Record):
     vamp_length_mm: Annotated[float | None, Quantity("tip to where the cut begins", "mm", 20, 60)] = None
     stock: Stock = None
     price: Price = None
+    retired: Retired = None
 
 
 class ProfilePoint(Record):
@@ -182,6 +185,7 @@ class Ligature(Record):
     mass_g: Annotated[float | None, Quantity("mass", "g", 0.5, 200)] = None
     stock: Stock = None
     price: Price = None
+    retired: Retired = None
 
 
 class Neck(Record):

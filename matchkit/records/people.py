@@ -25,6 +25,19 @@ class Player(Record):
     neck_id: Annotated[str | None, Quantity("neck they play now", refers_to="necks")] = None
 
 
+class Loan(Record):
+    """A set-up, or a part of one, that somebody took home, and what became of it."""
+
+    id: Annotated[str, Quantity("short code, one per row")]
+    date: Annotated[dt.date | None, Quantity("day, as 2026-01-31")] = None
+    player_id: Annotated[str, Quantity("who took it", refers_to="players")]
+    mouthpiece_id: Annotated[str, Quantity("mouthpiece taken, or played with it", refers_to="mouthpieces")]
+    reed_id: Annotated[str, Quantity("reed taken, or played with it", refers_to="reeds")]
+    ligature_id: Annotated[str | None, Quantity("ligature taken, or played with it", refers_to="ligatures")] = None
+    what: Annotated[Literal["taken", "returned", "kept"], Quantity("taken home, brought back, or bought")]
+    note: Annotated[str | None, Quantity("free text")] = None
+
+
 class Playtest(Record):
     """One set-up, played once by one player."""
 

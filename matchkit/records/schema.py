@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matchkit.records.calibration import ClosingTest
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
-from matchkit.records.people import Player, Playtest
+from matchkit.records.people import Loan, Player, Playtest
 from matchkit.records.quantity import Record
 from matchkit.records.trials import Trial
 
@@ -20,6 +20,7 @@ TABLES: dict[str, type[Record]] = {
     "necks": Neck,
     "players": Player,
     "playtests": Playtest,
+    "loans": Loan,
     "trials": Trial,
 }
 """In the order in which a house is filled in."""

@@ -29,6 +29,7 @@ from matchkit.results import Progress
 from matchkit.score.asked import Asked
 from matchkit.score.features import feature_matrix
 from matchkit.score.player import PlayerView, Present, Visitor, as_aimed, as_usual, lip_place_m, view_player
+from matchkit.score.taken_home import mark_of
 from matchkit.score.target import LIKED, Aim, Aims, Targets, middles, set_targets
 from matchkit.score.term import Desirabilities, judge_terms
 from matchkit.score.wishes import NO_WISH, Wishes
@@ -199,11 +200,12 @@ class Scorer:
 
     @cached_property
     def marked(self) -> tuple[Playtest, ...]:
-        """Playtests with an overall mark, by id; those on another instrument than the player's own teach nothing here."""
+        """Playtests with an overall mark, and what was kept or brought back, by id; those on another instrument than the player's own teach nothing here."""
         stock = self.parts.stock
         plays = {player.id: player.instrument for player in stock.players}
         made = {piece.id: piece.instrument for piece in stock.mouthpieces}
-        kept = (t for t in stock.playtests if t.overall is not None and plays[t.player_id] == made[t.mouthpiece_id])
+        tests = (*stock.playtests, *(mark for loan in stock.loans if (mark := mark_of(loan)) is not None))
+        kept = (t for t in tests if t.overall is not None and plays[t.player_id] == made[t.mouthpiece_id])
         return tuple(sorted(kept, key=lambda test: test.id))
 
     @cached_property

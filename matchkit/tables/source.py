@@ -10,7 +10,7 @@ from typing import TypeVar
 from matchkit.errors import Problem
 from matchkit.records.calibration import ClosingTest
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
-from matchkit.records.people import Player, Playtest
+from matchkit.records.people import Loan, Player, Playtest
 from matchkit.records.quantity import Record
 from matchkit.records.spec import HouseSpec
 from matchkit.records.trials import Trial
@@ -38,6 +38,7 @@ class Tables:
     players: tuple[Player, ...]
     playtests: tuple[Playtest, ...]
     trials: tuple[Trial, ...]
+    loans: tuple[Loan, ...]
     spec: HouseSpec
     warnings: tuple[Problem, ...] = ()
 

@@ -13,7 +13,7 @@ from matchkit.names import nearly
 from matchkit.records.building import build
 from matchkit.records.calibration import ClosingTest
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
-from matchkit.records.people import Player, Playtest
+from matchkit.records.people import Loan, Player, Playtest
 from matchkit.records.quantity import Record
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.records.spec import HouseSpec, keys_at
@@ -148,6 +148,7 @@ def read_tables(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES
         players=records("players", Player),
         playtests=standing(records("playtests", Playtest)),
         trials=standing(records("trials", Trial)),
+        loans=records("loans", Loan),
         spec=reading.spec,
         warnings=tuple(reading.warnings),
     )

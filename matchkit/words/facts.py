@@ -116,6 +116,7 @@ def unchecked_words(items: Iterable[Unchecked]) -> str:
 _REFUSALS = {
     Refusal.WRONG_INSTRUMENT: "for another instrument",
     Refusal.OUT_OF_STOCK: "out of stock",
+    Refusal.RETIRED: "no longer offered",
     Refusal.REED_TOO_NARROW: "reed too narrow for the rails",
     Refusal.VAMP_TOO_SHORT: "vamp too short for the facing",
     Refusal.NOT_SOFTER: "reed not softer than now",
@@ -133,8 +134,9 @@ def refusal_words(reason: Refusal) -> str:
 
 
 def left_out_words(refused: Mapping[Refusal, int], *, everything: bool = False) -> str:
-    """Return how many set-ups were left out and why; those for another instrument only where ``everything`` was left out."""
-    reasons = [(reason, count) for reason, count in refused.items() if everything or reason != Refusal.WRONG_INSTRUMENT]
+    """Return how many set-ups were left out and why; those for another instrument, or not to be compared, only where ``everything`` was left out."""
+    said_elsewhere = (Refusal.WRONG_INSTRUMENT, Refusal.NOT_COMPARABLE)
+    reasons = [(reason, count) for reason, count in refused.items() if everything or reason not in said_elsewhere]
     told = [f"{count} set-ups ({refusal_words(reason)})" for reason, count in reasons]
     return f"Left out: {', '.join(told)}." if told else ""
 

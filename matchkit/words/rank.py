@@ -85,6 +85,8 @@ def _who(ranking: Ranking) -> str:
     elif now is not None:
         plays = f", who plays {set_words(now)}"
     wants = f"{' and' if plays else ', who'} wants {wish_words(ranking.wish)}" if ranking.wish else ""
+    if ranking.aimed.elsewhere is not None:
+        plays = f", whose {ranking.aimed.elsewhere.instrument} set-up is a hint of what they like"
     who = "the customer" if ranking.player == VISITOR else ranking.player
     complaint = f"; complaint: {listed(ranking.complaint)}" if ranking.complaint else ""
     return f"For {who}{plays}{complaint or wants}"
@@ -120,7 +122,7 @@ def _verdict(ranking: Ranking) -> str:
     buys = f" ({money(first.price)} for what is new)" if first.price else ""
     if ranking.reed_alone:
         told = f"A reed does most of it: try the {first.reed_id} first{buys}"
-    elif changes is not None and len(changes) == 1:
+    elif changes is not None and len(changes) == 1 and len(first.new_parts) == 1:
         told = f"Change only the {changes[0]}: try the {tried[changes[0]]} first{buys}"
     else:
         aim = "" if now is not None else f"; aimed at {aimed_words(ranking.aimed)}"

@@ -31,11 +31,14 @@ def what_if_screen(found: WhatIf) -> Screen:
         Text(sentences(f"{found.mouthpiece_id} with {found.reed_id}{who}, as it is and changed")),
         "",
         Table(
-            (*titles, f"of {found.reeds} reeds in range") if ranged else titles,
+            (*titles, "in range") if ranged else titles,
             tuple(_row(row, found, ranged=ranged) for row in rows),
             right=tuple(range(len(found.changed))),
         ),
         "",
+        None
+        if found.closing_range_kpa is None
+        else "In range: how many of the {} reeds here close at {:g} to {:g} kPa.".format(found.reeds, *found.closing_range_kpa),
         None if found.shape_known else "Its facing was not measured with feelers: an arc is taken, changed and unchanged.",
         "Half a strength harder or freer is about one reed of the same line."
         if any(not is_alike(row.steps_resistance) for row in found.rows)

@@ -68,6 +68,8 @@ class WhatIf(Answer):
     unchanged: WhatIfLine
     rows: tuple[WhatIfLine, ...]
     reeds: int
+    """Reeds of the house for this instrument."""
+    closing_range_kpa: tuple[float, float] | None
     present: PartIds
     """What the player plays now."""
     shape_known: bool
@@ -85,8 +87,9 @@ def what_if(
     several = list(itertools.product(*(sizes[what] for what in names)))
     if len(several) > MOST_VALUES:
         raise RequestError(f"{len(several)} changes; expected at most {MOST_VALUES}")
+    now = tuple(None if (size := size_of(facing, what)) is None else round(size, DECIMALS) for what in names)
+    several = list(dict.fromkeys(values for values in several if values != now)) or several
     pieces = [facing, *(changed_facing(facing, dict(zip(names, values, strict=True))) for values in several)]
-    pieces = list({piece.id: piece for piece in pieces}.values()) if len(names) > 1 else pieces
     lines = _lines(learner, view, pieces, reed, wishes)
     return WhatIf(
         mouthpiece_id=facing.id,
@@ -96,6 +99,7 @@ def what_if(
         unchanged=lines[0],
         rows=tuple(lines[1:]),
         reeds=len(learner.parts.reeds_for(facing.mouthpiece.instrument)),
+        closing_range_kpa=learner.scorer.spec.closing_range.get(facing.mouthpiece.instrument),
         present=view.owned,
         shape_known=facing.lay.shape_known,
     )

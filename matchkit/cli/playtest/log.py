@@ -40,6 +40,10 @@ SKIP = "skip"
 @click.option("--date", metavar="DAY", help="As 2026-01-31.  [default: today]")
 @click.option("--note", metavar="TEXT", help="Free text.")
 @click.option("--corrects", metavar="ID", help="The earlier playtest that this one replaces.")
+@click.option("--now-plays", "act", flag_value="plays", help="Write down that this is what they play from now on.")
+@click.option("--taken", "act", flag_value="taken", help="Write down that they took it home.")
+@click.option("--returned", "act", flag_value="returned", help="Write down that they brought it back.")
+@click.option("--kept", "act", flag_value="kept", help="Write down that they kept it.")
 @click.option("--ask/--no-ask", default=None, help="Ask for what is missing.  [default: where somebody is there to answer]")
 @click.option(
     "--format",
@@ -52,17 +56,29 @@ SKIP = "skip"
 @click.option("--out", type=click.Path(dir_okay=False), help="Write the answer to a file instead.")
 @wait_option
 def command(
-    data: str, source: str | None, style: str, out: str | None, wait_s: float, *, ask: bool | None, **given: Any
+    data: str,
+    source: str | None,
+    style: str,
+    out: str | None,
+    wait_s: float,
+    *,
+    ask: bool | None,
+    act: str | None,
+    **given: Any,
 ) -> None:
     """Write a playtest into the shop's record, or every row of a csv.
 
     What is missing is asked for. The reed's place and age are asked too: each is worth half a strength. Nothing is ever overwritten; a
-    slip is mended by a playtest that --corrects it.
+    slip is mended by a playtest that --corrects it. With --now-plays, --taken, --returned or --kept no marks are written: what somebody
+    kept counts as a mark of 8 that says little, what they brought back as one of 3.
     """
     from matchkit.playtest.log import check_parts, known_ids, log_file, log_playtests, playtest_of
 
     if out is not None and not Path(out).absolute().parent.is_dir():
         raise click.UsageError(f"--out {out}: there is no such folder; nothing was written")
+    if act is not None:
+        deliver(_acted(data, act, source, given, wait_s), out)
+        return
     if source is not None:
         told = [name for name, value in given.items() if value is not None]
         if told:
@@ -74,6 +90,50 @@ def command(
         ask = sys.stdin.isatty()
     values = _asked(given, known_ids(data), lambda parts: check_parts(data, parts)) if ask else _told(given)
     deliver(_answer(log_playtests(data, [playtest_of(values)], wait_s=wait_s), style, data), out)
+
+
+ACTS = {"plays": "plays it from now on", "taken": "took it home", "returned": "brought it back", "kept": "kept it"}
+
+
+def _acted(data: str, act: str, source: str | None, given: dict[str, Any], wait_s: float) -> str:
+    """Write down what somebody plays from now on, took home, brought back or kept; give what to say of it."""
+    from matchkit.playtest.log import check_parts, new_id
+    from matchkit.records.people import Loan
+    from matchkit.tables.shelf import add_loan, change_present
+
+    parts = ("mouthpiece_id", "reed_id", "ligature_id")
+    also = {name for name, value in given.items() if value is not None} - {*parts, "player_id", "note", "date"}
+    if source is not None or also:
+        raise click.UsageError(
+            "what they play from now on, took home, brought back or kept is written down by itself, without marks"
+        )
+    needed = ("player_id",) if act == "plays" else ("player_id", *parts[:2])
+    for name in needed:
+        if given[name] is None:
+            raise click.UsageError(f"--{name.removesuffix('_id')} is needed")
+    told = {name: None if given[name] == SKIP else given[name] for name in parts if given[name] is not None}
+    if not told:
+        raise click.UsageError("--mouthpiece, --reed or --ligature is needed")
+    if act == "plays":
+        change_present(data, given["player_id"], told, wait_s=wait_s)
+    else:
+        check_parts(data, {name: told.get(name) for name in parts})
+        values = {**told, "player_id": given["player_id"], "note": given["note"], "what": act, "id": new_id()}
+        add_loan(data, _loan(Loan, values, given["date"]), wait_s=wait_s)
+    named = " + ".join(str(value) for value in told.values() if value)
+    return paragraph(f"Written: {given['player_id']}, {named}: {ACTS[act]}.") + "\n"
+
+
+def _loan(model: Any, values: dict[str, Any], day: str | None) -> Any:
+    import datetime as dt
+
+    from matchkit.errors import DataError, Problem
+    from matchkit.records.building import build
+
+    found = build(model, {**values, "date": day or dt.date.today()})  # noqa: DTZ011 - the shop's own day
+    if isinstance(found, list):
+        raise DataError(Problem("the loan", None, slip.field, slip.read or "nothing", slip.expected) for slip in found)
+    return found
 
 
 def _told(given: dict[str, Any]) -> dict[str, Any]:

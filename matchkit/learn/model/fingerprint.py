@@ -58,16 +58,17 @@ RULES = (
 
 UNREAD: Mapping[str, AbstractSet[str]] = {
     "mouthpieces": {
-        *("label", "model", "serial", "batch", "material", "stock", "price", "wall_mm", "throat_diameter_mm"),
+        *("label", "model", "serial", "batch", "material", "stock", "price", "retired", "wall_mm", "throat_diameter_mm"),
         *("baffle_10_mm", "baffle_15_mm", "baffle_length_mm", "body_diameter_mm"),
     },
     "facings": {"date", "operator", "gauge_id", "repeat"},
     "lay_points": {"date", "operator", "gauge_id"},
-    "reeds": {"label", "lot", "vamp_length_mm", "stock", "price"},
+    "reeds": {"label", "lot", "vamp_length_mm", "stock", "price", "retired"},
     "reed_profiles": set(),
     "strength_scale": set(),
     "ligatures": {
-        *("label", "material", "min_diameter_mm", "max_diameter_mm", "length_mm", "screws", "mass_g", "stock", "price"),
+        *("label", "material", "instrument", "min_diameter_mm", "max_diameter_mm", "length_mm", "screws", "mass_g"),
+        *("stock", "price", "retired"),
     },
     "necks": {"chamfered"},
     "closing_tests": {"date", "note"},

@@ -1,0 +1,128 @@
+"""``matchkit stock``: what stands on the shop's shelf, one part at a time, with history."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from matchkit.cli.options import wait_option
+from matchkit.cli.printing import deliver, paragraph, to_json
+from matchkit.words.numbers import counted, money
+from matchkit.words.screen import listed
+
+if TYPE_CHECKING:
+    from matchkit.tables.shelf import Shelved
+
+_data = click.option("--data", metavar="RECORD", required=True, help="The shop's record: an SQLite file, or a PostgreSQL URL.")
+
+
+@click.group(name="stock")
+def command() -> None:
+    """Add, price, count and retire parts in the shop's record. PART is an id, or a line of reeds for all of them."""
+
+
+@command.command(name="add")
+@click.argument("kind", type=click.Choice(("mouthpiece", "reed", "ligature")))
+@click.argument("columns", nargs=-1, required=True, metavar="COLUMN=VALUE...")
+@_data
+@wait_option
+def add(kind: str, columns: Sequence[str], data: str, wait_s: float) -> None:
+    """Put a new KIND on the shelf, such as: stock add mouthpiece id=AM-20 instrument=alto tip_opening_thou=75 price=180."""
+    from matchkit.tables.shelf import add_part
+
+    values: dict[str, str] = {}
+    for text in columns:
+        name, equals, value = text.partition("=")
+        if not equals or not name.strip():
+            raise click.UsageError(f"'{text}'; expected COLUMN=VALUE, such as price=180")
+        if name.strip() in values:
+            raise click.UsageError(f"{name.strip()} stands twice")
+        values[name.strip()] = value.strip()
+    _tell(add_part(data, kind, values, wait_s=wait_s), "added")
+
+
+@command.command(name="price")
+@click.argument("part")
+@click.argument("price", type=float)
+@_data
+@wait_option
+def price(part: str, price: float, data: str, wait_s: float) -> None:
+    """Set the PRICE of a PART."""
+    from matchkit.tables.shelf import change_parts
+
+    _tell(change_parts(data, part, "stock price", price=price, wait_s=wait_s), f"priced {money(price)}")
+
+
+@command.command(name="count")
+@click.argument("part")
+@click.argument("number", type=int)
+@_data
+@wait_option
+def count(part: str, number: int, data: str, wait_s: float) -> None:
+    """Set how many pieces of a PART there are."""
+    from matchkit.tables.shelf import change_parts
+
+    _tell(change_parts(data, part, "stock count", stock=number, wait_s=wait_s), f"counted as {number}")
+
+
+@command.command(name="retire")
+@click.argument("part")
+@click.option("--back", is_flag=True, help="Offer it again.")
+@_data
+@wait_option
+def retire(part: str, data: str, wait_s: float, *, back: bool) -> None:
+    """Offer a PART no longer; its readings and marks stay."""
+    from matchkit.tables.shelf import change_parts
+
+    done = change_parts(data, part, "stock retire", retired=None if back else True, wait_s=wait_s)
+    _tell(done, "offered again" if back else "no longer offered")
+
+
+@command.command(name="show")
+@click.argument("part")
+@_data
+def show(part: str, data: str) -> None:
+    """Show what was changed of a PART, and when."""
+    from matchkit.tables.shelf import history_of
+
+    found = history_of(data, part)
+    if not found:
+        click.echo(paragraph(f"Nothing was changed of {part} in this record."))
+    for at, by, before in found:
+        was = listed([f"{column} was {'not known' if value is None else value}" for column, value in before.items()])
+        click.echo(paragraph(f"{at[:16].replace('T', ' ')}  {by}: {was}."))
+
+
+@command.command(name="loans")
+@_data
+@click.option(
+    "--format", "style", type=click.Choice(("table", "json")), default="table", show_default=True, help="How to print it."
+)
+@click.option("--out", type=click.Path(dir_okay=False), help="Write the answer to a file instead.")
+def loans(data: str, style: str, out: str | None) -> None:
+    """List what was taken home and has neither come back nor been kept."""
+    import matchkit as mk
+    from matchkit.tables.shelf import open_loans
+
+    out_now = open_loans(mk.open(data).tables.loans)
+    if style == "json":
+        rows = [loan.model_dump(mode="json", exclude_none=True) for loan in out_now]
+        deliver(to_json({"schema": "matchkit.loans/1", "rows": rows}), out)
+        return
+    lines = [
+        paragraph(
+            f"{loan.player_id} has {' + '.join(part for part in (loan.mouthpiece_id, loan.reed_id, loan.ligature_id) if part)}"
+            f"{f' since {loan.date}' if loan.date else ''}."
+        )
+        for loan in out_now
+    ]
+    deliver("\n".join(lines or ["Nothing is out."]) + "\n", out)
+
+
+def _tell(done: Shelved, what: str) -> None:
+    names = [str(getattr(part, "id", "")) for part in done.parts]
+    shown = listed(names) if len(names) <= 3 else f"{counted(len(names), 'reed')} ({names[0]} to {names[-1]})"
+    same = "" if done.written else " It was so already."
+    click.echo(paragraph(f"{shown}: {what}.{same}"))
