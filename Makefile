@@ -14,7 +14,7 @@ QUICK := tests/physics tests/parts tests/learn tests/tables/test_reading.py test
 .PHONY: demo test slow check lowest lock bench mutants million houses foreign nulls next docs readme demo-data clean
 
 demo: $(STAMP)
-	$(BIN)/matchkit rank P02 --different
+	$(BIN)/matchkit rank P02
 
 test: $(STAMP)
 	$(PYTEST) -m "not slow"

@@ -36,7 +36,7 @@ NOTHING = 1e-2
 
 COMMANDS: dict[str, tuple[str, ...]] = {
     "rank": ("rank", "P02", "--top", "20"),
-    "rank, different": ("rank", "P05", "--wish", "freer", "--different"),
+    "rank, alike": ("rank", "P05", "--wish", "freer", "--alike"),
     "rank, a stranger": ("rank", "--instrument", "tenor", "--now-mouthpiece", "2.5mm", "--now-reed", "2.5", "--top", "10"),
     "explain": ("explain", "AM-06", "AR-D-2", "L-07", "--player", "P02"),
     "strengths": ("strengths", "AM-05", "--player", "P02"),
@@ -52,7 +52,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "batch": ("batch",),
     "evaluate": ("evaluate", "--quick"),
 }
-QUICK = ("rank", "rank, different", "closing", "facing, an ellipse at its limit", "facing, a short rail", "swap", "analyse")
+QUICK = ("rank", "rank, alike", "closing", "facing, an ellipse at its limit", "facing, a short rail", "swap", "analyse")
 
 
 def _nudged_record(record: Record, rng: np.random.Generator, feelers: dict[float, float]) -> Record:

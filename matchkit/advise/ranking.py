@@ -125,7 +125,7 @@ def rank_setups(
     rows = maker.setups(placed)
     present = _present(learner, view, wishes, own_opening=stays)
     enough = None
-    if wanted.change is None and not wanted.fixed:
+    if wanted.change is None and not wanted.fixed and not wanted.alike:
         enough = _reed_alone(learner, view, wishes, offer, refusals == FITS, wanted.budget)
         enough = enough if _does_most(enough, rows, present) else None
     if enough is not None:

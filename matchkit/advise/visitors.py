@@ -5,7 +5,7 @@ from __future__ import annotations
 from matchkit.constants import INSTRUMENTS, UNKNOWN
 from matchkit.errors import RequestError
 from matchkit.names import nearly
-from matchkit.parts.said import lines_of, read_strength, read_tip_mm
+from matchkit.parts.said import lines_of, read_strength, read_tip_mm, reed_of_line
 from matchkit.parts.stock import Parts
 from matchkit.score.player import Visitor
 from matchkit.score.target import LEVELS
@@ -50,6 +50,8 @@ def read_visitor(
         tip = read_tip_mm(mouthpiece)
     known_reed = reed if any(part.id == reed for part in parts.stock.reeds) else None
     said = None if known_reed or reed == UNKNOWN else read_strength(reed, lines_of(parts, kind))
+    if said is not None and (same := reed_of_line(parts, said, kind)) is not None:
+        known_reed, said = same, None
     return Visitor(
         instrument=kind,
         embouchure=embouchure,

@@ -102,6 +102,11 @@ class LearningQuestions(Rooms):
 
         What differs is how far they take marks to vary: each is solved anew with its own variances.
 
+        Parameters
+        ----------
+        first, second
+            files that ``train`` wrote
+
         Returns
         -------
         Compared

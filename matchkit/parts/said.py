@@ -115,7 +115,8 @@ def read_strength(text: str, lines: dict[str, str]) -> Strength:
         return Strength(strength, family.lower())
     if family in lines:
         return Strength(strength, lines[family], family)
-    near = nearly(family, [*CUTS, *lines], most=1, alike=0.6)
+    same = [line for line in lines if line.casefold() == family.casefold()]
+    near = same or nearly(family, [*CUTS, *lines], most=1, alike=0.6)
     meant = f"did you mean '{near[0]} {strength:g}'?" if near else f"expected {expected}"
     raise RequestError(f"'{text}' as a reed; {meant}")
 
@@ -129,6 +130,14 @@ def lines_of(parts: Parts, instrument: str) -> dict[str, str]:
     """Return the lines of reeds of an instrument, with their cuts."""
     mine = (reed for reed in parts.stock.reeds if reed.instrument == instrument and reed.profile_id)
     return {str(reed.profile_id): reed.cut for reed in mine}
+
+
+def reed_of_line(parts: Parts, said: Strength, instrument: str) -> str | None:
+    """Return the id of the house's reed that a line and a strength name; None where there is none, or no line was said."""
+    if said.profile_id is None:
+        return None
+    every = (reed for reed in parts.stock.reeds if reed.instrument == instrument and reed.profile_id == said.profile_id)
+    return min((reed.id for reed in every if reed.strength == said.strength), default=None)
 
 
 def said_facing(parts: Parts, text: str, instrument: str | None) -> FacingPart:
@@ -164,6 +173,9 @@ def said_reed(parts: Parts, text: str, instrument: str | None) -> ReedPart:
             raise UnknownIdError(f"no reed has the id '{text}'; did you mean {', '.join(near)}?") from None
         raise
     kind = _instrument_of(text, instrument)
+    same = reed_of_line(parts, found, kind)
+    if same is not None:
+        return parts.reed(same)
     return parts.typed_reed(found.strength, kind, cut=found.cut, profile_id=found.profile_id)
 
 

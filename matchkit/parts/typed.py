@@ -23,7 +23,7 @@ def main_scale(reeds: Sequence[ReedPart]) -> str | None:
     """Return the scale on which reeds of several makes are compared: None the house's own, else that of its reference line; "" where there is none."""
     if any(part.scale is None for part in reeds):
         return None
-    lines = {scale: {p.line for p in reeds if p.scale == scale} for scale in {str(p.scale) for p in reeds}}
+    lines = {scale: {p.reed.profile_id or scale for p in reeds if p.scale == scale} for scale in {str(p.scale) for p in reeds}}
     shared = sorted((-len(some), scale) for scale, some in lines.items() if len(some) > 1)
     return shared[0][1] if shared else ""
 

@@ -130,11 +130,12 @@ def test_only_one_part_may_change(house: mk.House, part: str) -> None:
     assert all(row.changes in ((part,), ()) for row in house.rank("P02", change=part, top=40).rows)
 
 
-def test_change_needs_parts_of_the_house(house: mk.House) -> None:
-    """A typed set-up has no parts to keep."""
-    visitor = house.visitor("alto", mouthpiece="1.9mm", reed="2.5")
-    with pytest.raises(mk.RequestError, match="must be parts of this house"):
-        house.rank(visitor, change="reed")
+def test_change_needs_to_know_the_parts_that_stay(house: mk.House) -> None:
+    """Only the reed may change of a mouthpiece that is known, typed or not; of nothing it cannot."""
+    with pytest.raises(mk.RequestError, match="--now-mouthpiece"):
+        house.rank(house.visitor("alto", reed="2.5"), change="reed")
+    with pytest.raises(mk.RequestError, match="--now-reed"):
+        house.rank(house.visitor("alto", mouthpiece="1.9mm"), change="mouthpiece")
     with pytest.raises(mk.RequestError, match="cannot be the part to change"):
         house.rank("P02", change="neck")
 

@@ -110,7 +110,7 @@ def test_the_middle_is_of_liked_set_ups(house: mk.House) -> None:
 
 
 def test_scores_are_rounded_before_they_are_compared(house: mk.House) -> None:
-    """Two pairs whose scores differ by less than a millionth stand by id, whichever is larger."""
+    """Of two pairs whose scores differ by less than a millionth the cheaper stands first, whichever is larger."""
     blend = Blend(line=Line(0.0, 10.0, np.zeros((2, 2))))
     reed = house.parts.reed("AR-A-3")
     pairs = pair_list(Contacts(), [(house.parts.facing(name), reed) for name in ("AM-02", "AM-01")], lip_m=10e-3)
@@ -120,7 +120,9 @@ def test_scores_are_rounded_before_they_are_compared(house: mk.House) -> None:
     )
     candidates.__dict__["overall_d"] = np.array([0.5 + 1e-9, 0.5])
     placed = rank_candidates(candidates, blend, (), instrument="alto", player=None, top=2).lines
-    assert [candidates.ids[line.pair][0] for line in placed] == ["AM-01", "AM-02"]
+    prices = [house.parts.facing(name).mouthpiece.price or 0.0 for name in ("AM-01", "AM-02")]
+    assert prices[1] < prices[0]
+    assert [candidates.ids[line.pair][0] for line in placed] == ["AM-02", "AM-01"]
 
 
 def test_features_are_scaled_by_the_table_and_not_by_the_parts(house: mk.House) -> None:

@@ -77,6 +77,11 @@ def commands(address: str, folder: Path) -> dict[str, tuple[str, ...]]:
     return {
         "rank": ("rank", "P02", *data),
         "explain": ("explain", "AM-05", "AR-A-2.5", "--player", "P02", *data),
+        "ask": ("ask", *data),
+        "compare": ("compare", "now", "AM-05+AR-A-2.5", "--player", "P02", *data),
+        "whatif": ("whatif", "AM-05", "--tip", "+0.1mm", *data),
+        "stock": ("stock", "count", "AM-05", str(len(folder.name)), *data),
+        "log a loan": ("log", *data, *PLAYED[:6], "--taken"),
         "strengths": ("strengths", "AM-05", *data),
         "swap": ("swap", "P02", "--mouthpiece", "AM-08", *data),
         "facing": ("facing", "AM-07", *data),
@@ -113,7 +118,7 @@ def test_every_command_is_asked(tmp_path: Path) -> None:
 
 def ask(words: tuple[str, ...], folder: Path) -> tuple[int, str]:
     """Run a command; give its exit code, and all that it said or left behind."""
-    result = CliRunner().invoke(main, list(words))
+    result = CliRunner().invoke(main, list(words), input="P02\nfreer\n\n\n")
     said = result.output + result.stderr
     if result.exception is not None:
         said += "".join(traceback.format_exception(result.exception))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -46,7 +47,7 @@ def command(data: str | None, model: str | None) -> None:
     ranking = house.rank(person, **asked)
     click.echo(f"{model_words(ranking.model)}", err=True)
     show(ranking, rank_screen, "table", None)
-    words = [] if data is None else ["--data", data]
+    words = [] if data is None else ["--data", data if Path(data).exists() else "RECORD"]  # an address may hold a password
     for option, value in said.items():
         words += [value] if option == "PLAYER" else [option, value]
     for option, values in (("--wish", wish), ("--complaint", complaint), ("--change", [change] if change else [])):
