@@ -212,7 +212,7 @@ UNKNOWN = "?"
 BLIND_WEIGHT = Parameter(1.5, "1", "a mark given blind, over one given knowing the parts", "no source", "assumed")
 KEPT_MARK = Parameter(8.0, "points", "what a set-up that was taken home and kept counts as", "no source", "assumed")
 RETURNED_MARK = Parameter(3.0, "points", "what a set-up that was taken home and brought back counts as", "no source", "assumed")
-LOAN_NOISE = Parameter(2.0, "points", "standard deviation of either about what a playtest would say", "no source", "assumed")
+LOAN_NOISE = Parameter(2.0, "points", "standard deviation of either, where that of a playtest is 0.9", "no source", "assumed")
 
 
 @dataclass(frozen=True)

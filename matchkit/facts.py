@@ -68,10 +68,10 @@ class KnownOnly:
 
 @dataclass(frozen=True)
 class Elsewhere:
-    """What somebody plays on another instrument: a hint of their taste, in half strengths from the middle of that instrument."""
+    """What somebody plays on another instrument: a hint of their taste, in half strengths from the middle of that instrument, where that is known."""
 
     instrument: str
-    steps: float
+    steps: float | None
 
 
 class Refusal(StrEnum):
@@ -88,6 +88,7 @@ class Refusal(StrEnum):
     LIGATURE_TOO_SMALL = "ligature too small for the body"
     LIGATURE_TOO_LARGE = "ligature too large for the body"
     OVER_BUDGET = "over the budget"
+    THEIRS_STAYS = "a ligature that nobody told stays on their own mouthpiece"
 
 
 FITS = ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
-from matchkit.facts import Aimed, Assumed, Feel, KnownOnly, MeasureNext, ModelUse, Part, Refusal, Unchecked
+from matchkit.facts import Aimed, Assumed, Feel, KnownOnly, MeasureNext, ModelUse, Part, Refusal, Sure, Unchecked
 from matchkit.results import Answer, flat
 
 Turn = str
@@ -105,6 +105,8 @@ class NewPart:
     label: str | None
     price: float | None
     known: bool
+    in_stock: bool
+    """False where it is counted, and none is left."""
 
 
 @dataclass(frozen=True)
@@ -152,6 +154,8 @@ class Setup(Answer):
     """The parts that differ from the present set-up; None where that is not known."""
     is_present: bool
     """Whether it is what the player has now."""
+    gone: tuple[Part, ...] = ()
+    """Parts that they do not have and of which none is left."""
     new_parts: tuple[NewPart, ...] = ()
     """What of it the player does not have, where mouthpiece and reed of theirs are known."""
 
@@ -196,6 +200,9 @@ class Ranking(Answer):
     """Whether there are playtests enough for an interval."""
     change: str | None = None
     """The one part that may change, where only one may."""
+    budget: float | None = None
+    cheapest: float | None = None
+    """What the cheapest set-up that fits costs, where a budget was named."""
     reed_alone: bool = False
     """Whether the first row changes the reed alone and does most of what was wished for; others may score higher."""
     complaint: tuple[str, ...] = ()
@@ -226,6 +233,8 @@ class Explanation(Answer):
     refused: tuple[Refusal, ...]
     assumed: tuple[Assumed, ...]
     tastes: tuple[Taste, ...] = ()
+    sure: Sure | None = None
+    """How sure it is whether it is marked higher or lower than what is played now; None where that is not known."""
 
     def flat_rows(self) -> list[dict[str, Any]]:
         """Return one row a term."""

@@ -97,6 +97,7 @@ def played(known: Fitted | None, player: str | None, mouthpiece: str, reed: str)
     if known is None or player is None:
         return None
     mine = known.marks.codes["setup"] == known.code("setup", f"{player}\t{mouthpiece}\t{reed}")
+    mine &= np.isin(np.arange(len(mine)), known.tests.given)
     doubted = mine & (known.weighed.odd > 1 / DOUBTED)
     marks, open_ = known.tests.rating[mine & ~doubted], known.tests.rating[doubted]
     if not mine.any():

@@ -12,6 +12,7 @@ from matchkit.constants import DECIMALS
 from matchkit.facts import Part, PartIds
 from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
+from matchkit.parts.fits import is_gone
 from matchkit.parts.reed import ReedPart
 from matchkit.records.parts import Ligature, Mouthpiece, Reed
 from matchkit.score.tone import tone_vote
@@ -43,19 +44,19 @@ def next_tries(pairs: PairTable, first: PairTable, *, step_ln: float) -> tuple[N
 
     def other_reed(direction: int) -> ReedPart | None:
         found = [
-            (part.shape_key != reed.shape_key, round(abs(away * direction - 1), DECIMALS), part.id, part)
+            (is_gone(part.reed), part.shape_key != reed.shape_key, round(abs(away * direction - 1), DECIMALS), part.id, part)
             for piece, part, away in lines
             if piece.id == facing.id and part.scale == reed.scale and 0.5 < away * direction < NEAR_STEPS
         ]
-        return min(found, key=lambda item: item[:3])[-1] if found else None
+        return min(found, key=lambda item: item[:4])[-1] if found else None
 
     def other_mouthpiece(direction: int) -> FacingPart | None:
         found = [
-            (round(abs(away), DECIMALS), piece.id, piece)
+            (is_gone(piece.mouthpiece), round(abs(away), DECIMALS), piece.id, piece)
             for piece, part, away in lines
             if part.id == reed.id and abs(away) < 1 and (tone_vote(piece.mouthpiece, facing.mouthpiece) or 0.0) * direction > 0
         ]
-        return min(found, key=lambda item: item[:2])[-1] if found else None
+        return min(found, key=lambda item: item[:3])[-1] if found else None
 
     softer, harder, darker, brighter = other_reed(-1), other_reed(1), other_mouthpiece(-1), other_mouthpiece(1)
     return (
@@ -72,11 +73,23 @@ def _try(turn: str, part: Part, record: Mouthpiece | Reed | None) -> NextTry:
     return NextTry(turn, part, record.id, record.label, record.price)
 
 
+def least_price(pairs: PairTable, ligatures: Sequence[Ligature], fits: NDArray[np.bool_], *, owned: PartIds) -> float | None:
+    """Return what the cheapest set-up that fits costs; None where none fits."""
+    total = _totals(pairs, ligatures, owned)
+    total = np.where(fits, total, np.inf) if ligatures else total
+    return float(total.min()) if total.size and np.isfinite(total.min()) else None
+
+
 def within_budget(budget: float, pairs: PairTable, ligatures: Sequence[Ligature], *, owned: PartIds) -> NDArray[np.bool_]:
     """Tell which pairs with which ligatures (N, L), or without any (N, 1), cost no more than a budget.
 
     What the player has costs nothing; a part whose price is not known counts as nothing, and its row says so.
     """
+    return np.asarray(_totals(pairs, ligatures, owned) <= budget + 1e-9)
+
+
+def _totals(pairs: PairTable, ligatures: Sequence[Ligature], owned: PartIds) -> NDArray[np.float64]:
+    """Return what pairs cost with each ligature (N, L), or without any (N, 1)."""
 
     def price(item: Mouthpiece | Reed | Ligature, mine: str | None) -> float:
         return 0.0 if item.id == mine or item.price is None else item.price
@@ -84,4 +97,4 @@ def within_budget(budget: float, pairs: PairTable, ligatures: Sequence[Ligature]
     total = pairs.of_facings(lambda facing: price(facing.mouthpiece, owned.mouthpiece))
     total = total + pairs.of_reeds(lambda reed: price(reed.reed, owned.reed))
     bands = np.array([price(item, owned.ligature) for item in ligatures] or [0.0])
-    return np.asarray(total[:, None] + bands[None, :] <= budget + 1e-9)
+    return np.asarray(total[:, None] + bands[None, :])

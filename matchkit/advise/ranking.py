@@ -9,36 +9,37 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.advise.answers import Explanation, NextTry, Ranking, Setup
+from matchkit.advise.answers import NextTry, Ranking, Setup
+from matchkit.advise.explain import present_setup
 from matchkit.advise.heard import tastes
-from matchkit.advise.next_try import next_tries, within_budget
+from matchkit.advise.next_try import least_price, next_tries, within_budget
 from matchkit.advise.requests import (
-    assumed_of,
     check_request,
     check_wishes,
     find_complaint,
     incomparable,
     keep_others,
+    understand_all,
     wrong_order,
 )
-from matchkit.advise.search import Candidates, rank_candidates
+from matchkit.advise.search import Candidates, Placed, rank_candidates
 from matchkit.advise.setups import SetupMaker
-from matchkit.constants import DECIMALS
+from matchkit.constants import DECIMALS, UNKNOWN
 from matchkit.errors import RequestError
 from matchkit.facts import FITS, PARTS, ModelUse, Part, Refusal
 from matchkit.learn.learner import Learner
 from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
-from matchkit.parts.fits import count_refused, ligature_refusals, pair_refusals
+from matchkit.parts.fits import NOTHING_OUT, count_refused, ligature_refusals, pair_refusals
 from matchkit.parts.reed import ReedPart
-from matchkit.parts.said import said_facing, said_reed
+from matchkit.parts.said import CONTACTS, said_facing, said_reed
 from matchkit.parts.stock import Parts
 from matchkit.parts.typed import main_scale
 from matchkit.records.parts import Ligature
 from matchkit.results import Progress
 from matchkit.score.player import PlayerView, Visitor
 from matchkit.score.scorer import Scorer
-from matchkit.score.wishes import Wishes, understand
+from matchkit.score.wishes import Wishes
 
 Flags = NDArray[np.bool_]
 
@@ -85,21 +86,25 @@ def rank_setups(
     """Rank every set-up that fits for a player, best first; ``model`` says what the scores are learned from."""
     check_request(top=wanted.top, jobs=jobs, budget=wanted.budget)
     complaints = dict(find_complaint(word) for word in wanted.complaint)
-    wishes = understand([*wanted.wish, *(item.wish for item in complaints.values() if item.wish is not None)])
+    wishes = understand_all(wanted.wish, complaints)
     scorer = learner.scorer
     view = scorer.view(player, neck_id=wanted.neck)
     check_wishes(wishes, view)
     offer = _offered(learner, wanted, view)
-    refusals = _refusals(offer, view, wishes, across=wanted.across, in_stock=wanted.in_stock)
+    out = learner.parts.stock.out
+    refusals = _refusals(offer, view, wishes, across=wanted.across, in_stock=wanted.in_stock, out=out)
     if "reed" not in wanted.fixed and wanted.change != "ligature":
         apart = incomparable(offer.reeds, view)
         refusals[(refusals == FITS) & apart] = Refusal.NOT_COMPARABLE
-    bands = ligature_refusals(offer.facings, offer.ligatures, in_stock=wanted.in_stock, owned=view.owned.ligature)
+    bands = ligature_refusals(offer.facings, offer.ligatures, in_stock=wanted.in_stock, owned=view.owned.ligature, out=out)
+    _keep_theirs(bands, offer, view)
     refused: dict[Refusal, int] = count_refused(refusals, bands)
     pairs = scorer.grid(offer.facings, offer.reeds, lip_m=view.lip_m, fits=refusals == FITS, jobs=jobs, progress=progress)
     fits = (bands == FITS)[pairs.facing_of]
+    cheapest = None
     if wanted.budget is not None:
         affordable = within_budget(wanted.budget, pairs, offer.ligatures, owned=view.owned)
+        cheapest = least_price(pairs, offer.ligatures, fits, owned=view.owned)
         refused[Refusal.OVER_BUDGET] = int((~affordable if not offer.ligatures else fits & ~affordable).sum())
         if offer.ligatures:
             fits = fits & affordable
@@ -116,14 +121,14 @@ def rank_setups(
         instrument=view.player.instrument,
         player=view.player.id,
         top=max(wanted.top, RIVALS),
-        unlike=wanted.top,
+        unlike=0 if wanted.alike else wanted.top,
         owned=view.owned,
         progress=progress,
     )
     rivals, placed = best.lines[:RIVALS], (best.lines if wanted.alike else best.unlike)[: wanted.top]
     maker = SetupMaker(learner, blend, view, scored, offer.ligatures)
     rows = maker.setups(placed)
-    present = _present(learner, view, wishes, own_opening=stays)
+    present = present_setup(learner, view, wishes, own_opening=stays)
     enough = None
     if wanted.change is None and not wanted.fixed and not wanted.alike:
         enough = _reed_alone(learner, view, wishes, offer, refusals == FITS, wanted.budget)
@@ -144,6 +149,8 @@ def rank_setups(
         present=present,
         change=wanted.change,
         reed_alone=enough is not None,
+        budget=wanted.budget,
+        cheapest=cheapest,
         typed=view.typed,
         present_unknown=tuple(part for part, known in parts.items() if known is None),
         uncompared=_uncompared(offer.reeds, view),
@@ -152,47 +159,26 @@ def rank_setups(
         first_try=tuple(dict.fromkeys(step for item in complaints.values() for step in item.free)),
         next_tries=_next_tries(scorer, pairs, rows),
         tastes=tastes(blend, view.player.instrument, view.player.id, wish_step=scorer.spec.wish_step),
-        deciding=maker.deciding(rivals),
+        deciding=None if enough is not None else maker.deciding(rivals),
     )
 
 
-def explain_setup(
-    learner: Learner,
-    player: str | Visitor,
-    parts: tuple[str | FacingPart, str | ReedPart, str | Ligature | None],
-    *,
-    wish: Sequence[str],
-    neck: str | None,
-    change: str | None = None,
-    model: ModelUse,
-) -> Explanation:
-    """Explain one set-up (mouthpiece, reed and perhaps ligature) for a player."""
-    wishes = understand(wish)
-    view = learner.scorer.view(player, neck_id=neck)
-    check_wishes(wishes, view)
-    keep_others(change, view, learner.parts)
-    stays = change in ("reed", "ligature")
-    kind = view.player.instrument
-    facing = said_facing(learner.parts, parts[0], kind) if isinstance(parts[0], str) else parts[0]
-    reed = said_reed(learner.parts, parts[1], kind) if isinstance(parts[1], str) else parts[1]
-    ligature = learner.parts.ligature(parts[2]) if isinstance(parts[2], str) else parts[2]
-    offer = Offer((facing,), (reed,), () if ligature is None else (ligature,))
-    refused = [_refusals(offer, view, wishes)[0, 0], *ligature_refusals(offer.facings, offer.ligatures)[0]]
-    blend = learner.blend
-    pair = learner.scorer.pair(facing, reed, lip_m=view.lip_m)
-    return Explanation(
-        player=view.player.id,
-        wish=wishes.words,
-        aimed=learner.scorer.targets(view, (reed,), wishes).aimed,
-        model=model,
-        setup=score_one(learner, view, pair, ligature, wishes, own_opening=stays),
-        present=_present(learner, view, wishes, own_opening=stays),
-        intercept=blend.line.intercept,
-        slope=blend.line.slope,
-        refused=tuple(reason for reason in refused if reason != FITS),
-        assumed=(*facing.assumed, *reed.assumed, *assumed_of(view)),
-        tastes=tastes(blend, view.player.instrument, view.player.id, wish_step=learner.scorer.spec.wish_step),
-    )
+def _of_contact(parts: Parts, said: Sequence[AnyPart | str]) -> list[AnyPart | str]:
+    """Return what was said of ligatures, a contact standing for every ligature of the house that touches the reed so."""
+    found: list[AnyPart | str] = []
+    for one in said:
+        alike = [item for item in parts.ligatures if item.contact == one] if one in CONTACTS else []
+        found += alike or [one]
+    return found
+
+
+def _keep_theirs(bands: NDArray[np.object_], offer: Offer, view: PlayerView) -> None:
+    """Let a ligature that nobody told stay on their own mouthpiece, where it fits, and nowhere else."""
+    for column, item in enumerate(offer.ligatures):
+        if item.id == UNKNOWN:
+            own = np.array([part.id == view.owned.mouthpiece for part in offer.facings], dtype=bool)
+            bands[own] = Refusal.THEIRS_STAYS
+            bands[:, column] = np.where(own, FITS, Refusal.THEIRS_STAYS)
 
 
 def _next_tries(scorer: Scorer, pairs: PairTable, rows: Sequence[Setup]) -> tuple[NextTry, ...]:
@@ -237,8 +223,12 @@ def _reed_alone(
         top=len(near),
         owned=view.owned,
     )
-    made = SetupMaker(learner, learner.blend, view, some, ligatures).setups(found.lines)
-    return min(made, key=lambda row: (np.inf if row.price is None else row.price, -row.score, row.reed_id), default=None)
+
+    def cost(line: Placed) -> tuple[float, float, str]:
+        reed = some.pairs.reed(line.pair).reed
+        return np.inf if reed.price is None else reed.price, -line.score, reed.id
+
+    return SetupMaker(learner, learner.blend, view, some, ligatures).setups([min(found.lines, key=cost)])[0]
 
 
 def _does_most(alone: Setup | None, rows: Sequence[Setup], present: Setup | None) -> bool:
@@ -254,6 +244,12 @@ def _offered(learner: Learner, wanted: Wanted, view: PlayerView) -> Offer:
     if strange:
         raise RequestError(f"{', '.join(strange)} cannot be fixed; expected {', '.join(PARTS)}")
     parts, instrument = learner.parts, view.player.instrument
+    wanted = replace(wanted, fixed={**wanted.fixed, "ligature": _of_contact(parts, wanted.fixed.get("ligature", ()))})
+    against = [kind for kind in wanted.fixed if wanted.fixed[kind] and wanted.change not in (None, kind)]
+    if against:
+        raise RequestError(
+            f"only the {wanted.change} may change, and another {against[0]} is asked for: leave one of the two out"
+        )
     kept = {**keep_others(wanted.change, view, parts), **{kind: tuple(some) for kind, some in wanted.fixed.items() if some}}
 
     def of(kind: str, said: Callable[[Parts, str, str | None], Any], every: Sequence[Any], own: Any) -> tuple[Any, ...]:
@@ -268,6 +264,8 @@ def _offered(learner: Learner, wanted: Wanted, view: PlayerView) -> Offer:
         return (*every, *theirs)
 
     present = None if view.ligature_id is None else parts.ligature(view.ligature_id)
+    if view.ligature_id is None and view.present is not None and wanted.change is None:
+        present = Ligature(id=UNKNOWN)
     return Offer(
         of("mouthpiece", said_facing, parts.facings, view.present_facing),
         of("reed", said_reed, parts.reeds, view.present_reed),
@@ -276,11 +274,17 @@ def _offered(learner: Learner, wanted: Wanted, view: PlayerView) -> Offer:
 
 
 def _refusals(
-    offer: Offer, view: PlayerView, wishes: Wishes, *, across: bool = False, in_stock: bool = False
+    offer: Offer,
+    view: PlayerView,
+    wishes: Wishes,
+    *,
+    across: bool = False,
+    in_stock: bool = False,
+    out: Mapping[str, int] = NOTHING_OUT,
 ) -> NDArray[np.object_]:
     """Return the first reason against each pair (M, R), those that hang on the wish last."""
     kind, owned = view.player.instrument, view.owned
-    reasons = pair_refusals(offer.facings, offer.reeds, instrument=kind, across=across, in_stock=in_stock, owned=owned)
+    reasons = pair_refusals(offer.facings, offer.reeds, instrument=kind, across=across, in_stock=in_stock, owned=owned, out=out)
     ruled_out, reason = wrong_order(offer.reeds, view, wishes)
     reasons[(reasons == FITS) & ruled_out] = reason
     return reasons
@@ -290,30 +294,4 @@ def _uncompared(reeds: Sequence[ReedPart], view: PlayerView) -> tuple[str, ...]:
     """Return the lines of an instrument's reeds that cannot be compared with the one that is played, else with most reeds of the house."""
     mine = [part for part in reeds if part.reed.instrument == view.player.instrument]
     main = main_scale(mine) if view.present is None else view.present.reed.scale
-    return () if main == "" else tuple(sorted({part.scale or part.line for part in mine if part.scale != main}))
-
-
-def _present(learner: Learner, view: PlayerView, wishes: Wishes, *, own_opening: bool = False) -> Setup | None:
-    """Score what the player plays now, under the same wish, so that the answers can be held against it."""
-    if view.present is None:
-        return None
-    ligature = None if view.present.ligature_id is None else learner.parts.ligature(view.present.ligature_id)
-    return score_one(learner, view, view.present.pair, ligature, wishes, own_opening=own_opening)
-
-
-def score_one(
-    learner: Learner, view: PlayerView, pair: PairTable, ligature: Ligature | None, wishes: Wishes, *, own_opening: bool = False
-) -> Setup:
-    """Score one set-up; with no ligature named, the playtests count as with an unlike one."""
-    scored = learner.scorer.score(view, pair, wishes=wishes, own_opening=own_opening)
-    ligatures = () if ligature is None else (ligature,)
-    blend = learner.blend
-    best = rank_candidates(
-        Candidates(scored, np.ones((1, len(ligatures)), dtype=bool)),
-        blend,
-        ligatures,
-        instrument=view.player.instrument,
-        player=view.player.id,
-        top=1,
-    )
-    return SetupMaker(learner, blend, view, scored, ligatures).setups(best.lines)[0]
+    return tuple(sorted({part.scale or part.line for part in mine if part.scale != main}))

@@ -6,7 +6,7 @@ A complaint is first what costs nothing, then a wish. The steps are common pract
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -19,7 +19,7 @@ from matchkit.facts import PARTS, Assumed, Refusal
 from matchkit.names import nearly
 from matchkit.parts.reed import ReedPart, bench_stiffness_n_per_m
 from matchkit.parts.typed import main_scale
-from matchkit.score.wishes import Wishes
+from matchkit.score.wishes import Wishes, understand
 from matchkit.units import KPA
 
 if TYPE_CHECKING:
@@ -77,17 +77,20 @@ def incomparable(reeds: Sequence[ReedPart], view: PlayerView) -> Flags:
     if typed and mine and all(part.scale != own.scale for part in mine):
         raise RequestError(
             f"'{own.id}' cannot be compared with the reeds here, whose stiffness nobody measured: say its line too, "
-            f"such as '{mine[0].line} {own.reed.strength:g}', or ? where it is not known"
+            f"such as '{_example(mine, own.reed.strength)}', or ? where it is not known"
         )
     return apart
 
 
+def _example(reeds: Sequence[ReedPart], strength: float) -> str:
+    lines = [part.reed.profile_id for part in reeds if part.reed.profile_id]
+    return f"{lines[0]} {strength:g}" if lines else reeds[0].id
+
+
 def _goes_right(part: ReedPart, present: ReedPart, direction: int) -> bool:
-    """Tell whether a reed is softer (direction below 0) or harder; by bench stiffness, or by strength where only labels are known."""
-    if part.scale is not None or present.scale is not None:
-        if part.scale != present.scale:
-            return True  # not comparable: not checked, never refused
-        return (part.reed.strength - present.reed.strength) * direction > 0
+    """Tell whether a reed is softer (direction below 0) or harder on the bench, as far as that is known."""
+    if part.scale != present.scale:
+        return True  # not comparable: not checked, never refused
     step = math.log(bench_stiffness_n_per_m(part) / bench_stiffness_n_per_m(present))
     return step * direction > 1e-9
 
@@ -119,6 +122,19 @@ def assumed_of(view: PlayerView) -> tuple[Assumed, ...]:
     if view.neck_assumed and view.neck is not None:
         found.append(Assumed("neck", view.neck.bore_mm, "mm"))
     return tuple(found)
+
+
+def understand_all(wishes: Sequence[str], complaints: Mapping[str, Complaint]) -> Wishes:
+    """Read wishes and those behind complaints together; opposites are told in the words that were said."""
+    behind = {name: item.wish for name, item in complaints.items() if item.wish is not None}
+    try:
+        return understand([*wishes, *behind.values()])
+    except RequestError:
+        if not behind:
+            raise
+        understand(wishes)
+        said = [*(f"'{wish}'" for wish in wishes), *(f"'{name}' ({wish})" for name, wish in behind.items())]
+        raise RequestError(f"{' and '.join(said)} ask for opposites: which of them is it?") from None
 
 
 FreeStep = Literal["seal", "back", "forward", "straight", "another", "ligature", "pull out", "push in"]

@@ -50,7 +50,7 @@ class Candidates:
     @cached_property
     def _kinds(self) -> tuple[list[str], list[str]]:
         pairs = self.scored.pairs
-        return [part.id for part in pairs.facings], [part.shape_key.profile for part in pairs.reeds]
+        return [part.id for part in pairs.facings], [part.line for part in pairs.reeds]
 
     def kind(self, pair: int) -> tuple[str, str]:
         """Return mouthpiece and line of reeds of a pair: set-ups that are unlike share neither."""
@@ -90,15 +90,15 @@ def rank_candidates(
     instrument: str,
     player: str | None,
     top: int,
-    unlike: int = 1,
+    unlike: int = 0,
     owned: PartIds = NOTHING_OWNED,
     progress: Callable[[int, int], None] | None = None,
 ) -> Best:
     """Return the best ``top`` lines and the best ``unlike`` ones, by score; of equal ones what is owned first, then what is in stock, then the cheapest, then by id.
 
     Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. Lines that are unlike share
-    neither mouthpiece nor line of reeds, where there is more than one of these to choose from; where too few are, other pairs follow, and
-    then other ligatures.
+    neither mouthpiece nor line of reeds, where there is more than one of these to choose from; where there are too few, other pairs
+    and then other ligatures fill the list.
     """
     with one_thread():
         scores = _Scores(candidates, blend.by_instrument.get(instrument), blend, ligatures, player)
@@ -113,7 +113,7 @@ def rank_candidates(
         order = block.order(places[rows])
         kept = sorted([*kept, *block.best(rows, order[:top], places, top)], key=_key)[:top]
         pairs = sorted([*pairs, *block.first_lines(rows, order[: 2 * top], places)], key=_key)[: 2 * top]
-        for row in order:
+        for row in order if unlike else ():
             which = candidates.kind(int(rows[row]))
             if which not in best or block.key(rows, row, places) < best[which][0]:
                 best[which] = block.first_line(rows, row, places)

@@ -12,6 +12,7 @@ from matchkit.advise.answers import Deciding, NewPart, Setup, TermReason
 from matchkit.advise.heard import POINTS, deciding, group_reasons, mark_reasons, played
 from matchkit.advise.reasons import AgainstPresent, term_reasons
 from matchkit.advise.search import Placed
+from matchkit.constants import UNKNOWN
 from matchkit.facts import PARTS, Assumed, Part
 from matchkit.learn.blend import Blend
 from matchkit.learn.fitted import Account, Band, Fitted, Setups
@@ -21,7 +22,7 @@ from matchkit.learn.threads import one_thread
 from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.parts.facing import FacingPart
-from matchkit.parts.fits import unchecked
+from matchkit.parts.fits import fit_unknown, is_gone, unchecked
 from matchkit.parts.reed import ReedPart
 from matchkit.records.parts import Ligature
 from matchkit.score.player import PlayerView, efforts_pa, playing_openings_m
@@ -57,6 +58,7 @@ class SetupMaker:
         terms = term_reasons(judged, slope=self.blend.line.slope)
         score = POINTS * (placed.computed + placed.correction)
         tied = sorted((self.ligatures[band] for band in placed.ligatures), key=lambda item: item.id)
+        tied = [item for item in tied if item.id != UNKNOWN]  # theirs, that nobody told
         first = self._first(facing, tied)
         heard = self._heard(placed, first)
         known, half = self._known, None
@@ -66,6 +68,7 @@ class SetupMaker:
         marks, others = ((), 0.0) if known is None or heard is None else mark_reasons(known, heard)
         pressure = float(one.closing_pressure_pa[0])
         changes = self._changes(facing, reed, [item.id for item in tied])
+        new = self._new_parts(facing, reed, first)
         return Setup(
             position=place + 1,
             mouthpiece_id=facing.id,
@@ -100,7 +103,8 @@ class SetupMaker:
             price=self._price(facing, reed, first),
             changes=changes,
             is_present=changes == (),
-            new_parts=() if changes is None else self._new_parts(facing, reed, first),
+            gone=tuple(part.part for part in new if not part.in_stock),
+            new_parts=() if changes is None else new,
         )
 
     def _about(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> dict[str, str | None]:
@@ -151,24 +155,25 @@ class SetupMaker:
         piece, sheet, band = self.view.owned
         if piece is None or sheet is None:
             return None
-        kept = (facing.id == piece, reed.id == sheet, band is None or not ligatures or band in ligatures)
+        kept = (facing.id == piece, reed.id == sheet, not ligatures or band in ligatures)
         return tuple(part for part, same in zip(PARTS, kept, strict=True) if not same)
 
     def _first(self, facing: FacingPart, tied: Sequence[Ligature]) -> Ligature | None:
         """Return which of tied ligatures is offered: theirs, then one that is known to fit, then what is in stock, then the cheapest, then by id."""
 
         def order(item: Ligature) -> tuple[bool, bool, bool, float, str]:
-            unfit = "ligature size" in unchecked(facing, None, item)
+            unfit = fit_unknown(facing.mouthpiece, item)
             price = np.inf if item.price is None else item.price
-            return item.id != self.view.owned.ligature, unfit, item.stock == 0, price, item.id
+            return item.id != self.view.owned.ligature, unfit, is_gone(item), price, item.id
 
         return min(tied, key=order, default=None)
 
     def _new_parts(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> tuple[NewPart, ...]:
         """Return what of a set-up the player does not have."""
+        out = self.learner.parts.stock.out
         records = zip(PARTS, (facing.mouthpiece, reed.reed, ligature), self.view.owned, strict=True)
         return tuple(
-            NewPart(part, item.id, item.label, item.price, known=mine is not None)
+            NewPart(part, item.id, item.label, item.price, known=mine is not None, in_stock=not is_gone(item, out))
             for part, item, mine in records
             if item is not None and item.id != mine
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from matchkit.constants import INSTRUMENTS, UNKNOWN
 from matchkit.errors import RequestError
 from matchkit.names import nearly
-from matchkit.parts.said import lines_of, read_strength, read_tip_mm, reed_of_line
+from matchkit.parts.said import is_said, lines_of, read_strength, read_tip_mm, reed_of_line, usual_tip_mm
 from matchkit.parts.stock import Parts
 from matchkit.score.player import Visitor
 from matchkit.score.target import LEVELS
@@ -44,10 +44,10 @@ def read_visitor(
     known_piece = mouthpiece if mouthpiece in piece_ids else None
     tip = None
     if known_piece is None and mouthpiece != UNKNOWN:
-        near = nearly(mouthpiece, sorted(piece_ids), alike=0.7)
+        near = [] if is_said("mouthpiece", mouthpiece) else nearly(mouthpiece, sorted(piece_ids), alike=0.7)
         if near:
             raise RequestError(f"no mouthpiece has the id '{mouthpiece}'; did you mean {', '.join(near)}?")
-        tip = read_tip_mm(mouthpiece)
+        tip = usual_tip_mm(read_tip_mm(mouthpiece), kind, mouthpiece)
     known_reed = reed if any(part.id == reed for part in parts.stock.reeds) else None
     said = None if known_reed or reed == UNKNOWN else read_strength(reed, lines_of(parts, kind))
     if said is not None and (same := reed_of_line(parts, said, kind)) is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -43,19 +43,26 @@ def add(kind: str, columns: Sequence[str], data: str, wait_s: float) -> None:
     _tell(add_part(data, kind, values, wait_s=wait_s), "added")
 
 
-@command.command(name="price")
+_numbers = {"ignore_unknown_options": True}  # a number below zero is no option: it is told what is wrong with it
+
+
+@command.command(name="price", context_settings=_numbers)
 @click.argument("part")
-@click.argument("price", type=float)
+@click.argument("amount", metavar="PRICE")
 @_data
 @wait_option
-def price(part: str, price: float, data: str, wait_s: float) -> None:
+def price(part: str, amount: str, data: str, wait_s: float) -> None:
     """Set the PRICE of a PART."""
     from matchkit.tables.shelf import change_parts
 
+    try:
+        price = float(amount.replace(",", "."))
+    except ValueError:
+        raise click.UsageError(f"'{amount}' as a price; expected a number such as 195 or 3.50") from None
     _tell(change_parts(data, part, "stock price", price=price, wait_s=wait_s), f"priced {money(price)}")
 
 
-@command.command(name="count")
+@command.command(name="count", context_settings=_numbers)
 @click.argument("part")
 @click.argument("number", type=int)
 @_data
@@ -84,15 +91,26 @@ def retire(part: str, data: str, wait_s: float, *, back: bool) -> None:
 @click.argument("part")
 @_data
 def show(part: str, data: str) -> None:
-    """Show what was changed of a PART, and when."""
-    from matchkit.tables.shelf import history_of
+    """Show a PART as it stands, and what was changed of it and when."""
+    from matchkit.tables.shelf import named_parts, steps_of
 
-    found = history_of(data, part)
-    if not found:
-        click.echo(paragraph(f"Nothing was changed of {part} in this record."))
-    for at, by, before in found:
-        was = listed([f"{column} was {'not known' if value is None else value}" for column, value in before.items()])
-        click.echo(paragraph(f"{at[:16].replace('T', ' ')}  {by}: {was}."))
+    table, found = named_parts(data, part)
+    for record in found:
+        held: Any = record
+        count = "not counted" if held.stock is None else f"{held.stock} in stock"
+        offered = ", no longer offered" if held.retired else ""
+        click.echo(paragraph(f"{held.id}, {table.removesuffix('s')}: {money(held.price)}, {count}{offered}."))
+        for step in steps_of(data, held):
+            shown = ", ".join(
+                f"{column} {_value(old)} \N{RIGHTWARDS ARROW} {_value(new)}" for column, (old, new) in step.columns.items()
+            )
+            click.echo(paragraph(f"   {step.at[:16].replace('T', ' ')}  {step.command}: {shown}"))
+
+
+def _value(value: object) -> str:
+    return (
+        "not known" if value is None else "yes" if value is True else f"{value:g}" if isinstance(value, float) else str(value)
+    )
 
 
 @command.command(name="loans")
@@ -104,7 +122,7 @@ def show(part: str, data: str) -> None:
 def loans(data: str, style: str, out: str | None) -> None:
     """List what was taken home and has neither come back nor been kept."""
     import matchkit as mk
-    from matchkit.tables.shelf import open_loans
+    from matchkit.records.people import open_loans
 
     out_now = open_loans(mk.open(data).tables.loans)
     if style == "json":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from matchkit.advise.requests import check_request
@@ -120,7 +121,8 @@ class CounterQuestions(PartsSaid):
         top
             how many rows
         alike
-            the best rows whatever they share; otherwise they share neither mouthpiece nor line of reeds, as far as there are such
+            the best rows whatever they share; otherwise they share neither mouthpiece nor line of reeds, as far as there are such, and a
+            reed alone that does most of a wish for resistance stands before them
         across
             allow parts of another instrument
         neck
@@ -190,7 +192,7 @@ class CounterQuestions(PartsSaid):
         UnknownIdError, RequestError
             as :meth:`rank`
         """
-        from matchkit.advise.ranking import explain_setup
+        from matchkit.advise.explain import explain_setup
 
         return explain_setup(
             self.learner, player, (mouthpiece, reed, ligature), wish=wish, change=change, neck=neck, model=self.model
@@ -222,7 +224,12 @@ class CounterQuestions(PartsSaid):
 
         facing = self._facing(mouthpiece, player)
         instrument = facing.mouthpiece.instrument
-        view = self.scorer.view(Visitor(instrument=instrument) if player is None else player)
+        person = Visitor(instrument=instrument) if player is None else player
+        if isinstance(person, Visitor) and person.mouthpiece_id is None and person.tip_opening_mm is None:
+            person = replace(person, tip_opening_mm=facing.lay.tip_opening_m / MM)  # their reed, on this mouthpiece
+            if any(piece.id == facing.id for piece in self.parts.stock.mouthpieces):
+                person = replace(person, tip_opening_mm=None, mouthpiece_id=facing.id)
+        view = self.scorer.view(person)
         if view.player.instrument != instrument:
             raise RequestError(f"{facing.id} is for {instrument}, the player plays {view.player.instrument}")
         return strengths(self.scorer, facing, view=view)

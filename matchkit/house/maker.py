@@ -55,7 +55,8 @@ class MakerQuestions(Rooms):
 
         piece, gathered = find_piece(self.tables, mouthpiece, pieces, demo=self.demo)
         readings, points = gathered.readings.get(piece.id, []), gathered.points.get(piece.id, [])
-        spec = self.tables.spec.model_copy(update={"gauge": gauge_from(self.tables.spec.gauge, studies)})
+        rules = self.tables.spec.with_step(gathered.stops_mm)
+        spec = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
         return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec)
 
     def closing_scale(self) -> ScaleReport:
@@ -129,11 +130,10 @@ class MakerQuestions(Rooms):
 
         check_request(jobs=jobs)
         draws = checked_draws(draws)
-        rules = self.tables.spec if spec is None else read_spec(spec)
+        rules, gathered = self.tables.spec if spec is None else read_spec(spec), read_pieces(pieces)
+        rules = rules.with_step(gathered.stops_mm)
         rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
-        return judge_and_pair(
-            self.scorer, read_pieces(pieces), spec=rules, pair=pair, draws=draws, jobs=jobs, progress=progress
-        )
+        return judge_and_pair(self.scorer, gathered, spec=rules, pair=pair, draws=draws, jobs=jobs, progress=progress)
 
     def reface(
         self,
@@ -186,6 +186,6 @@ class MakerQuestions(Rooms):
         from matchkit.maker.reface.ask import Wanted, plan_reface
 
         found, gathered = find_piece(self.tables, piece, pieces, demo=self.demo)
-        rules = self.tables.spec if spec is None else read_spec(spec)
+        rules = (self.tables.spec if spec is None else read_spec(spec)).with_step(gathered.stops_mm)
         wanted = Wanted(drawing, tip_opening_mm, reed, closing_kpa, table_down)
         return plan_reface(self.scorer, found, gathered, spec=rules, wanted=wanted)

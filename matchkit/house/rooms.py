@@ -58,7 +58,13 @@ class Rooms:
     @property
     def warnings(self) -> tuple[Problem, ...]:
         """What is odd in the tables, and was not refused."""
-        return self.tables.warnings
+        spec = self.tables.spec
+        step = spec.with_step([reading.stop_mm for reading in self.tables.facings]).gauge.stop_step_mm
+        if step == spec.gauge.stop_step_mm:
+            return self.tables.warnings
+        read, taken = f"every stop on a step of {step:g} mm", f"stops as they are read; taken as read to {step:g} mm"
+        hint = f"stop_step_mm = {step:g} under [gauge] of house.toml says so, another number says otherwise"
+        return (*self.tables.warnings, Problem("facings", None, "stop_mm", read, taken, hint))
 
     @cached_property
     def parts(self) -> Parts:
@@ -74,6 +80,7 @@ class Rooms:
     @cached_property
     def _stock(self) -> Stock:
         given = {field.name: getattr(self.tables, field.name) for field in fields(Stock) if field.name != "defaults"}
+        given["spec"] = self.tables.spec.with_step([reading.stop_mm for reading in self.tables.facings])
         return Stock(**given, defaults=read_defaults())
 
     @cached_property

@@ -57,10 +57,14 @@ class PartsSaid(Rooms):
         >>> mk.open().part("mouthpiece", instrument="alto", tip_opening_mm=1.9).id
         '1.9mm'
         """
-        from matchkit.parts.said import said_facing, said_reed
+        from matchkit.parts.said import said_facing, said_reed, usual_tip_mm
 
         if kind == "mouthpiece":
-            return said_facing(self.parts, said or f"{tip_opening_mm or 0:g}mm", instrument)
+            if said:
+                return said_facing(self.parts, said, instrument)
+            if tip_opening_mm is None or instrument is None:
+                raise RequestError("a mouthpiece is named by its id, or by its instrument and tip opening")
+            return self.parts.typed_facing(usual_tip_mm(tip_opening_mm, instrument, f"{tip_opening_mm:g}mm"), instrument)
         if kind == "reed":
             return said_reed(
                 self.parts, said or " ".join(word for word in (line or cut, f"{strength or 0:g}") if word), instrument

@@ -305,10 +305,11 @@ class Fitted:
             (v.mouthpiece, pieces[0] != pieces[1]),
             (v.line, lines[0] != lines[1]),
             (v.setup, pieces[0] != pieces[1] or reeds[0] != reeds[1]),
-            (math.hypot(v.contact, v.own_contact), bands[0].contact != bands[1].contact),
-            (v.ligature, bands[0].id != bands[1].id),
         )
         before += sum(2 * sd**2 for sd, differ in unlike if differ)
+        known = sum(band != Band() for band in bands)  # where there is no ligature nothing is open about it
+        before += known * (v.contact**2 + v.own_contact**2) * (bands[0].contact != bands[1].contact)
+        before += known * v.ligature**2 * (bands[0].id != bands[1].id)
         if not len(self.marks):
             return math.sqrt(before)
         system = self._system_for_variance(self.asked(setups, player))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.learn.kriging.covariance import Coded, code
+from matchkit.learn.kriging.influence import VOUCHES
 from matchkit.learn.kriging.variances import PRIOR
 from matchkit.records.people import Playtest
 from matchkit.score.features import FEATURES
@@ -54,6 +55,11 @@ class RatedTests:
 
     def __len__(self) -> int:
         return len(self.ids)
+
+    @property
+    def given(self) -> Index:
+        """Rows that somebody marked; what became of loans is left out."""
+        return np.flatnonzero(self.weight >= VOUCHES)
 
     def take(self, rows: Index) -> RatedTests:
         """Return some of the tests."""

@@ -41,7 +41,8 @@ def changed_facing(part: FacingPart, sizes: Mapping[str, float]) -> FacingPart:
         quantity = quantities(Mouthpiece)[CHANGEABLE[what]]
         low, high = quantity.low or 0.0, quantity.high or float("inf")
         if not low <= value <= high:
-            raise RequestError(f"{what} {value:.4g} {quantity.unit}; expected {low:g} to {high:g} {quantity.unit}")
+            meant = f"; did you mean +{value:g}?" if 0 < value < low else ""
+            raise RequestError(f"{what} {value:.4g} {quantity.unit}; expected {low:g} to {high:g} {quantity.unit}{meant}")
     opened = sizes.get("tip", piece.tip_opening_mm) - piece.tip_opening_mm
     if piece.wall_mm is not None and opened > piece.wall_mm:
         raise RequestError(

@@ -192,4 +192,12 @@ def _rail(readings: Sequence[FacingReading], rail: str, gauge: Gauge) -> Reading
         u_places.append(math.hypot(u_touch / math.sqrt(len(taken)), gauge.stop_step_mm / math.sqrt(12)))
     y, x, u_y, u_x = (np.array(column) * MM for column in (heights, places, u_heights, u_places))
     stacked = np.array([max(r.feelers or 1 for r in taken) > 1 for _, taken in sorted(by_feeler.items(), reverse=True)])
-    return Readings(y, x, u_y, u_x, u_common_m=gauge.u_operator_mm * MM, stacked=stacked if stacked.any() else None)
+    return Readings(
+        y,
+        x,
+        u_y,
+        u_x,
+        u_common_m=gauge.u_operator_mm * MM,
+        u_step_m=gauge.stop_step_mm * MM / math.sqrt(12),
+        stacked=stacked if stacked.any() else None,
+    )

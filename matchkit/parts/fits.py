@@ -6,10 +6,12 @@ The criteria are plain comparisons of lengths, so that they hold for whole table
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from matchkit import constants
+from matchkit.constants import UNKNOWN
 from matchkit.facts import FITS, Refusal, Unchecked
 from matchkit.records.parts import Ligature, Mouthpiece, Reed
 from matchkit.units import MM
@@ -25,6 +27,15 @@ if TYPE_CHECKING:
 
 EQUAL_MM = 1e-6
 """Lengths that differ by no more than this are equal."""
+
+
+NOTHING_OUT: Mapping[str, int] = MappingProxyType({})
+"""No part is lent."""
+
+
+def is_gone(part: Mouthpiece | Reed | Ligature, out: Mapping[str, int] = NOTHING_OUT) -> bool:
+    """Tell whether none is left of a part that is counted; what is lent is not there."""
+    return part.stock is not None and part.stock <= out.get(part.id, 0)
 
 
 def beyond(one: Any, other: Any) -> Any:
@@ -50,6 +61,8 @@ def pair_refusals(
     across: bool = False,
     in_stock: bool = False,
     owned: Collection[str | None] = (),
+    out: Mapping[str, int] = NOTHING_OUT,
+    keep_retired: bool = False,
 ) -> Reasons:
     """Return the first reason against each pair (M, R), or ``FITS``: instrument, stock, width, vamp.
 
@@ -65,6 +78,10 @@ def pair_refusals(
         whether parts that are counted as 0 are left out
     owned
         ids of parts that need not be in stock
+    out
+        how many pieces of a part are lent
+    keep_retired
+        whether parts that are no longer offered count as the others do
     """
     import numpy as np
 
@@ -79,11 +96,13 @@ def pair_refusals(
     if not across:
         pieces = of([part.mouthpiece.instrument != instrument for part in facings], bool)
         refuse(pieces[:, None] | of([part.reed.instrument != instrument for part in reeds], bool), Refusal.WRONG_INSTRUMENT)
-    retired = of([bool(part.mouthpiece.retired) and part.id not in owned for part in facings], bool)
-    refuse(retired[:, None] | of([bool(part.reed.retired) and part.id not in owned for part in reeds], bool), Refusal.RETIRED)
+    if not keep_retired:
+        retired = of([bool(part.mouthpiece.retired) and part.id not in owned for part in facings], bool)
+        ended = of([bool(part.reed.retired) and part.id not in owned for part in reeds], bool)
+        refuse(retired[:, None] | ended, Refusal.RETIRED)
     if in_stock:
-        gone = of([part.mouthpiece.stock == 0 and part.id not in owned for part in facings], bool)
-        sold = of([part.reed.stock == 0 and part.id not in owned for part in reeds], bool)
+        gone = of([is_gone(part.mouthpiece, out) and part.id not in owned for part in facings], bool)
+        sold = of([is_gone(part.reed, out) and part.id not in owned for part in reeds], bool)
         refuse(gone[:, None] | sold, Refusal.OUT_OF_STOCK)
     need = of([least_width_mm(part.mouthpiece) for part in facings])
     width = of([part.shape.tip_width_m / MM if part.width_measured else math.nan for part in reeds])
@@ -95,7 +114,12 @@ def pair_refusals(
 
 
 def ligature_refusals(
-    facings: Sequence[FacingPart], ligatures: Sequence[Ligature], *, in_stock: bool = False, owned: str | None = None
+    facings: Sequence[FacingPart],
+    ligatures: Sequence[Ligature],
+    *,
+    in_stock: bool = False,
+    owned: str | None = None,
+    out: Mapping[str, int] = NOTHING_OUT,
 ) -> Reasons:
     """Return the first reason against each mouthpiece and ligature (M, L), or ``FITS``; the one that is ``owned`` needs no stock."""
     import numpy as np
@@ -111,7 +135,7 @@ def ligature_refusals(
         if item.retired and item.id != owned:
             reasons[reasons[:, place] == FITS, place] = Refusal.RETIRED
     if in_stock:
-        gone = np.array([item.stock == 0 and item.id != owned for item in ligatures], dtype=bool)
+        gone = np.array([is_gone(item, out) and item.id not in (owned, UNKNOWN) for item in ligatures], dtype=bool)
         reasons[:, gone] = Refusal.OUT_OF_STOCK
     reasons[(reasons == FITS) & beyond(body[:, None], largest)] = Refusal.LIGATURE_TOO_SMALL
     reasons[(reasons == FITS) & beyond(smallest, body[:, None])] = Refusal.LIGATURE_TOO_LARGE
@@ -136,20 +160,21 @@ def count_refused(pairs: Reasons, ligatures: Reasons) -> dict[Refusal, int]:
     return counts
 
 
-def unchecked(facing: FacingPart, reed: ReedPart | None, ligature: Ligature | None) -> tuple[Unchecked, ...]:
-    """Name what of the fit could not be checked for want of a measurement; without a reed, of the ligature alone."""
+def unchecked(facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> tuple[Unchecked, ...]:
+    """Name what of the fit could not be checked for want of a measurement."""
     found: list[Unchecked] = []
-    if reed is not None and (math.isnan(least_width_mm(facing.mouthpiece)) or not reed.width_measured):
+    if math.isnan(least_width_mm(facing.mouthpiece)) or not reed.width_measured:
         found.append("reed width")
-    if reed is not None and not reed.vamp_measured:
+    if not reed.vamp_measured:
         found.append("vamp length")
-    if ligature is not None and None in (
-        facing.mouthpiece.body_diameter_mm,
-        ligature.min_diameter_mm,
-        ligature.max_diameter_mm,
-    ):
+    if ligature is not None and fit_unknown(facing.mouthpiece, ligature):
         found.append("ligature size")
     return tuple(found)
+
+
+def fit_unknown(piece: Mouthpiece, ligature: Ligature) -> bool:
+    """Tell whether body or ligature were not measured, so that it is not known whether it goes on."""
+    return None in (piece.body_diameter_mm, ligature.min_diameter_mm, ligature.max_diameter_mm)
 
 
 def misfit(piece: Mouthpiece, reed: Reed, ligature: Ligature | None) -> str | None:

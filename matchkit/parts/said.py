@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from matchkit.constants import DECIMALS
+from matchkit.constants import DECIMALS, FEATURE_SCALES
 from matchkit.errors import RequestError, UnknownIdError
 from matchkit.names import did_you_mean, nearly
 from matchkit.units import inch_to_mm, thou_to_mm
@@ -26,6 +26,8 @@ _USUAL_TIP_MM = (0.8, 3.6)
 _TIP_THOU = (20.0, 160.0)
 _INCHES = (0.02, 0.16)
 _MAX_STRENGTH = 10.0
+FARTHEST = 1.7
+"""A tip opening that was typed is at most so many times the usual one, or so small a part of it."""
 CUTS = ("filed", "unfiled")
 CONTACTS = ("rails", "plate", "wrap", "points")
 
@@ -132,12 +134,35 @@ def lines_of(parts: Parts, instrument: str) -> dict[str, str]:
     return {str(reed.profile_id): reed.cut for reed in mine}
 
 
+def is_said(kind: str, text: str) -> bool:
+    """Tell whether a text is a size, a strength or a contact rather than an id, without saying of what instrument.
+
+    >>> is_said("mouthpiece", "75thou"), is_said("reed", "unfiled 2½"), is_said("ligature", "L-05")
+    (True, True, False)
+    """
+    if kind == "ligature":
+        return text in CONTACTS
+    try:
+        _ = read_tip_mm(text) if kind == "mouthpiece" else read_strength(text, {})
+    except RequestError:
+        return False
+    return True
+
+
 def reed_of_line(parts: Parts, said: Strength, instrument: str) -> str | None:
     """Return the id of the house's reed that a line and a strength name; None where there is none, or no line was said."""
     if said.profile_id is None:
         return None
     every = (reed for reed in parts.stock.reeds if reed.instrument == instrument and reed.profile_id == said.profile_id)
     return min((reed.id for reed in every if reed.strength == said.strength), default=None)
+
+
+def usual_tip_mm(tip_mm: float, instrument: str, text: str) -> float:
+    """Return a tip opening; raises RequestError for one that no mouthpiece of the instrument has."""
+    typical = FEATURE_SCALES["tip_opening"].typical[instrument]
+    if not typical / FARTHEST <= tip_mm <= typical * FARTHEST:
+        raise RequestError(f"'{text}' is {tip_mm:.3g} mm; a usual tip opening on {instrument} is about {typical:.2g} mm")
+    return tip_mm
 
 
 def said_facing(parts: Parts, text: str, instrument: str | None) -> FacingPart:
@@ -150,11 +175,8 @@ def said_facing(parts: Parts, text: str, instrument: str | None) -> FacingPart:
         return parts.facing(text)
     if _TIP.fullmatch(text.strip()) is None:
         raise UnknownIdError(f"no mouthpiece has the id '{text}'{did_you_mean(text, ids) or _sizes('1.9mm or 75thou')}")
-    near = nearly(text, ids, alike=0.7)
-    if near:
-        raise RequestError(f"no mouthpiece has the id '{text}'; did you mean {', '.join(near)}?")
-    tip = read_tip_mm(text)
-    return parts.typed_facing(tip, _instrument_of(text, instrument))
+    kind = _instrument_of(text, instrument)
+    return parts.typed_facing(usual_tip_mm(read_tip_mm(text), kind, text), kind)
 
 
 def said_reed(parts: Parts, text: str, instrument: str | None) -> ReedPart:
@@ -227,7 +249,11 @@ def read_sizes(text: str, what: str, now: float | None) -> list[float]:
 def _change(text: str, what: str) -> tuple[float, bool]:
     """Return a number in its column's unit, and whether it is a change."""
     match = _CHANGE.fullmatch(text.strip())
-    if match is None:
+    if (
+        match is None
+        or ((match["unit"] or "").lower() in ("cm3", "cm\u00b3")) > (what == "chamber")
+        or (what == "chamber" and (match["unit"] or "cm3").lower() not in ("cm3", "cm\u00b3"))
+    ):
         raise RequestError(f"'{text}' for {what}; expected a change such as +0.1mm, or a size such as 2.1")
     sign = -1.0 if match["sign"] in ("-", "\u2212") else 1.0
     size = float(match["number"].replace(",", ".")) * _IN_COLUMNS[(match["unit"] or "").lower()]

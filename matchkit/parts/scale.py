@@ -153,11 +153,13 @@ class ReedScale:
             )
             return _Modulus(tested * wet, "reading", self._spec.gauge.u_stiffness_pct * PERCENT, u_wet, held=True)
         steps = self._steps.get(reed.profile_id or "", {})
-        reference = self._reference(reed.profile_id or "")
-        if reference is not None:
-            found = self._step(steps[reed.strength], reed, shape, cane=cane) if reed.strength in steps else None
-            wet_pa, u_wet = found or self._between(steps, reed, shape, cane=cane)
-            return _Modulus(wet_pa, "label", constants.U_SCALE.value, u_wet, held=True, reference=reference)
+        if steps:
+            used, reference = self._comparable(reed.profile_id or "", reed.strength)
+            if reference is not None:
+                found = self._step(used[reed.strength], reed, shape, cane=cane) if reed.strength in used else None
+                wet_pa, u_wet = found or self._between(used, reed, shape, cane=cane)
+                return _Modulus(wet_pa, "label", constants.U_SCALE.value, u_wet, held=True, reference=reference)
+            steps = used
         if reed.strength in steps:
             step = steps[reed.strength]
             wet_pa, u_wet = self._step(step, reed, shape, cane=cane)
@@ -177,18 +179,28 @@ class ReedScale:
         wet, u_wet = self._wet(cane=True, state="dry")  # nothing was tested: one scale of numbers, whatever the material
         return dry * wet, u_wet
 
-    def _reference(self, profile: str) -> str | None:
-        """Return the line that a line follows by comparison alone, the house's assumed reference; None where something was measured or nothing said."""
-        roots = set()
-        for step in self._steps.get(profile, {}).values():
+    def _comparable(self, profile: str, strength: float) -> tuple[dict[float, StrengthStep], str | None]:
+        """Return the steps of a line that tell of a strength, and the line nobody measured that they follow; None where they were measured.
+
+        The strength's own step where there is one; else those that were measured, or that follow one line.
+        """
+        steps = self._steps[profile]
+        roots = {number: self._root(profile, number) for number in sorted(steps)}
+        chosen = roots[strength] if strength in roots else min(roots.values(), key=lambda root: (root is not None, root or ""))
+        return {number: steps[number] for number, root in roots.items() if root == chosen}, chosen
+
+    def _root(self, profile: str, strength: float) -> str | None:
+        """Return the line nobody measured that a step follows by comparison alone, the house's assumed reference; None where it ends at a measurement."""
+        seen: set[tuple[str, float]] = set()
+        while (profile, strength) not in seen:
+            seen.add((profile, strength))
+            step = self._steps.get(profile, {}).get(strength)
+            if step is None:
+                return profile
             if step.equals_profile_id is None:
                 return None
-            other = step.equals_profile_id
-            root = self._reference(other) if self._steps.get(other) else other
-            if root is None:
-                return None
-            roots.add(root)
-        return min(roots, default=None)
+            profile, strength = step.equals_profile_id, float(step.equals_strength or 0.0)
+        return None
 
     def _own_test_m(self, reed: Reed) -> dict[str, float]:
         places = usual_test_m(reed.instrument)

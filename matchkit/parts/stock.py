@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -17,7 +18,7 @@ from matchkit.parts.scale import ReedScale
 from matchkit.records.calibration import ClosingTest
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
-from matchkit.records.people import Loan, Player, Playtest
+from matchkit.records.people import Loan, Player, Playtest, open_loans
 from matchkit.records.spec import HouseSpec
 
 
@@ -39,6 +40,14 @@ class Stock:
     loans: Sequence[Loan]
     spec: HouseSpec
     defaults: Defaults
+
+    @cached_property
+    def out(self) -> Counter[str]:
+        """How many pieces of each part are lent."""
+        lent = open_loans(self.loans)
+        return Counter(
+            name for loan in lent for name in (loan.mouthpiece_id, loan.reed_id, loan.ligature_id) if name is not None
+        )
 
 
 class Parts:

@@ -12,6 +12,7 @@ from typing import Any
 from matchkit.errors import DataError, Problem
 from matchkit.names import nearly
 from matchkit.parts.fits import misfit
+from matchkit.parts.said import is_said
 from matchkit.records.building import build
 from matchkit.records.parts import Ligature, Mouthpiece, Reed
 from matchkit.records.people import Player, Playtest
@@ -265,11 +266,11 @@ class _Checks:
         ids = named.split("/")
         if len(ids) not in (2, 3):
             return [Problem(place, None, column, shown(named), "mouthpiece/reed/ligature, by their ids")]
-        tables = ("mouthpieces", "reeds", "ligatures")
+        tables = {"mouthpiece": "mouthpieces", "reed": "reeds", "ligature": "ligatures"}
         lost = [
             self._lost(place, column, table, name)
-            for table, name in zip(tables, ids, strict=False)
-            if not self._get(table, name)
+            for (kind, table), name in zip(tables.items(), ids, strict=False)
+            if not self._get(table, name) and not is_said(kind, name)
         ]
         return lost or self.fit(place, ids[0], ids[1], ids[2] if len(ids) == 3 else None)
 

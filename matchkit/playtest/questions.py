@@ -10,6 +10,7 @@ from matchkit.facts import ModelUse
 from matchkit.learn.learner import Learner
 from matchkit.names import by_id
 from matchkit.parts.fits import misfit
+from matchkit.parts.said import is_said
 from matchkit.playtest.design.plan import Plan, plan_any
 from matchkit.playtest.next import ToPlay, choose, player_field
 from matchkit.playtest.stats.analyse import Analysis, analyse
@@ -22,7 +23,7 @@ MOST_NEXT = 200
 def planned(tables: Tables, kind: str, sets: Sequence[str], *, players: Sequence[str], options: dict[str, Any]) -> Plan:
     """Plan a blind playtest of set-ups that can be played; raises UnknownIdError and RequestError."""
     for item in sets:
-        _played_together(tables, item)
+        _played_together(tables, item, typed=kind != "rate")
     for player in players:
         by_id(tables.players, player, "player")
     plan = plan_any(kind, sets, players=players, options=options)
@@ -35,15 +36,22 @@ def planned(tables: Tables, kind: str, sets: Sequence[str], *, players: Sequence
     return plan
 
 
-def _played_together(tables: Tables, item: str) -> None:
-    """Refuse a set-up of ids that are not there, or of parts that do not fit one another."""
+def _played_together(tables: Tables, item: str, *, typed: bool) -> None:
+    """Refuse a set-up of ids that are not there, or of parts that do not fit one another; ``typed`` says whether sizes will do for ids."""
     parts = item.split("/")
     if len(parts) not in (2, 3):
         raise RequestError(f"a set-up is mouthpiece/reed or mouthpiece/reed/ligature, by their ids; read {item!r}")
-    piece = by_id(tables.mouthpieces, parts[0], "mouthpiece")
-    reed = by_id(tables.reeds, parts[1], "reed")
-    ligature = by_id(tables.ligatures, parts[2], "ligature") if len(parts) == 3 else None
-    reason = misfit(piece, reed, ligature)
+    shelves: dict[str, Sequence[Any]] = {"mouthpiece": tables.mouthpieces, "reed": tables.reeds, "ligature": tables.ligatures}
+    found: dict[str, Any] = {}
+    for (kind, shelf), name in zip(shelves.items(), parts, strict=False):
+        known = any(record.id == name for record in shelf)
+        if not known and is_said(kind, name):
+            if not typed:
+                raise RequestError(f"{item}: marks are written down of parts of the house; '{name}' is a size, and has no id")
+            continue
+        found[kind] = by_id(shelf, name, kind)
+    both = "mouthpiece" in found and "reed" in found
+    reason = misfit(found["mouthpiece"], found["reed"], found.get("ligature")) if both else None
     if reason is not None:
         raise RequestError(f"{item} cannot be played: {reason}")
 

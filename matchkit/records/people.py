@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from matchkit.constants import Instrument
@@ -59,3 +60,25 @@ class Playtest(Record):
     overall: Rating = None
     note: Annotated[str | None, Quantity("free text")] = None
     corrects: Annotated[str | None, Quantity("earlier row that this one replaces", refers_to="playtests")] = None
+
+
+def open_loans(loans: Sequence[Loan]) -> tuple[Loan, ...]:
+    """Return what was taken and neither brought back nor kept since, in their order; who took two alike has two.
+
+    What comes back without a word of its ligature is the first that was taken of that mouthpiece and reed.
+    """
+    out: list[Loan] = []
+    for loan in loans:
+        if loan.what == "taken":
+            out.append(loan)
+            continue
+        back = next((one for one in out if is_of_loan(loan, one)), None)
+        if back is not None:
+            out.remove(back)
+    return tuple(out)
+
+
+def is_of_loan(loan: Loan, taken: Loan) -> bool:
+    """Tell whether what came back or was kept may be what was taken."""
+    same = (loan.player_id, loan.mouthpiece_id, loan.reed_id) == (taken.player_id, taken.mouthpiece_id, taken.reed_id)
+    return same and loan.ligature_id in (None, taken.ligature_id)

@@ -150,6 +150,26 @@ def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
     return tuple(kind.model_fields)
 
 
+STEPS_MM = (1.0, 0.5, 0.25, 0.2, 0.1)
+"""Steps to which gauges are read, coarsest first; finer ones are nothing beside the touch."""
+ENOUGH_ON_STEP = 12
+"""So many readings that all lie on a step tell that they were read to it."""
+
+
+def implied_step_mm(values_mm: Sequence[float]) -> float | None:
+    """Return the coarsest usual step that all readings lie on, in mm; None where there are too few, or they are finer.
+
+    >>> implied_step_mm([3.5, 4.0, 7.5] * 4), implied_step_mm([3.52, 4.0, 7.5] * 4)
+    (0.5, None)
+    """
+    if len(values_mm) < ENOUGH_ON_STEP:
+        return None
+    for step in STEPS_MM:
+        if all(abs(value / step - round(value / step)) < 1e-6 for value in values_mm):
+            return step
+    return None
+
+
 class HouseSpec(_Spec):
     """The house's own numbers; each has a default.
 
@@ -162,3 +182,9 @@ class HouseSpec(_Spec):
     gauge: Gauge = Gauge()
     closing_range: dict[Instrument, tuple[float, float]] = {}
     drawing: dict[str, Drawing] = {}
+
+    def with_step(self, stops_mm: Sequence[float]) -> HouseSpec:
+        """Return it with the step that these stops were read to, where they tell it and it was not stated."""
+        if "stop_step_mm" in self.gauge.model_fields_set or (step := implied_step_mm(stops_mm)) is None:
+            return self
+        return self.model_copy(update={"gauge": self.gauge.model_copy(update={"stop_step_mm": step})})

@@ -29,7 +29,7 @@ from matchkit.results import Progress
 from matchkit.score.asked import Asked
 from matchkit.score.features import feature_matrix
 from matchkit.score.player import PlayerView, Present, Visitor, as_aimed, as_usual, lip_place_m, view_player
-from matchkit.score.taken_home import mark_of
+from matchkit.score.taken_home import TakenHome, mark_of
 from matchkit.score.target import LIKED, Aim, Aims, Targets, middles, set_targets
 from matchkit.score.term import Desirabilities, judge_terms
 from matchkit.score.wishes import NO_WISH, Wishes
@@ -84,7 +84,7 @@ class Scorer:
         """Return every pair of an instrument that fits, whatever is in stock."""
         if instrument not in self._fitting:
             facings, reeds = self.parts.facings_for(instrument), self.parts.reeds_for(instrument)
-            refused = pair_refusals(facings, reeds, instrument=instrument)
+            refused = pair_refusals(facings, reeds, instrument=instrument, keep_retired=True)
             self._fitting[instrument] = self.grid(
                 facings, reeds, lip_m=constants.LIP_PLACE[instrument] * MM, fits=refused == FITS
             )
@@ -162,7 +162,7 @@ class Scorer:
         other = facing.mouthpiece.instrument
         middle = self.usual(other).get(reed.scale or "")
         if middle is None:
-            return None
+            return Elsewhere(other, None)
         pair = self.pair(facing, reed, lip_m=constants.LIP_PLACE[other] * MM)
         off = math.log(float(pair.closing_pressure_pa[0]) / middle.closing_pressure_pa)
         return Elsewhere(other, round(off / -math.log(self.spec.wish_step), constants.DECIMALS))
@@ -223,7 +223,7 @@ class Scorer:
 
     def _liked(self, instrument: str, known: Flags | None = None) -> PairTable:
         pairs = self.marked_pairs
-        liked = np.array([(test.overall or 0.0) >= LIKED for test in self.marked], dtype=bool)
+        liked = np.array([(t.overall or 0.0) >= LIKED and not isinstance(t, TakenHome) for t in self.marked], dtype=bool)
         plays = pairs.of_facings(lambda facing: facing.mouthpiece.instrument == instrument) > 0
         return pairs.select(np.flatnonzero(liked & plays if known is None else liked & plays & known))
 
@@ -245,7 +245,7 @@ class Scorer:
             pieces, played = {test.mouthpiece_id for test in self.marked}, {test.reed_id for test in self.marked}
             facings = tuple(part for part in facings if part.id in pieces) or facings
             reeds = tuple(part for part in reeds if part.id in played) or reeds
-        refused = pair_refusals(facings, reeds, instrument=instrument)
+        refused = pair_refusals(facings, reeds, instrument=instrument, keep_retired=True)
         return self.grid(facings, reeds, lip_m=constants.LIP_PLACE[instrument] * MM, fits=refused == FITS)
 
     def aiming(self, aims: Aims) -> Scorer:

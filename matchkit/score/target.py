@@ -168,7 +168,7 @@ def set_targets(
         level = LEVELS[view.level]
         shift *= wish_step**-level.resistance
         opening_factor *= one_wider**level.opening
-    if view.present is None and view.elsewhere is not None:
+    if view.present is None and view.elsewhere is not None and view.elsewhere.steps is not None:
         shift *= wish_step**-view.elsewhere.steps
     present = view.present
     chosen: dict[str | None, Aim | None] = {}

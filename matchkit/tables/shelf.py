@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 from matchkit.errors import DataError, Problem, RequestError, UnknownIdError
 from matchkit.names import did_you_mean
 from matchkit.records.building import build
-from matchkit.records.people import Loan, Player
+from matchkit.records.people import Loan, Player, is_of_loan, open_loans
 from matchkit.records.quantity import Record
 from matchkit.records.schema import TABLES
 from matchkit.tables.book.book import Book
@@ -33,11 +34,6 @@ class Shelved:
     parts: tuple[Any, ...]
     written: int
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON form."""
-        rows = [part.model_dump(mode="json", exclude_none=True) for part in self.parts]
-        return {"schema": "matchkit.stock/1", "table": self.table, "written": self.written, "rows": rows}
-
 
 def add_part(book: str | Path, kind: str, values: Mapping[str, str], *, wait_s: float = WAIT_SECONDS) -> Shelved:
     """Put a new part into a shop's record, from text by column, as a row of a table would hold it.
@@ -52,9 +48,10 @@ def add_part(book: str | Path, kind: str, values: Mapping[str, str], *, wait_s: 
         raise DataError(problems)
     target = Book(book, writes=True, wait_s=wait_s)
     record: Any = reading.records[0]
-    if target.find(table, id=record.id):
-        raise DataError([Problem("the new part", None, "id", shown(record.id), f"an id that no {kind} has yet")])
-    return _put(target, table, [record], "stock add")
+    with target.alone():
+        if target.find(table, id=record.id):
+            raise DataError([Problem("the new part", None, "id", shown(record.id), f"an id that no {kind} has yet")])
+        return _put(target, {table: [record]}, "stock add")
 
 
 def change_parts(book: str | Path, name: str, command: str, *, wait_s: float = WAIT_SECONDS, **values: Any) -> Shelved:
@@ -64,14 +61,15 @@ def change_parts(book: str | Path, name: str, command: str, *, wait_s: float = W
     cannot be, and SourceError.
     """
     target = Book(book, writes=True, wait_s=wait_s)
-    table, found = _named(target, name)
-    changed = []
-    for record in found:
-        built = build(TABLES[table], {**record.model_dump(), **values})
-        if isinstance(built, list):
-            raise DataError(Problem(shown(name), None, slip.field, slip.read or "nothing", slip.expected) for slip in built)
-        changed.append(built)
-    return _put(target, table, changed, command)
+    with target.alone():
+        table, found = _named(target, name)
+        changed = []
+        for record in found:
+            built = build(TABLES[table], {**record.model_dump(), **values})
+            if isinstance(built, list):
+                raise DataError(Problem(shown(name), None, slip.field, slip.read or "nothing", slip.expected) for slip in built)
+            changed.append(built)
+        return _put(target, {table: changed}, command)
 
 
 def change_present(
@@ -79,53 +77,92 @@ def change_present(
 ) -> Shelved:
     """Change what a player plays now: ``parts`` by column. Raises UnknownIdError, DataError and SourceError."""
     target = Book(book, writes=True, wait_s=wait_s)
-    player = _player(target, player_id)
-    problems = []
-    for column, name in parts.items():
-        if name is None:
-            continue
-        kind = column.removesuffix("_id")
-        there: list[Any] = target.find(KINDS[kind], id=name)
-        if not there:
-            known = sorted(target.ids().get(KINDS[kind], ()))
-            raise UnknownIdError(f"no {kind} has the id '{name}'{did_you_mean(name, known)}")
-        if there[0].instrument not in (None, player.instrument):
-            read, expected = f"{shown(name)}, for {there[0].instrument}", f"a part for {player.instrument}"
-            problems.append(Problem(f"player {player_id}", None, column, read, expected))
-    if problems:
-        raise DataError(problems)
-    return _put(target, "players", [player.model_copy(update=dict(parts))], "log --now-plays")
+    with target.alone():
+        player = _player(target, player_id)
+        problems = []
+        for column, name in parts.items():
+            if name is None:
+                continue
+            record = _part(target, column, name)
+            if record.instrument not in (None, player.instrument):
+                read, expected = f"{shown(name)}, for {record.instrument}", f"a part for {player.instrument}"
+                problems.append(Problem(f"player {player_id}", None, column, read, expected))
+        if problems:
+            raise DataError(problems)
+        return _put(target, {"players": [player.model_copy(update=dict(parts))]}, "log --now-plays")
 
 
 def add_loan(book: str | Path, loan: Loan, *, wait_s: float = WAIT_SECONDS) -> Shelved:
-    """Write down what was taken home, brought back or kept. Raises UnknownIdError, DataError and SourceError."""
+    """Write down what was taken home, brought back or kept; what was kept is no longer in stock.
+
+    Raises UnknownIdError, DataError (what nobody took cannot come back, and no day is to come) and SourceError.
+    """
     target = Book(book, writes=True, wait_s=wait_s)
-    _player(target, loan.player_id)
-    return _put(target, "loans", [loan], f"log --{loan.what}")
+    with target.alone():
+        _player(target, loan.player_id)
+        problems = []
+        if loan.date is not None and loan.date > dt.date.today():  # noqa: DTZ011 - the shop's own day
+            problems.append(Problem("the loan", None, "date", str(loan.date), "today, or a day before"))
+        mine: list[Any] = target.find("loans", player_id=loan.player_id)
+        parts = ("mouthpiece_id", "reed_id", "ligature_id")
+        out = any(is_of_loan(loan, one) for one in open_loans(mine))
+        if loan.what == "returned" and not out:
+            named = " + ".join(str(getattr(loan, name)) for name in parts if getattr(loan, name))
+            problems.append(
+                Problem("the loan", None, None, f"{named} brought back", f"what {loan.player_id} took: {_taken(mine)}")
+            )
+        if problems:
+            raise DataError(problems)
+        written: dict[str, list[Record]] = {"loans": [loan]}
+        for name in parts if loan.what == "kept" else ():
+            if (held := getattr(loan, name)) is not None:
+                record = _part(target, name, held)
+                if record.stock:
+                    written[KINDS[name.removesuffix("_id")]] = [record.model_copy(update={"stock": record.stock - 1})]
+        return _put(target, written, f"log --{loan.what}")
 
 
-def open_loans(loans: Sequence[Loan]) -> tuple[Loan, ...]:
-    """Return what was taken and neither brought back nor kept since, in their order."""
-    out: dict[tuple[str, str, str, str | None], Loan] = {}
-    for loan in loans:
-        key = (loan.player_id, loan.mouthpiece_id, loan.reed_id, loan.ligature_id)
-        if loan.what == "taken":
-            out[key] = loan
-        else:
-            out.pop(key, None)
-    return tuple(out.values())
+def _taken(loans: Sequence[Loan]) -> str:
+    named = [" + ".join(filter(None, (one.mouthpiece_id, one.reed_id, one.ligature_id))) for one in open_loans(loans)]
+    return ", ".join(named) or "nothing"
 
 
-def history_of(book: str | Path, name: str) -> list[tuple[str, str, dict[str, Any]]]:
-    """Return when, by which command and from what a part was changed, oldest first."""
-    return [
-        (str(entry["at"]), str(entry["command"]), dict(changed["before"]))
-        for entry in Book(book).history()
-        for told in entry["change"].values()
-        if isinstance(told.get("changed"), list)
-        for changed in told["changed"]
-        if changed["key"] == [name]
-    ]
+def _part(book: Book, column: str, name: str) -> Any:
+    """Return the part that a column names; raises UnknownIdError."""
+    kind = column.removesuffix("_id")
+    found = book.find(KINDS[kind], id=name)
+    if not found:
+        raise UnknownIdError(f"no {kind} has the id '{name}'{did_you_mean(name, sorted(book.ids().get(KINDS[kind], ())))}")
+    return found[0]
+
+
+@dataclass(frozen=True)
+class Step:
+    """One change of a part: when, by which command, and from what to what, by column."""
+
+    at: str
+    command: str
+    columns: dict[str, tuple[Any, Any]]
+
+
+def steps_of(book: str | Path, part: Any) -> list[Step]:
+    """Return what was changed of a part or a player as it stands now, oldest first."""
+    later = part.model_dump()
+    found = []
+    for entry in reversed(Book(book).history()):
+        for told in entry["change"].values():
+            for changed in told.get("changed", ()) if isinstance(told.get("changed"), list) else ():
+                if changed["key"] == [part.id]:
+                    before = dict(changed["before"])
+                    columns = {column: (was, later.get(column)) for column, was in before.items()}
+                    found.append(Step(str(entry["at"]), str(entry["command"]), columns))
+                    later |= before
+    return found[::-1]
+
+
+def named_parts(book: str | Path, name: str) -> tuple[str, list[Record]]:
+    """Return the table and the parts of an id, or of a line of reeds. Raises as :func:`change_parts`."""
+    return _named(Book(book), name)
 
 
 def _table(kind: str) -> str:
@@ -158,7 +195,9 @@ def _player(book: Book, player_id: str) -> Player:
     return found[0]
 
 
-def _put(book: Book, table: str, records: Sequence[Record], command: str) -> Shelved:
+def _put(book: Book, records: Mapping[str, Sequence[Record]], command: str) -> Shelved:
+    """Write records into a book that is held, and check the whole of it; the first table is what is told of."""
+
     def check(tables: dict[str, Reading], spec: str | None) -> list[Problem]:
         whole = SourceReading(book.name, tables)
         if spec is not None:
@@ -166,5 +205,6 @@ def _put(book: Book, table: str, records: Sequence[Record], command: str) -> She
         check_house(whole)
         return whole.problems
 
-    done = book.put({table: records}, command=command, check=check).get(table, {})
-    return Shelved(table, tuple(records), int(done.get("added", 0)) + len(done.get("changed", [])))
+    table = next(iter(records))
+    done = book.put(records, command=command, check=check).get(table, {})
+    return Shelved(table, tuple(records[table]), int(done.get("added", 0)) + len(done.get("changed", [])))

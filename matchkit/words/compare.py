@@ -6,11 +6,11 @@ from matchkit.advise.answers import Setup
 from matchkit.advise.beside.compare import Comparison, Contrast, Measured
 from matchkit.constants import VISITOR
 from matchkit.facts import Sure
-from matchkit.words.facts import feel_words
+from matchkit.words.facts import feel_words, refusal_words
 from matchkit.words.marks import played_words
 from matchkit.words.numbers import expected, signed
 from matchkit.words.rank import set_words, wish_words
-from matchkit.words.screen import Screen, Table, Text, screen, sentences
+from matchkit.words.screen import Screen, Table, Text, listed, screen, sentences
 
 _DECIMALS: dict[Measured, int] = {
     "closing pressure": 1,
@@ -20,7 +20,7 @@ _DECIMALS: dict[Measured, int] = {
     "baffle height": 1,
     "chamber": 1,
     "strength": 2,
-    "price": 2,
+    "to pay": 2,
 }
 _SAID: dict[Sure, str] = {"surely": "surely", "probably": "probably", "perhaps": ""}
 LITTLE = 0.2
@@ -33,14 +33,18 @@ def compare_screen(found: Comparison) -> Screen:
     wants = f", who wants {wish_words(found.wish)}" if found.wish else ""
     return screen(
         Text(sentences(f"For {who}{wants}{_now(found)}")),
-        Text(sentences(_verdict(found))),
+        Text(sentences(_verdict(found), *_do_not_fit(found))),
         "",
         Text(f"A: {_named(found.first)}"),
         Text(f"B: {_named(found.second)}"),
         "",
         Text(sentences(_against(found))),
         "",
-        Table(("what", "A", "B", "B less A", "unit"), tuple(_row(item) for item in found.rows), right=(1, 2, 3)),
+        Table(
+            ("what", "A", "B", "B less A", "unit"),
+            tuple(_row(item, comparable=found.feel.comparable) for item in found.rows),
+            right=(1, 2, 3),
+        ),
         "",
         sentences(
             played_words(found.first.played) and f"A: {played_words(found.first.played)}",
@@ -49,6 +53,12 @@ def compare_screen(found: Comparison) -> Screen:
         or None,
         "Ranges hold eight of ten next marks; they say nothing of A against B." if found.first.score_low is not None else None,
     )
+
+
+def _do_not_fit(found: Comparison) -> list[str]:
+    """Return that the parts of either do not go together, where they do not."""
+    pairs = zip(("A", "B"), found.refused, strict=True)
+    return [f"careful, {name}: {listed([refusal_words(reason) for reason in reasons])}" for name, reasons in pairs if reasons]
 
 
 def _now(found: Comparison) -> str:
@@ -64,6 +74,8 @@ def _named(row: Setup) -> str:
 
 def _verdict(found: Comparison) -> str:
     """Return which is expected to be marked higher, and whether that can be told."""
+    if found.same:
+        return "these are the same set-up"
     better, worse = ("B", "A") if found.difference > 0 else ("A", "B")
     size = abs(found.difference)
     spread = "" if found.u_difference is None else f" (\u00b1 {2 * found.u_difference:.1f}, 19 times of 20)"
@@ -77,12 +89,14 @@ def _verdict(found: Comparison) -> str:
 
 
 def _against(found: Comparison) -> str:
-    said = feel_words(found.feel)
-    return f"B against A: {said.replace('as free as now', 'as free')}" if said else ""
+    said = feel_words(found.feel, against="A")
+    return f"B against A: {said}" if said else ""
 
 
-def _row(item: Contrast) -> tuple[str, ...]:
+def _row(item: Contrast, *, comparable: bool) -> tuple[str, ...]:
     places = _DECIMALS[item.what]
     sides = ["-" if value is None else f"{value:.{places}f}" for value in (item.first, item.second)]
     known = item.first is not None and item.second is not None
-    return item.what, *sides, signed((item.second or 0.0) - (item.first or 0.0), places) if known else "-", item.unit
+    known = known and (comparable or item.what not in ("closing pressure", "strength"))
+    apart = round(item.second or 0.0, places) - round(item.first or 0.0, places)  # as they are shown
+    return item.what, *sides, signed(apart, places) if known else "-", item.unit

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from matchkit.advise.answers import Explanation, GroupReason, Setup, TermReason
 from matchkit.constants import DECIMALS, VISITOR
+from matchkit.facts import Sure
 from matchkit.words.facts import aimed_words, assumed_words, measure_words, refusal_words
 from matchkit.words.marks import SMALL, group_name, played_words, tastes_words
 from matchkit.words.numbers import counted, mark, plus_minus
@@ -20,7 +21,7 @@ def explain_screen(found: Explanation) -> Screen:
     who = "the customer" if found.player == VISITOR else found.player
     wants = f", who wants {wish_words(found.wish)}" if found.wish else ""
     refused = listed([refusal_words(reason) for reason in found.refused])
-    against = "" if found.present is None or setup.is_present else _held_against(found.present, setup)
+    against = "" if found.present is None or setup.is_present else _held_against(found.present, setup, found.sure)
     return screen(
         sentences(f"{set_words(setup)} for {who}{wants}", f"aimed at {aimed_words(found.aimed)}"),
         f"Would not be offered: {refused}." if refused else None,
@@ -45,10 +46,12 @@ def explain_screen(found: Explanation) -> Screen:
     )
 
 
-def _held_against(present: Setup, setup: Setup) -> str:
-    """Return whether a set-up is expected to be marked higher than the present one."""
+def _held_against(present: Setup, setup: Setup, sure: Sure | None) -> str:
+    """Return whether a set-up is expected to be marked higher than the present one, and how sure that is."""
     gain = setup.score - present.score
     verdict = "about as good as now" if abs(gain) < SMALL_GAIN else "better than now" if gain > 0 else "not as good as now"
+    if abs(gain) >= SMALL_GAIN and sure in ("probably", "perhaps"):
+        verdict = f"probably {verdict}" if sure == "probably" else f"perhaps {verdict}, but that cannot be told yet"
     return sentences(f"{verdict}: expect {mark(setup.score)}; {mark(present.score)} for {set_words(present)}")
 
 

@@ -125,6 +125,7 @@ _REFUSALS = {
     Refusal.LIGATURE_TOO_SMALL: "ligature too small",
     Refusal.LIGATURE_TOO_LARGE: "ligature too large",
     Refusal.OVER_BUDGET: "over the budget",
+    Refusal.THEIRS_STAYS: "their own ligature stays",
 }
 
 
@@ -134,9 +135,11 @@ def refusal_words(reason: Refusal) -> str:
 
 
 def left_out_words(refused: Mapping[Refusal, int], *, everything: bool = False) -> str:
-    """Return how many set-ups were left out and why; those for another instrument, or not to be compared, only where ``everything`` was left out."""
-    said_elsewhere = (Refusal.WRONG_INSTRUMENT, Refusal.NOT_COMPARABLE)
-    reasons = [(reason, count) for reason, count in refused.items() if everything or reason not in said_elsewhere]
+    """Return how many set-ups were left out and why; what is no news only where ``everything`` was left out for it."""
+    said_elsewhere = (Refusal.WRONG_INSTRUMENT, Refusal.NOT_COMPARABLE, Refusal.THEIRS_STAYS)
+    reasons = [(reason, count) for reason, count in refused.items() if reason not in said_elsewhere]
+    if everything and not reasons:
+        reasons = list(refused.items())
     told = [f"{count} set-ups ({refusal_words(reason)})" for reason, count in reasons]
     return f"Left out: {', '.join(told)}." if told else ""
 
@@ -164,10 +167,11 @@ def aimed_words(aimed: Aimed) -> str:
     if aimed.opening and aimed.at != "nothing":
         moved.append(f"{'much ' if abs(aimed.opening) > 1 else ''}{'bigger' if aimed.opening > 0 else 'smaller'}")
     told = f"{listed(moved)} than {at}" if moved else at
-    if aimed.elsewhere is not None and not is_alike(aimed.elsewhere.steps):
-        way = "harder" if aimed.elsewhere.steps > 0 else "freer"
-        told += f", moved {strengths(aimed.elsewhere.steps)} {way} as their {aimed.elsewhere.instrument} set-up is"
-    elif aimed.elsewhere is not None:
+    steps = None if aimed.elsewhere is None else aimed.elsewhere.steps
+    if aimed.elsewhere is not None and steps is not None and not is_alike(steps):
+        way = "harder" if steps > 0 else "freer"
+        told += f", moved {strengths(steps)} {way} as their {aimed.elsewhere.instrument} set-up is"
+    elif aimed.elsewhere is not None and steps is not None:
         told += f", as their {aimed.elsewhere.instrument} set-up is usual too"
     return told + _LEVELS.get(aimed.level, "")
 
@@ -184,7 +188,7 @@ def typed_words(item: KnownOnly) -> str:
     if item.part == "mouthpiece":
         return f"a {item.value:.2f} mm mouthpiece"
     before = f"{item.line or item.cut} " if item.line or item.cut else ""
-    article = "an" if before.startswith("un") else "a"
+    article = "an" if item.cut == "unfiled" and not item.line else "a"
     return f"{article} {before}{item.value:g}"
 
 
@@ -225,14 +229,14 @@ def model_words(use: ModelUse) -> str:
     return head + why
 
 
-def resistance_words(change: Change) -> str:
-    """Return how a set-up feels against the present one, without a capital.
+def resistance_words(change: Change, against: str = "now") -> str:
+    """Return how a set-up feels against the present one, or another, without a capital.
 
     >>> resistance_words(Change(-1.0, "surely")), resistance_words(Change(0.1, "perhaps")), resistance_words(Change(2.0, "perhaps"))
     ('half a strength freer', 'as free as now', 'may be a full strength harder')
     """
     if is_alike(change.steps):
-        return "as free as now"
+        return f"as free as {against}"
     return _SURE[change.sure] + f"{strengths(change.steps)} {'harder' if change.steps > 0 else 'freer'}"
 
 
@@ -256,10 +260,10 @@ def sound_words(feel: Feel) -> str:
     return ", ".join(f"{_SURE[sure]}{listed(words)}" for sure, words in said.items())
 
 
-def feel_words(feel: Feel) -> str:
+def feel_words(feel: Feel, against: str = "now") -> str:
     """Return what will feel different, as one sentence; nothing where there is nothing to hold it against."""
-    parts = [] if feel.comparable else ["how free it blows cannot be compared with now"]
-    parts += [] if feel.resistance is None else [resistance_words(feel.resistance)]
+    parts = [] if feel.comparable else [f"how free it blows cannot be compared with {against}"]
+    parts += [] if feel.resistance is None else [resistance_words(feel.resistance, against)]
     return ", ".join(part for part in (*parts, sound_words(feel)) if part)
 
 

@@ -108,4 +108,4 @@ def tastes_words(tastes: Sequence[Taste], player: str) -> str:
 def deciding_words(deciding: Deciding, first: str) -> str:
     """Return that one mark decides who is first, and what settles it."""
     what = f"the {deciding.rating:g} of {deciding.player} for {deciding.mouthpiece_id} with {deciding.reed_id} ({deciding.playtest})"
-    return f"{first} is first by one mark only, {what}: one more playtest of it would settle that"
+    return f"{first} is first by one mark only, {what}: playing that again would settle it"

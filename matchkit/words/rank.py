@@ -112,6 +112,8 @@ def set_words(row: Setup) -> str:
 
 def _verdict(ranking: Ranking) -> str:
     """Return the answer in one sentence."""
+    if not ranking.rows and ranking.cheapest is not None and ranking.budget is not None:
+        return f"Nothing within {money(ranking.budget)}: the cheapest that fits costs {money(ranking.cheapest)}"
     if not ranking.rows:
         return "Nothing fits"
     first, now = ranking.rows[0], ranking.present
@@ -212,7 +214,7 @@ def _reasons(row: Setup) -> list[str]:
     """Return the two terms that cost most, the player's own marks on it, and how much is measured and how much marks add."""
     known = (term for term in row.terms if term.known and round(term.cost, DECIMALS) >= COSTLY)
     costly = sorted(known, key=lambda term: -round(term.cost, DECIMALS))[:2]
-    found = [new_words(row)] if len(row.new_parts) > 1 else []
+    found = [new_words(row)]
     found += [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
     found.append(played_words(row.played))
     if row.groups:
@@ -224,7 +226,10 @@ def _reasons(row: Setup) -> list[str]:
 def new_words(row: Setup) -> str:
     """Return what of a set-up is new to them, with its prices, without a capital; nothing where that is not known."""
     parts = [f"the {item.part}{'' if item.price is None else f' ({money(item.price)})'}" for item in row.new_parts]
-    return f"new: {listed(parts)}" if parts else ""
+    gone = f"; none in stock of the {listed(row.gone, 'and the')}" if row.gone else ""
+    if parts:
+        return f"new: {listed(parts)}{gone}"
+    return gone.removeprefix("; ")
 
 
 def _free_steps(ranking: Ranking) -> list[Block | str]:
@@ -286,7 +291,11 @@ def _shared_doubts(ranking: Ranking) -> list[Block]:
     if len(ranking.rows) > 1 and len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == 1:
         found.append(Text("These differ by their ligature only."))
     if ranking.present_unknown and ranking.rows:
-        found.append(Text(f"What they play now would sharpen this: {listed(ranking.present_unknown)} not known.", drop=3))
+        elsewhere = ranking.aimed.elsewhere is not None
+        wanted = (
+            "What they play on this instrument would sharpen this" if elsewhere else "What they play now would sharpen this"
+        )
+        found.append(Text(f"{wanted}: {listed(ranking.present_unknown)} not known.", drop=3))
     if ranking.uncompared:
         found.append(Text(f"Not measured, and so not placed among the others: {', '.join(ranking.uncompared)}.", drop=4))
     own = sentences(tastes_words(ranking.tastes, ranking.player)) if ranking.rows else ""

@@ -54,7 +54,7 @@ def swap_screen(found: Swap) -> Screen:
     return screen(
         sentences(
             f"{_who(found.player)} plays {' + '.join(found.present)}",
-            f"with the {found.part} {found.new_id}, these are nearest in resistance; what they cost is the opening:",
+            f"with the {found.part} {found.new_id}, these are nearest in resistance; what still differs is the opening:",
         ),
         "",
         blocks or ["Nothing here fits and can be compared."],

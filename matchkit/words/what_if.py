@@ -7,13 +7,15 @@ from matchkit.constants import VISITOR
 from matchkit.words.numbers import is_alike, mark, strengths
 from matchkit.words.screen import Screen, Table, Text, screen, sentences
 
-_TITLES = {"tip": "tip mm", "facing": "facing mm", "baffle": "baffle mm", "chamber": "chamber cm3"}
+_TITLES = {"tip": "tip mm", "facing": "facing mm", "baffle": "baffle mm", "chamber": "cm3"}
 _SIZES = {
     "tip": lambda row: f"{row.tip_opening_mm:.2f}",
     "facing": lambda row: f"{row.facing_length_mm:.1f}",
     "baffle": lambda row: "-" if row.baffle_height_mm is None else f"{row.baffle_height_mm:.1f}",
     "chamber": lambda row: "-" if row.chamber_volume_cm3 is None else f"{row.chamber_volume_cm3:.1f}",
 }
+MANY = 3
+"""Where so many sizes change the table has no room for the house's range."""
 CAUTION = (
     "Refacing makes fine dust: work wet, and wear a mask; metal leaves sharp swarf. What was taken off cannot be put back. "
     "Local rules and a skilled refacer come first."
@@ -23,10 +25,12 @@ CAUTION = (
 def what_if_screen(found: WhatIf) -> Screen:
     """Return the screen of a what-if: the mouthpiece as it is, then each change."""
     who = "" if found.player == VISITOR else f" for {found.player}"
-    titles = (*(_TITLES[what] for what in found.changed), "to blow", "kPa", "expect", "plays as before with")
-    ranged = found.unchanged.in_range is not None
+    ranged = found.unchanged.in_range is not None and len(found.changed) < MANY
+    titles = (*(_TITLES[what] for what in found.changed), "to blow", "kPa", "expect", "as before with")
     rows = [found.unchanged, *found.rows]
-    removes = any(row.tip_opening_mm > found.unchanged.tip_opening_mm or _shorter(row, found.unchanged) for row in found.rows)
+    removes = any(
+        row.tip_opening_mm > found.unchanged.tip_opening_mm or _other_length(row, found.unchanged) for row in found.rows
+    )
     return screen(
         Text(sentences(f"{found.mouthpiece_id} with {found.reed_id}{who}, as it is and changed")),
         "",
@@ -36,19 +40,20 @@ def what_if_screen(found: WhatIf) -> Screen:
             right=tuple(range(len(found.changed))),
         ),
         "",
+        "As before with: the reed here that is as hard to blow on it as this one is now.",
         None
-        if found.closing_range_kpa is None
+        if found.closing_range_kpa is None or not ranged
         else "In range: how many of the {} reeds here close at {:g} to {:g} kPa.".format(found.reeds, *found.closing_range_kpa),
         None if found.shape_known else "Its facing was not measured with feelers: an arc is taken, changed and unchanged.",
         "Half a strength harder or freer is about one reed of the same line."
         if any(not is_alike(row.steps_resistance) for row in found.rows)
         else None,
         CAUTION if removes else None,
-        f"More: matchkit reface {found.mouthpiece_id}" if removes else None,
+        f"More: matchkit reface {found.mouthpiece_id}" if removes and found.of_house else None,
     )
 
 
-def _shorter(row: WhatIfLine, now: WhatIfLine) -> bool:
+def _other_length(row: WhatIfLine, now: WhatIfLine) -> bool:
     return abs(row.facing_length_mm - now.facing_length_mm) > 1e-6
 
 

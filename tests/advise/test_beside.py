@@ -178,6 +178,8 @@ def test_new_parts_are_what_costs(house: mk.House) -> None:
         assert row.price == (None if None in prices else pytest.approx(sum(price or 0.0 for price in prices)))
         assert {part.part for part in row.new_parts} == set(row.changes or ())
     assert not any(row.new_parts for row in house.rank(house.visitor("alto"), top=5).rows)
+    unknown = house.rank("P07", top=3)  # whose ligature nobody told
+    assert all(row.ligature_id is None for row in unknown.rows if row.mouthpiece_id == "TM-04")
     here = [row for row in house.rank("P02", change="ligature", top=20).rows if row.is_present]
     assert here
     assert here[0].price == 0
@@ -207,7 +209,18 @@ def test_a_typed_set_up_is_a_set_up(house: mk.House) -> None:
     assert house.rank(visitor, change="reed", budget=0, top=5).rows[0].is_present
     several = house.rank("P02", fixed={"mouthpiece": ["75thou", "AM-05"], "ligature": "plate"}, top=20).rows
     assert {row.mouthpiece_id for row in several} == {"1.905mm", "AM-05"}
-    assert {row.ligature_id for row in several} == {"plate"}
+    plates = {item.id for item in house.parts.ligatures if item.contact == "plate"}
+    assert {name for row in several for name in row.ligature_ids} <= plates
+
+
+def test_a_blind_plan_takes_sizes_where_no_marks_are_written(house: mk.House) -> None:
+    """A customer's own set-up against one of the house: which is it? Marks need parts of the house."""
+    plan = house.plan("triangle", ("75thou/2.5/plate", "AM-08/AR-A-2.5/L-05"), players=("P02",))
+    assert {row["set_a"] for row in plan.rows()} == {"75thou/2.5/plate"}
+    with pytest.raises(mk.RequestError, match="has no id"):
+        house.plan("rate", ("75thou/2.5", "AM-08/AR-A-2.5", "AM-05/AR-A-2.5"), players=("P02",))
+    with pytest.raises(mk.UnknownIdError):
+        house.plan("triangle", ("AM-99/2.5", "AM-08/AR-A-2.5"), players=("P02",))
 
 
 def test_a_strength_without_a_cut_is_taken_as_filed_and_said(house: mk.House) -> None:

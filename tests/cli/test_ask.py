@@ -20,7 +20,7 @@ CASES = (
     ("clarinet", "", "", "2", "", ""),
     ("P02", "freer", "", ""),
     ("ten", "2.5mm", "unfiled 3", "", "", ""),
-    ("alto", "", "3", "too soft", "", ""),
+    ("Alto saxophone", "", "3", "too soft", "", ""),
 )
 
 
@@ -38,18 +38,24 @@ def test_six_questions_at_most_and_the_answer_of_rank(answers: tuple[str, ...]) 
 
 def test_what_cannot_be_meant_is_asked_again() -> None:
     """Each slip is answered with what was perhaps meant, and the question comes again."""
-    found = ask("kazoo", "alto", "19mm", "list", "5", "2 1/2 hard", "2½", "stufy", "stuffy", "9", "reed", "-3", "60")
+    answers = (
+        "kazoo",
+        "alto",
+        "TM-04",
+        "19mm",
+        "list",
+        "#5",
+        "2 1/2 hard",
+        "2½",
+        "stufy",
+        "stuffy, too soft",
+        "stuffy, squeaks",
+    )
+    found = ask(*answers, "9", "reed", "-3", "60")
     assert found.exit_code == 0, found.stderr
     said = re.sub(r"\s+", " ", found.stderr)
-    for words in (
-        "one of soprano",
-        "did you mean 1.9mm",
-        "AM-05",
-        "did you mean 2.5",
-        "did you mean stuffy",
-        "from 1 to 4",
-        "an amount above 0",
-    ):
+    asked = ("one of soprano", "another instrument", "did you mean 1.9mm", "AM-05", "did you mean 2.5", "did you mean stuffy")
+    for words in (*asked, "ask for opposites", "from 1 to 4", "an amount of 0 or more"):
         assert words in said, words
     assert "--now-mouthpiece AM-05" in found.stdout
 

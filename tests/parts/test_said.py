@@ -89,7 +89,8 @@ def test_whatever_is_typed_is_read_or_refused(text: str) -> None:
     for read in (read_tip_mm, lambda said: read_strength(said, LINES), lambda said: read_sizes(said, "tip", 2.0)):
         with contextlib.suppress(mk.RequestError):
             read(text)
-    read_number(text)
+    number = read_number(text)
+    assert number is None or number >= 0
 
 
 def test_changes_and_ranges() -> None:
@@ -220,6 +221,20 @@ def test_a_comparison_chart_is_enough(tmp_path: Path) -> None:
     assert house.rank(house.visitor("alto", mouthpiece="A75", reed="2.5"), top=1).rows
 
 
+def test_a_chart_that_goes_through_one_line_ends(tmp_path: Path) -> None:
+    """A line compared with itself at another strength, and with two others in turn: each strength has its own end."""
+    measured = ("profile_id", "strength", "equals_profile_id", "equals_strength", "modulus_gpa")
+    folder = gaugeless(tmp_path / "house", [])
+    rows = [measured, ("S", 3, "S", 2.5, ""), ("S", 2.5, "", "", 8.0), ("J", 2.5, "Z", 2, ""), ("J", 3, "S", 3, "")]
+    with (folder / "strength_scale.csv").open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows(rows)
+    parts = {part.id: part for part in mk.open(folder, cache=False).parts.reeds}
+    assert [parts[name].scale for name in ("S-2.5", "S-3", "J-3")] == [None, None, None]
+    assert parts["J-2.5"].scale == "Z"  # by comparison with what nobody measured
+    assert parts["J-2"].scale is None  # from the step that was measured in the end
+    assert parts["Z-2"].scale == "Z"
+
+
 def test_slips_in_a_comparison_chart(tmp_path: Path) -> None:
     """A line that no reed has, and a strength that the chart lacks of a line it holds, are named; with no scale at all a typed strength is asked about."""
     for step in (("S", 2, "Q", 2.5), ("S", 2, "S", 3)):
@@ -252,3 +267,5 @@ def test_a_set_up_of_another_instrument_is_a_hint(house: mk.House) -> None:
     assert all(row.changes is None and not row.new_parts for row in ranking.rows)
     with pytest.raises(mk.RequestError, match="name mouthpiece and reed of one instrument"):
         house.rank(house.visitor("tenor", mouthpiece="AM-07", reed="2.5"))
+    with pytest.raises(mk.RequestError, match="a usual tip opening on clarinet"):
+        house.visitor("clarinet", mouthpiece="75thou")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from click.testing import CliRunner, Result
@@ -10,8 +11,8 @@ from click.testing import CliRunner, Result
 import matchkit as mk
 from matchkit import constants
 from matchkit.cli import main
-from matchkit.records.people import Loan
-from matchkit.tables.shelf import add_loan, add_part, change_parts, change_present, history_of, open_loans
+from matchkit.records.people import Loan, open_loans
+from matchkit.tables.shelf import add_loan, add_part, change_parts, change_present, named_parts, steps_of
 
 
 def run(*words: str) -> Result:
@@ -31,8 +32,13 @@ def test_parts_are_added_priced_counted_and_retired(demo_book: str) -> None:
     assert piece.tip_opening_mm == pytest.approx(1.905)
     assert (piece.price, piece.stock) == (195.0, 3)
     assert all(reed.stock == 0 for reed in house.tables.reeds if reed.profile_id == "alto-A")
-    assert [by for _, by, _ in history_of(demo_book, "AM-20")] == ["stock price", "stock count"]
-    assert history_of(demo_book, "AM-20")[0][2] == {"price": 180.0}
+    steps = steps_of(demo_book, named_parts(demo_book, "AM-20")[1][0])
+    assert [(step.command, step.columns) for step in steps] == [
+        ("stock price", {"price": (180.0, 195.0)}),
+        ("stock count", {"stock": (None, 3)}),
+    ]
+    assert "price 180 → 195" in run("stock", "show", "AM-20", "--data", demo_book).output
+    assert run("stock", "show", "AM-2O", "--data", demo_book).exit_code == 2
     change_parts(demo_book, "AM-20", "stock retire", retired=True)
     retired = mk.open(demo_book, cache=False)
     assert "AM-20" not in {row.mouthpiece_id for row in retired.rank("P02", top=2000, alike=True).rows}
@@ -63,7 +69,7 @@ def test_what_they_play_from_now_on(demo_book: str) -> None:
     assert run("log", "--data", demo_book, "--player", "P02", "--reed", "AR-B-2.5", "--now-plays").exit_code == 0
     player = next(item for item in mk.open(demo_book).tables.players if item.id == "P02")
     assert (player.mouthpiece_id, player.reed_id) == ("AM-08", "AR-B-2.5")
-    assert history_of(demo_book, "P02")[-1][2] == {"reed_id": "AR-A-3"}
+    assert steps_of(demo_book, player)[-1].columns == {"reed_id": ("AR-A-3", "AR-B-2.5")}
     with pytest.raises(mk.DataError, match="a part for alto"):
         change_present(demo_book, "P02", {"reed_id": "TR-A-3"})
     with pytest.raises(mk.UnknownIdError):
@@ -95,18 +101,57 @@ def test_loans_are_listed_until_they_come_back(demo_book: str) -> None:
     assert "Nothing is out" in run("stock", "loans", "--data", demo_book).output
     with pytest.raises(mk.UnknownIdError):
         add_loan(demo_book, loan(9, "taken").model_copy(update={"player_id": "P99"}))
+    with pytest.raises(mk.DataError, match="what P02 took: nothing"):
+        add_loan(demo_book, loan(9, "returned"))
+    with pytest.raises(mk.DataError, match="or a day before"):
+        add_loan(demo_book, loan(9, "taken").model_copy(update={"date": dt.date(2199, 1, 1)}))
+    assert run("log", "--data", demo_book, "--player", "P02", "--reed", "AR-A-3", "--taken", "--kept").exit_code == 2
+
+
+def test_what_is_out_is_not_in_stock(demo_book: str) -> None:
+    """The only piece that somebody has at home is not offered from stock, and kept it is one less."""
+    change_parts(demo_book, "AM-05", "stock count", stock=1)
+    add_loan(demo_book, loan(1, "taken"))
+
+    def offered() -> set[str]:
+        rows = mk.open(demo_book, cache=False).rank("P01", in_stock=True, alike=True, top=3000).rows
+        return {row.mouthpiece_id for row in rows}
+
+    assert "AM-05" not in offered()
+    add_loan(demo_book, loan(2, "returned"))
+    assert "AM-05" in offered()
+    add_loan(demo_book, loan(3, "kept"))
+    assert "AM-05" not in offered()
+    (piece,) = named_parts(demo_book, "AM-05")[1]
+    assert getattr(piece, "stock", None) == 0
+
+
+def test_two_who_write_at_once_lose_nothing(demo_book: str) -> None:
+    """Each change looks and writes in one go: what another wrote in between stands."""
+    change_parts(demo_book, "AM-05", "stock price", price=100.0)
+    with ThreadPoolExecutor(4) as pool:
+        done = [
+            pool.submit(lambda values: change_parts(demo_book, "AM-05", "stock", **values), values)
+            for values in ({"price": 111.0}, {"stock": 7}, {"label": "x"}, {"price": 111.0}, {"stock": 7})
+        ]
+        assert all(found.result().written <= 1 for found in done)
+    (piece,) = named_parts(demo_book, "AM-05")[1]
+    assert (getattr(piece, "price", 0), getattr(piece, "stock", 0), getattr(piece, "label", "")) == (111.0, 7, "x")
 
 
 @pytest.mark.parametrize(("what", "mark"), [("kept", constants.KEPT_MARK), ("returned", constants.RETURNED_MARK)])
 def test_what_became_of_a_loan_counts_as_a_mark_that_says_little(demo_book: str, what: str, mark: constants.Parameter) -> None:
     """Kept speaks for a set-up, brought back against it; with a standard deviation of 2 where a playtest has 0.9."""
     before = mk.open(demo_book, cache=False)
-    add_loan(demo_book, loan(1, what))
+    add_loan(demo_book, loan(1, "taken"))
+    add_loan(demo_book, loan(2, what))
     after = mk.open(demo_book, cache=False)
     tests = after.learner.rated_tests
-    (row,) = [place for place, name in enumerate(tests.ids) if name == "loan H1"]
+    (row,) = [place for place, name in enumerate(tests.ids) if name == "loan H2"]
     assert tests.rating[row] == mark.value
     assert tests.weight[row] == pytest.approx((0.9 / 2.0) ** 2)
+    assert row not in tests.given
+    assert after.explain("P02", "AM-05", "AR-B-2").setup.played is None
     scores = [house.explain("P02", "AM-05", "AR-B-2").setup.score for house in (before, after)]
     assert (scores[1] > scores[0]) == (mark.value * 10 > scores[0])
     assert abs(scores[1] - scores[0]) < 5

@@ -9,14 +9,15 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from matchkit.advise.answers import Setup
-from matchkit.advise.ranking import AnyPart, score_one
+from matchkit.advise.explain import score_one, u_difference
+from matchkit.advise.ranking import AnyPart
 from matchkit.advise.reasons import AgainstPresent, certainty
 from matchkit.advise.requests import check_wishes
 from matchkit.errors import RequestError
-from matchkit.facts import Feel, ModelUse, PartIds, Sure
-from matchkit.learn.fitted import Band, Setups
+from matchkit.facts import FITS, Feel, ModelUse, PartIds, Refusal, Sure
 from matchkit.learn.learner import Learner
 from matchkit.parts.facing import FacingPart
+from matchkit.parts.fits import ligature_refusals, pair_refusals
 from matchkit.parts.reed import ReedPart
 from matchkit.parts.said import said_facing, said_reed
 from matchkit.parts.stock import Parts
@@ -37,7 +38,7 @@ class Side:
 
 
 Measured = Literal[
-    "closing pressure", "tip opening", "facing length", "left when closed", "baffle height", "chamber", "strength", "price"
+    "closing pressure", "tip opening", "facing length", "left when closed", "baffle height", "chamber", "strength", "to pay"
 ]
 
 
@@ -71,6 +72,27 @@ class Comparison(Answer):
     """How sure it is which is marked higher: surely (95 %), probably (80 %), or not to be told (perhaps)."""
     feel: Feel
     rows: tuple[Contrast, ...]
+    refused: tuple[tuple[Refusal, ...], tuple[Refusal, ...]] = ((), ())
+    """Why the parts of either do not go together."""
+
+    @property
+    def same(self) -> bool:
+        """Whether both are one set-up."""
+        return set_of(self.first) == set_of(self.second)
+
+
+def set_of(row: Setup) -> PartIds:
+    """Return the parts of a set-up."""
+    return PartIds(row.mouthpiece_id, row.reed_id, row.ligature_id)
+
+
+def _refused(side: Side, instrument: str) -> tuple[Refusal, ...]:
+    """Return why the parts of a set-up do not go together."""
+    ligatures = () if side.ligature is None else (side.ligature,)
+    owned = (side.facing.id, side.reed.id)
+    pair = pair_refusals((side.facing,), (side.reed,), instrument=instrument, owned=owned)[0, 0]
+    bands = ligature_refusals((side.facing,), ligatures, owned=None if side.ligature is None else side.ligature.id)[0]
+    return tuple(reason for reason in (pair, *bands) if reason != FITS)
 
 
 def compare(
@@ -79,16 +101,11 @@ def compare(
     """Hold two set-ups against each other for one player, under a wish."""
     wishes = understand(wish)
     check_wishes(wishes, view)
-    scorer, blend = learner.scorer, learner.blend
+    scorer = learner.scorer
     pairs = [scorer.pair(side.facing, side.reed, lip_m=view.lip_m) for side in sides]
     first, second = (score_one(learner, view, pair, side.ligature, wishes) for pair, side in zip(pairs, sides, strict=True))
-    both = scorer.score(view, pairs[0].join(pairs[1]), wishes=wishes)
-    known = blend.by_instrument.get(view.player.instrument)
-    u, difference = None, (second.computed + second.correction) - (first.computed + first.correction)
-    if known is not None:
-        bands = [Band() if side.ligature is None else Band(side.ligature.id, side.ligature.contact) for side in sides]
-        setups = Setups.of_pairs(both.pairs, both.features)
-        u = known.u_difference(setups, view.player.id, (bands[0], bands[1]), overall_d=both.terms.overall)
+    difference = (second.computed + second.correction) - (first.computed + first.correction)
+    u = u_difference(learner, view, wishes, (pairs[0], pairs[1]), (sides[0].ligature, sides[1].ligature))
     as_now = replace(
         view,
         present=Present(pairs[0], None if sides[0].ligature is None else sides[0].ligature.id),
@@ -105,7 +122,8 @@ def compare(
         present=view.owned,
         difference=difference,
         u_difference=u,
-        sure="perhaps" if u is None else certainty(difference, u),
+        sure="perhaps" if u is None or sides[0].reed.scale != sides[1].reed.scale else certainty(difference, u),
+        refused=(_refused(sides[0], view.player.instrument), _refused(sides[1], view.player.instrument)),
         feel=AgainstPresent(scorer, as_now).feel(pairs[1], scorer.uncertainty(pairs[1])),
         rows=_contrasts(
             sides, (first, second), np.concatenate([pair.closing_share(lip_force_n=view.lip_force_n) for pair in pairs])
@@ -123,15 +141,9 @@ def _contrasts(sides: tuple[Side, Side], setups: tuple[Setup, Setup], shares: np
         ("baffle height", "mm", [piece.baffle_height_mm for piece in pieces]),
         ("chamber", "cm3", [piece.chamber_volume_cm3 for piece in pieces]),
         ("strength", "", [side.reed.reed.strength for side in sides]),
-        ("price", "", [_price(side) for side in sides]),
+        ("to pay", "", [row.price for row in setups]),
     ]
     return tuple(Contrast(what, unit, values[0], values[1]) for what, unit, values in table)
-
-
-def _price(side: Side) -> float | None:
-    """Return what a whole set-up costs; None where a price is not known."""
-    prices = [part.price for part in (side.facing.mouthpiece, side.reed.reed, side.ligature) if part is not None]
-    return None if any(price is None for price in prices) else float(sum(price or 0.0 for price in prices))
 
 
 def instrument_of(parts: Parts, said: Sequence[AnyPart | str]) -> str:

@@ -12,6 +12,7 @@ from matchkit.constants import DECIMALS
 from matchkit.facts import FITS, Aimed
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import pair_refusals
+from matchkit.parts.typed import main_scale
 from matchkit.results import Answer
 from matchkit.score.asked import Asked, share_within
 from matchkit.score.player import PlayerView, efforts_pa, playing_openings_m
@@ -76,12 +77,14 @@ def strengths(scorer: Scorer, facing: FacingPart, *, view: PlayerView) -> Streng
     """Lay the reeds that fit a mouthpiece side by side, for one player."""
     instrument = facing.mouthpiece.instrument
     reeds = scorer.parts.reeds_for(instrument)
-    refused = pair_refusals((facing,), reeds, instrument=instrument)
+    refused = pair_refusals((facing,), reeds, instrument=instrument, owned=(*view.owned, facing.id))
     pairs = scorer.grid((facing,), reeds, lip_m=view.lip_m, fits=refused == FITS)
     asked = Asked(pairs, view, scorer.targets(view, reeds), NO_WISH, scorer.spec.wish_step, scorer.share_doubt)
     # without a set-up to compare with, only the reeds of one scale can be told from one another
-    scales = [reed.scale for reed in reeds]
-    main = None if None in scales else max(dict.fromkeys(scales), key=scales.count, default=None)
+    main = main_scale(reeds)
+    if main == "":  # each line is on a scale of its own: the largest of them is told
+        scales = [reed.scale for reed in reeds]
+        main = max(dict.fromkeys(scales), key=scales.count, default=None)
     off = pairs.of_reeds(lambda reed: float(reed.scale != main)) > 0
     alone = np.where(off & (view.present is None), np.nan, 0.0)
     steps = (asked.resistance_ln / asked.step_ln).round(12) + alone

@@ -12,6 +12,7 @@ from matchkit import constants
 from matchkit.advise.beside.reeds import MOST_PLACE_M
 from matchkit.advise.reasons import AgainstPresent
 from matchkit.constants import DECIMALS
+from matchkit.errors import RequestError
 from matchkit.facts import FITS, Feel
 from matchkit.pairs.table import PairTable
 from matchkit.pairs.uncertainty import Uncertainty
@@ -69,7 +70,14 @@ def swap(scorer: Scorer, *, view: PlayerView, facing: FacingPart | None, reed: R
     instrument = view.player.instrument
     facings = scorer.parts.facings_for(instrument) if facing is None else (facing,)
     reeds = scorer.parts.reeds_for(instrument) if reed is None else (reed,)
-    fits = pair_refusals(facings, reeds, instrument=instrument) == FITS
+    new_part = (*(part for part in (facing, reed) if part is not None),)
+    for part, made in (
+        (part, part.mouthpiece.instrument if isinstance(part, FacingPart) else part.reed.instrument) for part in new_part
+    ):
+        if made != instrument:
+            raise RequestError(f"{part.id} is for {made}; expected a part for {instrument}")
+    owned = (*view.owned, *(part.id for part in new_part))
+    fits = pair_refusals(facings, reeds, instrument=instrument, owned=owned) == FITS
     comparable = np.array([part.scale == present.reed.scale for part in reeds], dtype=bool)
     pairs = scorer.grid(facings, reeds, lip_m=view.lip_m, fits=fits & comparable)
     resistance, opening = (np.abs(steps).round(DECIMALS) for steps in _steps(scorer, view, pairs, present))

@@ -27,7 +27,7 @@ from matchkit.score.player import PlayerView
 from matchkit.score.wishes import Wishes
 from matchkit.units import KPA, MM
 
-NEAR_STEPS = 1.5
+NEAR_STEPS = 0.5
 """A reed plays as before within so many half strengths; beyond none does."""
 
 
@@ -68,10 +68,12 @@ class WhatIf(Answer):
     unchanged: WhatIfLine
     rows: tuple[WhatIfLine, ...]
     reeds: int
-    """Reeds of the house for this instrument."""
+    """Reeds of the house that can be compared with it."""
     closing_range_kpa: tuple[float, float] | None
     present: PartIds
     """What the player plays now."""
+    of_house: bool
+    """Whether it is a mouthpiece of the house, and not a size that was typed."""
     shape_known: bool
     """Whether the shape that is kept was measured."""
 
@@ -98,9 +100,10 @@ def what_if(
         changed=tuple(names),
         unchanged=lines[0],
         rows=tuple(lines[1:]),
-        reeds=len(learner.parts.reeds_for(facing.mouthpiece.instrument)),
+        reeds=sum(part.scale == reed.scale for part in learner.parts.reeds_for(facing.mouthpiece.instrument)),
         closing_range_kpa=learner.scorer.spec.closing_range.get(facing.mouthpiece.instrument),
         present=view.owned,
+        of_house=any(part.id == facing.id for part in learner.parts.stock.mouthpieces),
         shape_known=facing.lay.shape_known,
     )
 
@@ -122,17 +125,17 @@ def _lines(
         level = replace(setups, mouthpieces=[pieces[0].id] * len(pieces))
         with one_thread():
             marks = marks + known.correction(level, view.player.id, asked)
-    reeds = learner.parts.reeds_for(kind)
-    fits = pair_refusals(pieces, reeds, instrument=kind) == FITS
+    reeds = [part for part in learner.parts.reeds_for(kind) if part.scale == reed.scale]
+    owned = (*view.owned, *(piece.id for piece in pieces))
+    fits = pair_refusals(pieces, reeds, instrument=kind, owned=owned) == FITS
     every = scorer.grid(pieces, reeds, lip_m=view.lip_m, fits=fits)
     pressure, step = pairs.closing_pressure_pa, -math.log(scorer.spec.wish_step)
     off = np.abs(np.log(every.closing_pressure_pa / pressure[0]) / step).round(DECIMALS)
-    alike = every.of_reeds(lambda part: float(part.scale == reed.scale)) > 0
     inside = scorer.spec.closing_range.get(kind)
     shares = pairs.closing_share(lip_force_n=view.lip_force_n)
     found = []
     for place, piece in enumerate(pieces):
-        mine = np.flatnonzero((every.facing_of == place) & alike)
+        mine = np.flatnonzero(every.facing_of == place)
         order = sorted((float(off[row]), every.reed(int(row)).id) for row in mine)
         near = order[0][1] if order and order[0][0] <= NEAR_STEPS else None
         kpa = every.closing_pressure_pa[every.facing_of == place] / KPA

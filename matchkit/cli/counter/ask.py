@@ -30,24 +30,24 @@ LEVELS = ("beginner", "intermediate", "advanced")
 def command(data: str | None, model: str | None) -> None:
     """Ask step by step what somebody plays, how it feels and what may change, and say what to try.
 
-    Six questions at most; Enter passes one. At the end stands the command that gives the same answer.
+    Six questions at most; Enter passes any but the first. At the end stands the command that gives the same answer.
     """
     from matchkit.words.facts import model_words
     from matchkit.words.rank import rank_screen
 
     house = open_data(data, model)
     person, said = _who(house)
-    wish, complaint = _feel(said)
+    wish, complaint = _feel(house, person)
     change = ""
-    known = said.get("--now-mouthpiece", UNKNOWN) != UNKNOWN and said.get("--now-reed", UNKNOWN) != UNKNOWN
-    if "PLAYER" in said or known:
+    if house.scorer.view(person).present is not None:
         change = _one_of("What may change", list(CHANGES), list(CHANGES.values()), default="")
     budget = _until("What may it cost at most? (Enter: no limit)", _money)
     asked: dict[str, Any] = {"wish": wish, "complaint": complaint, "change": change or None, "budget": budget}
     ranking = house.rank(person, **asked)
     click.echo(f"{model_words(ranking.model)}", err=True)
     show(ranking, rank_screen, "table", None)
-    words = [] if data is None else ["--data", data if Path(data).exists() else "RECORD"]  # an address may hold a password
+    words = [] if model is None else ["--model", model]
+    words += [] if data is None else ["--data", data if Path(data).exists() else "RECORD"]  # an address may hold a password
     for option, value in said.items():
         words += [value] if option == "PLAYER" else [option, value]
     for option, values in (("--wish", wish), ("--complaint", complaint), ("--change", [change] if change else [])):
@@ -64,7 +64,8 @@ def _who(house: House) -> tuple[Any, dict[str, str]]:
     def instrument(answer: str) -> str:
         if answer in players:
             return answer
-        kinds = [name for name in INSTRUMENTS if name.startswith(answer.lower())] if answer else []
+        words = answer.lower().split()
+        kinds = [name for name in INSTRUMENTS if name in words or (len(words) == 1 and name.startswith(words[0]))]
         if len(kinds) != 1:
             raise RequestError(f"one of {', '.join(INSTRUMENTS)}{plural}")
         return kinds[0]
@@ -77,11 +78,11 @@ def _who(house: House) -> tuple[Any, dict[str, str]]:
     reeds = [f"{part.id}  {part.label or ''}".rstrip() for part in house.tables.reeds if part.instrument == who]
 
     def mouthpiece(answer: str) -> str:
-        house.visitor(who, mouthpiece=answer or UNKNOWN)
+        _known_alone(house, who, mouthpiece=answer or UNKNOWN)
         return answer or UNKNOWN
 
     def reed(answer: str) -> str:
-        house.visitor(who, reed=answer or UNKNOWN)
+        house.scorer.view(house.visitor(who, mouthpiece=said["--now-mouthpiece"], reed=answer or UNKNOWN))
         return answer or UNKNOWN
 
     size = "tip opening as 75thou or 1.9mm, an id, list, or Enter where it is not known"
@@ -97,23 +98,30 @@ def _who(house: House) -> tuple[Any, dict[str, str]]:
     }
 
 
-def _feel(said: dict[str, str]) -> tuple[list[str], list[str]]:
-    """Ask what is wrong or wished for; give wishes and complaints."""
-    from matchkit.advise.requests import find_complaint
+def _known_alone(house: House, instrument: str, *, mouthpiece: str) -> None:
+    """Refuse a mouthpiece that is none, or is for another instrument: here only a set-up that is named whole is a hint."""
+    visitor = house.visitor(instrument, mouthpiece=mouthpiece)
+    if visitor.mouthpiece_id is not None and house.parts.facing(visitor.mouthpiece_id).mouthpiece.instrument != instrument:
+        raise RequestError(f"{mouthpiece} is for another instrument; expected what they play on {instrument}, or Enter")
+
+
+def _feel(house: House, person: Any) -> tuple[list[str], list[str]]:
+    """Ask what is wrong or wished for; give wishes and complaints that may be asked of this player."""
+    from matchkit.advise.requests import check_wishes, find_complaint, understand_all
     from matchkit.score.wishes import understand
 
-    about = "PLAYER" in said or said.get("--now-mouthpiece", UNKNOWN) != UNKNOWN
+    view = house.scorer.view(person)
 
     def read(answer: str) -> tuple[list[str], list[str]]:
-        if not answer:
-            return [], []
-        try:
-            wishes = understand([answer])
-        except RequestError:
-            return [], [find_complaint(answer)[0]]
-        if (wishes.tone and not about) or wishes.reed:
-            raise RequestError("brighter, darker, a softer or a harder reed than what? say freer or more resistance instead")
-        return [answer], []
+        found: tuple[list[str], list[str]] = [], []
+        for word in filter(None, (part.strip() for part in answer.split(","))):
+            try:
+                understand([word])
+                found[0].append(word)
+            except RequestError:
+                found[1].append(find_complaint(word)[0])
+        check_wishes(understand_all(found[0], dict(map(find_complaint, found[1]))), view)
+        return found
 
     click.echo("What is wrong, or wished for?", err=True)
     return _until("A number, words of their own, or Enter for nothing", read, choose=FEELS, listed=True)
@@ -141,8 +149,8 @@ def _money(answer: str) -> float | None:
         value = float(answer.replace(",", "."))
     except ValueError:
         raise RequestError("an amount such as 60, or Enter for no limit") from None
-    if not 0 < value < float("inf"):
-        raise RequestError("an amount above 0, or Enter for no limit")
+    if not 0 <= value < float("inf"):
+        raise RequestError("an amount of 0 or more, or Enter for no limit")
     return value
 
 
@@ -154,11 +162,12 @@ def _until(question: str, read: Callable[[str], Found], *, choose: Sequence[str]
     while True:
         answer = str(click.prompt(question, default="", show_default=False, err=True)).strip()
         if choose and answer.lower() == "list":
-            _show_list(choose)
+            _show_list(choose, mark="#")
             offered = True
             continue
-        if offered and answer.isdigit() and 1 <= int(answer) <= len(choose):
-            chosen = choose[int(answer) - 1]
+        place = answer if listed else answer.removeprefix("#") if answer.startswith("#") else ""
+        if offered and place.isdigit() and 1 <= int(place) <= len(choose):
+            chosen = choose[int(place) - 1]
             answer = chosen if listed else chosen.partition("  ")[0]
         try:
             return read(answer)
@@ -166,6 +175,8 @@ def _until(question: str, read: Callable[[str], Found], *, choose: Sequence[str]
             click.echo(paragraph(f"   {error}"), err=True)
 
 
-def _show_list(choose: Sequence[str]) -> None:
+def _show_list(choose: Sequence[str], mark: str = "") -> None:
     for place, words in enumerate(choose, start=1):
-        click.echo(f"  {place:2}  {words}", err=True)
+        click.echo(f"  {mark + str(place):>3}  {words}", err=True)
+    if mark:
+        click.echo("Answer with the number as it stands, such as #1.", err=True)

@@ -40,10 +40,10 @@ SKIP = "skip"
 @click.option("--date", metavar="DAY", help="As 2026-01-31.  [default: today]")
 @click.option("--note", metavar="TEXT", help="Free text.")
 @click.option("--corrects", metavar="ID", help="The earlier playtest that this one replaces.")
-@click.option("--now-plays", "act", flag_value="plays", help="Write down that this is what they play from now on.")
-@click.option("--taken", "act", flag_value="taken", help="Write down that they took it home.")
-@click.option("--returned", "act", flag_value="returned", help="Write down that they brought it back.")
-@click.option("--kept", "act", flag_value="kept", help="Write down that they kept it.")
+@click.option("--now-plays", "plays", is_flag=True, help="Write down that this is what they play from now on.")
+@click.option("--taken", is_flag=True, help="Write down that they took it home.")
+@click.option("--returned", is_flag=True, help="Write down that they brought it back.")
+@click.option("--kept", is_flag=True, help="Write down that they kept it; it is one less in stock.")
 @click.option("--ask/--no-ask", default=None, help="Ask for what is missing.  [default: where somebody is there to answer]")
 @click.option(
     "--format",
@@ -63,7 +63,6 @@ def command(
     wait_s: float,
     *,
     ask: bool | None,
-    act: str | None,
     **given: Any,
 ) -> None:
     """Write a playtest into the shop's record, or every row of a csv.
@@ -76,8 +75,13 @@ def command(
 
     if out is not None and not Path(out).absolute().parent.is_dir():
         raise click.UsageError(f"--out {out}: there is no such folder; nothing was written")
-    if act is not None:
-        deliver(_acted(data, act, source, given, wait_s), out)
+    acts = [act for act in ACTS if given.pop(act)]
+    if len(acts) > 1:
+        raise click.UsageError(f"one of {', '.join(_OPTIONS[act] for act in acts)} at a time")
+    if acts:
+        if style != "table":
+            raise click.UsageError(f"{_OPTIONS[acts[0]]} has no {style}: matchkit stock loans lists what is out")
+        deliver(_acted(data, acts[0], source, given, wait_s), out)
         return
     if source is not None:
         told = [name for name, value in given.items() if value is not None]
@@ -92,6 +96,7 @@ def command(
     deliver(_answer(log_playtests(data, [playtest_of(values)], wait_s=wait_s), style, data), out)
 
 
+_OPTIONS = {"plays": "--now-plays", "taken": "--taken", "returned": "--returned", "kept": "--kept"}
 ACTS = {"plays": "plays it from now on", "taken": "took it home", "returned": "brought it back", "kept": "kept it"}
 
 
@@ -102,11 +107,10 @@ def _acted(data: str, act: str, source: str | None, given: dict[str, Any], wait_
     from matchkit.tables.shelf import add_loan, change_present
 
     parts = ("mouthpiece_id", "reed_id", "ligature_id")
-    also = {name for name, value in given.items() if value is not None} - {*parts, "player_id", "note", "date"}
+    used = {*parts, "player_id"} if act == "plays" else {*parts, "player_id", "note", "date"}
+    also = {name for name, value in given.items() if value is not None} - used
     if source is not None or also:
-        raise click.UsageError(
-            "what they play from now on, took home, brought back or kept is written down by itself, without marks"
-        )
+        raise click.UsageError(f"give {_OPTIONS[act]} alone, without marks; what was marked is a playtest of its own")
     needed = ("player_id",) if act == "plays" else ("player_id", *parts[:2])
     for name in needed:
         if given[name] is None:
@@ -121,7 +125,8 @@ def _acted(data: str, act: str, source: str | None, given: dict[str, Any], wait_
         values = {**told, "player_id": given["player_id"], "note": given["note"], "what": act, "id": new_id()}
         add_loan(data, _loan(Loan, values, given["date"]), wait_s=wait_s)
     named = " + ".join(str(value) for value in told.values() if value)
-    return paragraph(f"Written: {given['player_id']}, {named}: {ACTS[act]}.") + "\n"
+    more = " If they play it from now on, say so with --now-plays." if act == "kept" else ""
+    return paragraph(f"Written: {given['player_id']}, {named}: {ACTS[act]}.{more}") + "\n"
 
 
 def _loan(model: Any, values: dict[str, Any], day: str | None) -> Any:

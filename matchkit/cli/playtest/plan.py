@@ -55,7 +55,7 @@ def command(
 ) -> None:
     """Plan a blind playtest of set-ups, each SET mouthpiece/reed or mouthpiece/reed/ligature by their ids.
 
-    rate asks for marks of several set-ups, two asks which of two is more of something, triangle whether there is any difference at all.
+    For two and triangle sizes will do, such as 75thou/2.5/plate. rate asks for marks of several set-ups, two asks which of two is more of something, triangle whether there is any difference at all.
     """
     given = {name: value for name, value in options.items() if value is not None}
     plan = open_data(data, model).plan(kind, sets, players=players, **given)

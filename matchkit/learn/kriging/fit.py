@@ -62,23 +62,35 @@ class Settled:
     pull: Array
 
 
-def fit_line(systems: Sequence[Dense | Centred]) -> tuple[Line, list[Array]]:
+@dataclass(frozen=True)
+class _Solved:
+    """A system, and its inverse times 1, D and the marks (n, 3)."""
+
+    system: Dense | Centred
+    both: Array
+
+    @classmethod
+    def of(cls, block: Weighed, variances: Variances) -> _Solved:
+        system = solved(block, variances)
+        return cls(system, system.solve(np.column_stack([block.marks.line, block.marks.mark])))
+
+
+def _line_of(blocks: Sequence[_Solved]) -> tuple[Line, list[Array]]:
     """Return the line under the covariance of everything else, and ``(K + noise)^-1 (mark - line)`` (n,) of each system.
 
     Generalised least squares with a wide prior; the slope is :data:`LEAST_SLOPE` or more.
     """
     precision = np.diag([U_LINE_START**-2, U_LINE_SLOPE**-2])
     pulled = precision @ np.array([LINE_START, LINE_SLOPE])
-    weighed = [system.solve(np.column_stack([system.marks.line, system.marks.mark])) for system in systems]
-    for system, both in zip(systems, weighed, strict=True):
-        line = system.marks.line
-        precision = precision + line.T @ both[:, :2]
-        pulled = pulled + line.T @ both[:, 2]
+    for block in blocks:
+        line = block.system.marks.line
+        precision = precision + line.T @ block.both[:, :2]
+        pulled = pulled + line.T @ block.both[:, 2]
     start, slope = np.linalg.solve(precision, pulled)
     if slope < LEAST_SLOPE:  # a quadratic: the best start at that slope
         start, slope = (pulled[0] - precision[0, 1] * LEAST_SLOPE) / precision[0, 0], LEAST_SLOPE
     found = Line(float(start), float(slope), np.linalg.inv(precision))
-    return found, [both[:, 2] - both[:, :2] @ found.both for both in weighed]
+    return found, [block.both[:, 2] - block.both[:, :2] @ found.both for block in blocks]
 
 
 def held_out(system: Dense, line: Line, rows: Index) -> tuple[Array, Array]:
@@ -105,24 +117,24 @@ def one_out(system: Dense, line: Line) -> tuple[Array, Array]:
 
 
 def judge(blocks: Sequence[Weighed], variances: Variances) -> list[Weighed]:
-    """Return what each mark counts, and how far out each player's level may be, from the marks of all instruments."""
+    """Return what each mark counts, and how far out each player's level may be, from the marks of all instruments.
+
+    Where an instrument has very many marks, once must do for it.
+    """
+    return _judge(blocks, variances)[0]
+
+
+def _judge(blocks: Sequence[Weighed], variances: Variances) -> tuple[list[Weighed], list[_Solved]]:
     judged = [replace(block, odd=np.ones(len(block.marks))) for block in blocks]
-    if any(len(block.marks) > MOST_DENSE for block in blocks):  # very many marks: once must do, for both
-        line, systems, pulls = _line_of(judged, variances)
-        return [_widened(_judged(*one, line), one[2], variances) for one in zip(judged, systems, pulls, strict=True)]
-    for _ in range(JUDGED):
-        line, systems, pulls = _line_of(judged, variances)
-        judged = [_judged(*one, line) for one in zip(judged, systems, pulls, strict=True)]
-    for _ in range(WIDENED):
-        _, _, pulls = _line_of(judged, variances)
-        judged = [_widened(block, pull, variances) for block, pull in zip(judged, pulls, strict=True)]
-    return judged
-
-
-def _line_of(blocks: Sequence[Weighed], variances: Variances) -> tuple[Line, list[Dense | Centred], list[Array]]:
-    systems = [solved(block, variances) for block in blocks]
-    line, pulls = fit_line(systems)
-    return line, systems, pulls
+    held = [_Solved.of(block, variances) for block in judged]
+    for rounds, looked in ((JUDGED, _judged), (WIDENED, _widened)):
+        for turn in range(rounds):
+            line, pulls = _line_of(held)
+            for place, pull in enumerate(pulls):
+                if turn == 0 or len(judged[place].marks) <= MOST_DENSE:
+                    judged[place] = looked(judged[place], held[place].system, pull, line)
+                    held[place] = _Solved.of(judged[place], variances)
+    return judged, held
 
 
 def _judged(block: Weighed, system: Dense | Centred, pull: Array, line: Line) -> Weighed:
@@ -131,9 +143,10 @@ def _judged(block: Weighed, system: Dense | Centred, pull: Array, line: Line) ->
     return replace(block, odd=1 / np.where(stood_by(block.marks) | alone(block.marks), 1.0, trust))
 
 
-def _widened(block: Weighed, pull: Array, variances: Variances) -> Weighed:
+def _widened(block: Weighed, system: Dense | Centred, pull: Array, line: Line) -> Weighed:
     """Let players' levels lie as far out as these pulls say."""
-    code = block.marks.codes["player"]
+    del line
+    variances, code = system.variances, block.marks.codes["player"]
     effect = variances.player**2 * block.wider * np.bincount(code, pull)[code]
     return replace(block, wider=wider_levels(effect, variances.player))
 
@@ -186,10 +199,14 @@ def learn_variances(marks: Sequence[Coded]) -> Variances:
 
 def settle(marks: Sequence[Coded], variances: Variances) -> tuple[Line, list[Settled]]:
     """Return the line and the solved marks of each instrument at given variances."""
-    return solve_all(judge([Weighed.plain(block) for block in marks], variances), variances)
+    return _settled(*_judge([Weighed.plain(block) for block in marks], variances))
 
 
 def solve_all(weighed: Sequence[Weighed], variances: Variances) -> tuple[Line, list[Settled]]:
     """Return the line and the solved marks at given variances and with what each mark counts as it is."""
-    line, pulls = fit_line([solved(block, variances) for block in weighed])
+    return _settled(weighed, [_Solved.of(block, variances) for block in weighed])
+
+
+def _settled(weighed: Sequence[Weighed], held: Sequence[_Solved]) -> tuple[Line, list[Settled]]:
+    line, pulls = _line_of(held)
     return line, [Settled(block, pull) for block, pull in zip(weighed, pulls, strict=True)]

@@ -22,6 +22,8 @@ DOUBTED = 0.5
 """A mark that is less likely than this to be none is taken for a slip, and asked about."""
 LIKE = 2.0
 """Points within which two marks of a player on one set-up say the same."""
+VOUCHES = 0.5
+"""A mark that counts for less than this stands by no other, and none by it."""
 TAIL = 4.0
 """Degrees of freedom of how far players' levels lie apart."""
 
@@ -40,10 +42,11 @@ def trusted(missed: Array, variance: Array) -> Array:
 
 
 def stood_by(marks: Coded) -> NDArray[np.bool_]:
-    """Return whether a player gave a set-up another mark like this one (n,)."""
+    """Return whether a player gave a set-up another mark like this one (n,); what only says little vouches for none."""
     setup, mark = marks.codes["setup"], marks.mark
     order = np.lexsort((mark, setup))
-    close = (np.diff(setup[order]) == 0) & (np.diff(mark[order]) <= LIKE)
+    vouches = marks.trust[order] >= VOUCHES
+    close = (np.diff(setup[order]) == 0) & (np.diff(mark[order]) <= LIKE) & vouches[1:] & vouches[:-1]
     found = np.zeros(len(mark), dtype=bool)
     found[order[1:][close]] = True
     found[order[:-1][close]] = True

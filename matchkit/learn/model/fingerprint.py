@@ -76,6 +76,7 @@ UNREAD: Mapping[str, AbstractSet[str]] = {
     "playtests": {
         *("date", "position", "reed_age", "ease", "resistance", "brightness", "evenness", "note", "corrects"),
     },
+    "loans": {"date", "note"},
 }
 """Columns that a model does not read, by table: changing one leaves it as it is."""
 
@@ -138,8 +139,10 @@ def data_digests(stock: Stock, rated: Sequence[Playtest]) -> dict[str, str]:
     for table, rows in used.items():
         for name, row in rows:
             lines.setdefault(f"{table}/{name}", []).append(_line(row, UNREAD[table]))
-    # what a profile is made of is told by its first reed, marked or not
-    made_of = {reed.profile_id: reed.material for reed in sorted(stock.reeds, key=lambda reed: reed.id, reverse=True)}
+    # what a profile is made of, and its cut, are told by its first reed, marked or not
+    made_of = {
+        reed.profile_id: f"{reed.material} {reed.cut}" for reed in sorted(stock.reeds, key=lambda reed: reed.id, reverse=True)
+    }
     for profile in sorted(profile for profile in profiles if profile):
         lines.setdefault(f"made of/{profile}", []).append(str(made_of.get(profile)))
     # no closing tests, and no facings of a piece, are something too

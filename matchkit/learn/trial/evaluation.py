@@ -134,11 +134,13 @@ def evaluate_tests(
 
 
 def _at_most(tests: RatedTests, rescore: Rescore | None) -> tuple[RatedTests, Rescore]:
-    """Return at most 3,000 of the tests, by a fixed seed, and how they are seen from some of them alone."""
+    """Return the tests that were marked, at most 3,000 by a fixed seed, and how they are seen from some of them alone."""
     whole = rescore or (lambda _: tests)
-    if len(tests) <= MOST_EVALUATED:
+    kept = tests.given
+    if len(kept) == len(tests) <= MOST_EVALUATED:
         return tests, whole
-    kept = np.sort(np.random.default_rng(0).choice(len(tests), MOST_EVALUATED, replace=False))
+    if len(kept) > MOST_EVALUATED:
+        kept = kept[np.sort(np.random.default_rng(0).choice(len(kept), MOST_EVALUATED, replace=False))]
     return tests.take(kept), lambda train: whole(kept[train]).take(kept)
 
 

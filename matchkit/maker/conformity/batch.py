@@ -118,6 +118,11 @@ class Pieces:
     order_known: bool = True
     """Whether every piece has a serial number of its own, so that the order of making is known."""
 
+    @property
+    def stops_mm(self) -> list[float]:
+        """Every stop that was read."""
+        return [reading.stop_mm for rows in self.readings.values() for reading in rows]
+
 
 def gather(mouthpieces: Sequence[Mouthpiece], readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> Pieces:
     """Put readings to their pieces, and the pieces into the order of their serial numbers where all have one."""

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.parts.facing import FacingPart
-from matchkit.physics.lay.facing import Lay, MeanLay, flaws
+from matchkit.physics.lay.facing import Lay, MeanLay
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings
 from matchkit.physics.lay.refit import Redrawn, redraw
 from matchkit.records.spec import Drawing, Gauge
@@ -81,7 +81,7 @@ class Uncertainty:
     """Standard uncertainties of one facing, from draws.
 
     ``covariance_m2`` (3, 3) is that of tip opening, facing length and half-open place; ``smoothness_floor_m`` what the readings' own
-    errors would show as roughness on a perfectly fair facing; ``flaw_m`` one value a flaw, ``off_m`` the residual heights by rail.
+    errors would show as roughness on a perfectly fair facing; ``off_m`` the residual heights by rail.
     """
 
     draws: int
@@ -90,7 +90,6 @@ class Uncertainty:
     rail_difference_m: float | None
     smoothness_m: float | None
     smoothness_floor_m: float | None
-    flaw_m: tuple[float, ...]
     off_m: dict[str, Array]
     band_m: tuple[Array, Array]
 
@@ -149,7 +148,6 @@ def monte_carlo(
         rail_difference_m=float((by_rail["left"] - by_rail["right"]).std(ddof=1)) if sides else None,
         smoothness_m=float(rough.std(ddof=1)) if lay.shape_known else None,
         smoothness_floor_m=float(np.sqrt(np.mean((change - change.mean(axis=0)) ** 2))) if lay.shape_known else None,
-        flaw_m=tuple(float(np.interp(flaw.place_m, x, band)) for flaw in flaws(lay)),
         off_m={name: np.sqrt(np.mean((values - read_off(rails[name], fair)) ** 2, axis=0)) for name, values in off.items()},
         band_m=(x, band),
     )

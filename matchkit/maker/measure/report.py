@@ -11,10 +11,11 @@ import numpy as np
 
 from matchkit.facts import Assumed
 from matchkit.maker.facts import TableFound
-from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
+from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, pooled, table_test
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
-from matchkit.physics.lay.facing import MeanLay, flaws
+from matchkit.physics.lay.facing import MeanLay
 from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
+from matchkit.physics.lay.flaws import find_flaws
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, HouseSpec
@@ -135,9 +136,8 @@ def facing_report(
     unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
     drawing = spec.drawing.get(mouthpiece.model or "")
     test = table_test(part, rails, drawing=drawing, drawn=None if drawing is None else drawn_curve(drawing)) if rails else None
-    found = flaws(lay)
+    found = find_flaws(pooled(rails), fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m) if lay.shape_known else ()
     sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
-    u_flaw = unsure.flaw_m if unsure is not None else ()
     u_length = fair.u_facing_length_m if unsure is None else math.sqrt(unsure.covariance_m2[1, 1])
     return FacingReport(
         mouthpiece_id=mouthpiece.id,
@@ -167,10 +167,7 @@ def facing_report(
         rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=stations(rails, fair, unsure),
-        bumps=tuple(
-            FlawFound(f.kind, f.place_m / MM, f.height_m / UM, u / UM, f.length_m / MM)
-            for f, u in zip(found, u_flaw, strict=True)
-        ),
+        bumps=tuple(FlawFound(f.kind, f.place_m / MM, f.height_m / UM, f.u_height_m / UM, f.length_m / MM) for f in found),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
         u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
         twist_um=None if test is None else _times(test.twist_m, 1 / UM),

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +20,6 @@ Array = NDArray[np.float64]
 
 LEAST_FEELERS = 4
 """With fewer feelers on a rail the readings fix an arc, and say nothing of how far the facing strays from one."""
-
-LEAST_FLAW_M = 12e-6
-"""A deviation below this is not told from the readings' own scatter."""
-
-TIP_REGION_M = 2e-3
-"""Nearer the tip a deviation is told by the tip opening, not as a flaw of the facing."""
 
 _GRID = 201
 
@@ -166,35 +159,3 @@ def mean_lay(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: 
 
 
 AnyLay = Lay | MeanLay
-
-
-@dataclass(frozen=True)
-class Flaw:
-    """A stretch where the lay strays from its fair curve: a bump stands proud of it, a flat lies under it.
-
-    ``place_m`` and ``height_m`` are where it is worst, and by how much (above zero: the lay is too far from the reed's plane).
-    """
-
-    kind: Literal["bump", "flat"]
-    place_m: float
-    height_m: float
-    length_m: float
-
-
-def flaws(lay: AnyLay, *, least_m: float = LEAST_FLAW_M) -> tuple[Flaw, ...]:
-    """Return the stretches where the measured lay strays by ``least_m`` or more, tip first; none where the shape is not known.
-
-    Beside a bump the lay often seems flat, and the other way round. Feelers see no more than lies between their stops.
-    """
-    if not lay.shape_known:
-        return ()
-    x = np.linspace(TIP_REGION_M, lay.fair.facing_length_m, 4 * _GRID)
-    off = lay.height_m(x) - lay.fair.height_m(x)
-    found = []
-    for sign, kind in ((-1.0, "bump"), (1.0, "flat")):
-        beyond = np.flatnonzero(sign * off >= least_m)
-        for stretch in np.split(beyond, np.flatnonzero(np.diff(beyond) > 1) + 1) if len(beyond) else []:
-            worst = stretch[np.argmax(sign * off[stretch])]
-            length = float(x[stretch[-1]] - x[stretch[0]])
-            found.append(Flaw("bump" if kind == "bump" else "flat", float(x[worst]), float(off[worst]), length))
-    return tuple(sorted(found, key=lambda flaw: flaw.place_m))

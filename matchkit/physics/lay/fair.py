@@ -51,6 +51,8 @@ class Readings:
     u_place_m: Array
     u_common_m: float = 0.0
     u_tilt: float = 0.0
+    u_step_m: float = 0.0
+    """Of ``u_place_m``, what is due to the step that places are read to: alike on both rails where both read the same."""
     stacked: NDArray[np.bool_] | None = None
 
     def alike(self) -> NDArray[np.bool_]:
@@ -64,7 +66,8 @@ class Readings:
         height, place, u_height, u_place = (np.concatenate([getattr(self, name), getattr(other, name)]) for name in names)
         stacks = [np.zeros(len(rail.height_m), bool) if rail.stacked is None else rail.stacked for rail in (self, other)]
         stacked = np.concatenate(stacks) if any(stack.any() for stack in stacks) else None
-        return Readings(height, place, u_height, u_place, self.u_common_m, self.u_tilt, stacked)
+        step = max(self.u_step_m, other.u_step_m)
+        return Readings(height, place, u_height, u_place, self.u_common_m, self.u_tilt, step, stacked)
 
 
 def run_m(form: Form, shape: Array, height_m: Array) -> Array:

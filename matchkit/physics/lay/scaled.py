@@ -53,8 +53,12 @@ def _rail(lay: Lay, height: float, place: float) -> Lay:
 
 
 def _curve(fair: FairCurve, height: float, place: float) -> FairCurve:
-    found = averaged([_shape(shape, height, place) for shape in fair.shapes], fair.weights)
-    return replace(found, widest=fair.widest, scatter=fair.scatter)
+    found = replace(averaged([_shape(shape, height, place) for shape in fair.shapes], fair.weights), scatter=fair.scatter)
+    if fair.unknown_shape_m2 is None:
+        return found
+    stretch = np.array([height, place, place, place])  # tip, facing length, half-open place and break
+    unknown = fair.unknown_shape_m2 * np.outer(stretch, stretch)
+    return replace(found, covariance_m2=found.covariance_m2 + unknown[:3, :3], unknown_shape_m2=unknown)
 
 
 def _shape(shape: Shape, height: float, place: float) -> Shape:

@@ -1,0 +1,131 @@
+"""One set-up for one player: scored, explained, and how sure it is that it beats another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from matchkit.advise.answers import Explanation, Setup
+from matchkit.advise.heard import POINTS, tastes
+from matchkit.advise.reasons import certainty
+from matchkit.advise.requests import assumed_of, check_wishes, incomparable, keep_others, wrong_order
+from matchkit.advise.search import Candidates, rank_candidates
+from matchkit.advise.setups import SetupMaker
+from matchkit.facts import FITS, ModelUse, Refusal, Sure
+from matchkit.learn.fitted import Band, Setups
+from matchkit.learn.learner import Learner
+from matchkit.pairs.table import PairTable
+from matchkit.parts.facing import FacingPart
+from matchkit.parts.fits import ligature_refusals, pair_refusals
+from matchkit.parts.reed import ReedPart
+from matchkit.parts.said import said_facing, said_reed
+from matchkit.records.parts import Ligature
+from matchkit.score.player import PlayerView, Visitor
+from matchkit.score.wishes import Wishes, understand
+
+
+def explain_setup(
+    learner: Learner,
+    player: str | Visitor,
+    parts: tuple[str | FacingPart, str | ReedPart, str | Ligature | None],
+    *,
+    wish: Sequence[str],
+    neck: str | None,
+    change: str | None = None,
+    model: ModelUse,
+) -> Explanation:
+    """Explain one set-up (mouthpiece, reed and perhaps ligature) for a player."""
+    wishes = understand(wish)
+    view = learner.scorer.view(player, neck_id=neck)
+    check_wishes(wishes, view)
+    keep_others(change, view, learner.parts)
+    stays = change in ("reed", "ligature")
+    kind = view.player.instrument
+    facing = said_facing(learner.parts, parts[0], kind) if isinstance(parts[0], str) else parts[0]
+    reed = said_reed(learner.parts, parts[1], kind) if isinstance(parts[1], str) else parts[1]
+    ligature = learner.parts.ligature(parts[2]) if isinstance(parts[2], str) else parts[2]
+    ligatures = () if ligature is None else (ligature,)
+    ruled_out, reason = wrong_order((reed,), view, wishes)
+    refused = [pair_refusals((facing,), (reed,), instrument=kind)[0, 0], *ligature_refusals((facing,), ligatures)[0]]
+    refused += [reason] if ruled_out[0] else []
+    others = [part for part in learner.parts.reeds if part.id != reed.id]
+    refused += [Refusal.NOT_COMPARABLE] if incomparable([reed, *others], view)[0] else []
+    blend = learner.blend
+    pair = learner.scorer.pair(facing, reed, lip_m=view.lip_m)
+    setup = score_one(learner, view, pair, ligature, wishes, own_opening=stays)
+    now = present_setup(learner, view, wishes, own_opening=stays)
+    return Explanation(
+        player=view.player.id,
+        wish=wishes.words,
+        aimed=learner.scorer.targets(view, (reed,), wishes).aimed,
+        model=model,
+        setup=setup,
+        present=now,
+        intercept=blend.line.intercept,
+        slope=blend.line.slope,
+        refused=tuple(reason for reason in refused if reason != FITS),
+        assumed=(*facing.assumed, *reed.assumed, *assumed_of(view)),
+        tastes=tastes(blend, view.player.instrument, view.player.id, wish_step=learner.scorer.spec.wish_step),
+        sure=_sure_against_now(learner, view, wishes, pair, (ligature, setup), now),
+    )
+
+
+def _sure_against_now(
+    learner: Learner,
+    view: PlayerView,
+    wishes: Wishes,
+    pair: PairTable,
+    asked: tuple[Ligature | None, Setup],
+    now: Setup | None,
+) -> Sure | None:
+    """Return how sure it is that a set-up is marked higher, or lower, than the present one."""
+    ligature, setup = asked
+    if view.present is None or now is None:
+        return None
+    theirs = None if view.ligature_id is None else learner.parts.ligature(view.ligature_id)
+    u = u_difference(learner, view, wishes, (view.present.pair, pair), (theirs, ligature))
+    return None if u is None else certainty((setup.score - now.score) / POINTS, u)
+
+
+def u_difference(
+    learner: Learner,
+    view: PlayerView,
+    wishes: Wishes,
+    pairs: tuple[PairTable, PairTable],
+    ligatures: tuple[Ligature | None, Ligature | None],
+) -> float | None:
+    """Return how unsure the difference of two set-ups' marks is, in points of a mark; None where there are no marks."""
+    known = learner.blend.by_instrument.get(view.player.instrument)
+    if known is None:
+        return None
+    both = learner.scorer.score(view, pairs[0].join(pairs[1]), wishes=wishes)
+    one, other = (Band() if item is None else Band(item.id, item.contact) for item in ligatures)
+    setups = Setups.of_pairs(both.pairs, both.features)
+    return known.u_difference(setups, view.player.id, (one, other), overall_d=both.terms.overall)
+
+
+def present_setup(learner: Learner, view: PlayerView, wishes: Wishes, *, own_opening: bool = False) -> Setup | None:
+    """Score what the player plays now, under the same wish, so that the answers can be held against it."""
+    if view.present is None:
+        return None
+    ligature = None if view.present.ligature_id is None else learner.parts.ligature(view.present.ligature_id)
+    return score_one(learner, view, view.present.pair, ligature, wishes, own_opening=own_opening)
+
+
+def score_one(
+    learner: Learner, view: PlayerView, pair: PairTable, ligature: Ligature | None, wishes: Wishes, *, own_opening: bool = False
+) -> Setup:
+    """Score one set-up; with no ligature named, the playtests count as with an unlike one."""
+    scored = learner.scorer.score(view, pair, wishes=wishes, own_opening=own_opening)
+    ligatures = () if ligature is None else (ligature,)
+    blend = learner.blend
+    best = rank_candidates(
+        Candidates(scored, np.ones((1, len(ligatures)), dtype=bool)),
+        blend,
+        ligatures,
+        instrument=view.player.instrument,
+        player=view.player.id,
+        top=1,
+    )
+    return SetupMaker(learner, blend, view, scored, ligatures).setups(best.lines)[0]

@@ -1,0 +1,192 @@
+"""Bumps and flats: stretches where readings stray from the fair curve by more than their own errors explain.
+
+Near the fair curve a reading at height ``y`` lies at ``x(y)``, which a small change of shape moves along ``1``, ``y^a``, ``y^a ln y`` and
+``y^(a + 1)`` (break, size, exponent and flattening; ``a`` is a half for arcs and ellipses). A stretch that stands off by ``d`` moves its readings by
+``d dx/dy`` besides: the mean-shift test of an outlier (Cook and Weisberg 1982, from memory), by generalised least squares under the readings'
+covariance. The likeliest stretch is taken in, and looked again, while chance would show one as large in fewer than 2 of 100 sound facings.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.physics.lay.fair import FairCurve, Readings
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+LEAST_FLAW_M = 12e-6
+"""A deviation below this is a matter of taste, however sure it is."""
+
+TIP_REGION_M = 2e-3
+"""Nearer the tip a deviation is told by the tip opening, not as a flaw of the facing."""
+
+CHANCE = 0.02
+"""Share of sound facings on which a flaw may be named."""
+WIDTHS_M = (1.2e-3, 2.4e-3, 4e-3)
+"""Widths at half height of what is looked for."""
+_STEP_M = 0.2e-3
+NEAR = 0.85
+"""A station sees at least this share of the height of what is looked for; between stations nothing is seen."""
+MOST_FLAWS = 4
+FOR_FLATTENING = 8
+"""So many stations tell the flattening besides the exponent."""
+
+
+@dataclass(frozen=True)
+class Flaw:
+    """A stretch where the lay strays from its fair curve: a bump stands proud of it, a flat lies under it.
+
+    ``place_m`` is its middle, ``height_m`` by how much (above zero: the lay is too far from the reed's plane), with its standard uncertainty.
+    """
+
+    kind: Literal["bump", "flat"]
+    place_m: float
+    height_m: float
+    length_m: float
+    u_height_m: float
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """A smooth bump of height 1 at ``place_m``, as readings (n,) see it."""
+
+    place_m: float
+    width_m: float
+    seen: Array
+
+
+def find_flaws(
+    readings: Readings, fair: FairCurve, *, tip_opening_m: float, u_tip_m: float, least_m: float = LEAST_FLAW_M
+) -> tuple[Flaw, ...]:
+    """Return the bumps and flats of a facing, tip first, from the readings of one rail or of both.
+
+    Parameters
+    ----------
+    readings
+        of all rails, as they were fitted
+    fair
+        the curve that was fitted to them
+    tip_opening_m, u_tip_m
+        the tip opening, which is one more reading at ``x = 0``
+    least_m
+        what is smaller is not named
+    """
+    y = np.append(readings.height_m, tip_opening_m)
+    x = np.append(readings.place_m, 0.0)
+    stretches = _stretches(readings)
+    if not stretches:
+        return ()
+    slope = _slope(fair, y)
+    whiten = np.linalg.inv(np.linalg.cholesky(_covariance(readings, fair, slope, u_tip_m)))
+    design = whiten @ _tangents(fair, y, stations=len(np.unique(readings.height_m)))
+    off = whiten @ (x - _places(fair, y))
+    shifts = [whiten @ (slope * np.append(stretch.seen, 0.0)) for stretch in stretches]
+    limit = _limit(len(np.unique(readings.height_m)) * len(WIDTHS_M))
+    taken: list[int] = []
+    while len(taken) < MOST_FLAWS:
+        base = np.linalg.qr(np.column_stack([design, *(shifts[place] for place in taken)]))[0]
+        rest = off - base @ (base.T @ off)
+        scores = []
+        for place, shift in enumerate(shifts):
+            clear = shift - base @ (base.T @ shift)
+            size = float(clear @ clear)
+            overlaps = any(_overlap(stretches[place], stretches[other]) for other in taken)
+            scores.append(0.0 if overlaps or size < 0.05 * float(shift @ shift) else abs(float(clear @ rest)) / math.sqrt(size))
+        best = int(np.argmax(np.round(scores, 6)))
+        if scores[best] < limit:
+            break
+        taken.append(best)
+    return _told(stretches, shifts, design, off, taken, limit, least_m=least_m)
+
+
+def _told(
+    stretches: list[_Stretch], shifts: list[Array], design: Array, off: Array, taken: list[int], limit: float, *, least_m: float
+) -> tuple[Flaw, ...]:
+    """Return the stretches that were taken in, those that are large and sure with all of them beside one another."""
+    if not taken:
+        return ()
+    both = np.column_stack([design, *(shifts[place] for place in taken)])
+    gain = np.linalg.pinv(both)
+    found = gain @ off
+    rest = off - both @ found
+    degrees = len(off) - both.shape[1]
+    rougher = max(1.0, float(rest @ rest) / degrees) if degrees > 0 else 1.0  # readings rougher than stated
+    u = np.sqrt((gain**2).sum(axis=1) * rougher)
+    flaws = []
+    for row, place in enumerate(taken, start=design.shape[1]):
+        height, doubt, stretch = float(found[row]), float(u[row]), stretches[place]
+        if abs(height) >= least_m and abs(height) >= limit * doubt:
+            kind: Literal["bump", "flat"] = "bump" if height < 0 else "flat"
+            flaws.append(Flaw(kind, stretch.place_m, height, stretch.width_m, doubt))
+    return tuple(sorted(flaws, key=lambda flaw: flaw.place_m))
+
+
+def _limit(count: int) -> float:
+    """Return how many standard uncertainties a stretch must stand off, of so many that are looked at (Bonferroni)."""
+    from scipy.special import ndtri
+
+    return float(-ndtri(CHANCE / 2 / count))
+
+
+def _overlap(one: _Stretch, other: _Stretch) -> bool:
+    return abs(one.place_m - other.place_m) < (one.width_m + other.width_m) / 2
+
+
+def _stretches(readings: Readings) -> list[_Stretch]:
+    """Return every bump that may be looked for behind the tip region, where a station sees it."""
+    found = []
+    last = float(readings.place_m.max())
+    for width in WIDTHS_M:
+        for place in np.arange(TIP_REGION_M, last, _STEP_M):
+            seen = np.exp(-4 * math.log(2) * ((readings.place_m - place) / width) ** 2)
+            if seen.max() >= NEAR:
+                found.append(_Stretch(float(place), width, seen))
+    return found
+
+
+def _places(fair: FairCurve, y: Array) -> Array:
+    """Return where the fair curve is so high (n,)."""
+    return np.array([sum(w * s.place_m(float(height)) for w, s in zip(fair.weights, fair.shapes, strict=True)) for height in y])
+
+
+def _slope(fair: FairCurve, y: Array) -> Array:
+    """Return -dx/dy of the fair curve, above 0 (n,)."""
+    return np.asarray((_places(fair, 0.999 * y) - _places(fair, 1.001 * y)) / (2e-3 * y))
+
+
+def _tangents(fair: FairCurve, y: Array, *, stations: int) -> Array:
+    """Return the ways in which a facing may be of another shape (n, 3 or 4)."""
+    power = next((float(s.parameters[2]) for s in fair.shapes if s.form == fair.form and s.form == "power law"), 0.5)
+    high = y / y.max()
+    run = high**power
+    columns = [np.ones(len(y)), run, run * np.log(high)]
+    if stations >= FOR_FLATTENING:
+        columns.append(run * high)
+    return np.column_stack(columns)
+
+
+def _covariance(readings: Readings, fair: FairCurve, slope: Array, u_tip_m: float) -> Array:
+    """Return the covariance of the readings' places, the tip last (n + 1, n + 1)."""
+    count = len(readings.height_m)
+    by_feeler = slope * np.append(readings.u_height_m, u_tip_m)
+    alike = np.eye(count + 1, dtype=bool)
+    alike[:-1, :-1] |= readings.alike()
+    found = alike * np.outer(by_feeler, by_feeler)
+    touch = np.append(np.sqrt(np.maximum(readings.u_place_m**2 - readings.u_step_m**2, 0.0)), 0.0)
+    found += np.diag(np.maximum(touch**2, 1e-14))
+    same = np.eye(count, dtype=bool)
+    for one, other in pairwise(np.argsort(readings.height_m, kind="stable")):
+        if readings.height_m[one] == readings.height_m[other] and readings.place_m[one] == readings.place_m[other]:
+            same[one, other] = same[other, one] = True  # both rails in one cell of the gauge: rounded alike
+    found[:-1, :-1] += readings.u_step_m**2 * same
+    found[:-1, :-1] += readings.u_common_m**2
+    lift = slope[:-1] * readings.u_tilt * np.maximum(fair.break_m - readings.place_m, 0.0)
+    found[:-1, :-1] += np.outer(lift, lift)
+    return np.asarray(found)
