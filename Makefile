@@ -46,6 +46,7 @@ bench: $(STAMP)
 	$(BENCH) benchmarks/walked.py
 	$(BENCH) benchmarks/bench.py
 	$(BENCH) benchmarks/maker.py
+	$(BENCH) benchmarks/ghosts.py
 	$(BENCH) benchmarks/book.py
 
 mutants: $(STAMP)

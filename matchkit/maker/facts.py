@@ -80,6 +80,11 @@ class RefaceTarget:
     closing_kpa: float | None = None
     middle: bool = False
     """Whether that closing pressure is the middle of the house's range, and not one that was asked for."""
+    closing_share: float | None = None
+    """What the reed leaves open on it when it is closed, as a share of the opening; with the least removal."""
+    even_share: float | None = None
+    even_um: float | None = None
+    """The same of the facing that closes most evenly, and the most that comes off for that, in um."""
 
 
 @dataclass(frozen=True)

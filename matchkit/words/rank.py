@@ -226,10 +226,9 @@ def _reasons(row: Setup) -> list[str]:
 def new_words(row: Setup) -> str:
     """Return what of a set-up is new to them, with its prices, without a capital; nothing where that is not known."""
     parts = [f"the {item.part}{'' if item.price is None else f' ({money(item.price)})'}" for item in row.new_parts]
-    gone = f"; none in stock of the {listed(row.gone, 'and the')}" if row.gone else ""
-    if parts:
-        return f"new: {listed(parts)}{gone}"
-    return gone.removeprefix("; ")
+    gone = f"none in stock of the {listed(row.gone, 'and the')}" if row.gone else ""
+    new = f"new: {listed(parts)}" if parts else ""
+    return "; ".join(part for part in (new, gone) if part)
 
 
 def _free_steps(ranking: Ranking) -> list[Block | str]:

@@ -222,7 +222,7 @@ def test_a_mark_that_decides_is_named(tmp_path: Path) -> None:
     told = deciding_words(ranking.deciding, "A108 + S-3 + L1")
     assert (
         told
-        == "A108 + S-3 + L1 is first by one mark only, the 9.5 of P1 for A108 with S-3 (T0014): one more playtest of it would settle that"
+        == "A108 + S-3 + L1 is first by one mark only, the 9.5 of P1 for A108 with S-3 (T0014): playing that again would settle it"
     )
     without = mk.open(small_house(tmp_path / "without", marks[:-1]), cache=False).rank("P1", top=3)
     first, other = ((found.rows[0].mouthpiece_id, found.rows[0].reed_id) for found in (ranking, without))

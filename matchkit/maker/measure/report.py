@@ -11,7 +11,7 @@ import numpy as np
 
 from matchkit.facts import Assumed
 from matchkit.maker.facts import TableFound
-from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, pooled, table_test
+from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
 from matchkit.physics.lay.facing import MeanLay
 from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
@@ -136,7 +136,9 @@ def facing_report(
     unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
     drawing = spec.drawing.get(mouthpiece.model or "")
     test = table_test(part, rails, drawing=drawing, drawn=None if drawing is None else drawn_curve(drawing)) if rails else None
-    found = find_flaws(pooled(rails), fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m) if lay.shape_known else ()
+    found = (
+        find_flaws(list(rails.values()), fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m) if lay.shape_known else ()
+    )
     sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
     u_length = fair.u_facing_length_m if unsure is None else math.sqrt(unsure.covariance_m2[1, 1])
     return FacingReport(

@@ -25,7 +25,7 @@ from matchkit.records.parts import Mouthpiece
 from matchkit.records.spec import Drawing, HouseSpec
 from matchkit.score.player import PlayerView, Visitor, playing_openings_m
 from matchkit.score.scorer import Scorer
-from matchkit.units import KPA, MM
+from matchkit.units import KPA, MM, UM
 
 Array = NDArray[np.float64]
 
@@ -172,16 +172,29 @@ def _reed_target(
     closing = sum(window) / 2 if wanted.closing_kpa is None and window is not None else float(wanted.closing_kpa or 0.0)
     if not closing > 0:
         raise RequestError(f"a closing pressure of {closing:g} kPa; expected more than 0")
-    curve = match_reed(
-        worn,
-        reed,
-        closing_pa=closing * KPA,
-        load_width_m=load_width_m,
-        lip_m=view.lip_m,
-        lip_load_n=view.lip_force_n,
-        lip_spread_m=constants.LIP_SPREAD.value * MM,
+    least, most_even = (
+        match_reed(
+            worn,
+            reed,
+            even=even,
+            closing_pa=closing * KPA,
+            load_width_m=load_width_m,
+            lip_m=view.lip_m,
+            lip_load_n=view.lip_force_n,
+            lip_spread_m=constants.LIP_SPREAD.value * MM,
+        )
+        for even in (False, True)
     )
-    return curve, RefaceTarget("reed", reed_id=reed.id, closing_kpa=closing, middle=wanted.closing_kpa is None)
+    target = RefaceTarget(
+        "reed",
+        reed_id=reed.id,
+        closing_kpa=closing,
+        middle=wanted.closing_kpa is None,
+        closing_share=least.share,
+        even_share=most_even.share,
+        even_um=most_even.deepest_m / UM,
+    )
+    return least.curve, target
 
 
 TIP_RANGE_MM = (0.5, 4.0)

@@ -163,16 +163,52 @@ def _beams(
     )
 
 
-def match_reed(
-    worn: Worn, reed: ReedPart, *, closing_pa: float, load_width_m: float, lip_m: float, lip_load_n: float, lip_spread_m: float
-) -> FairCurve:
-    """Return the facing that closes most evenly on one reed: the smallest closing share under the lip at a wanted closing pressure.
+@dataclass(frozen=True)
+class OnReed:
+    """A facing for one reed: the curve, what share of the opening it leaves when closed, and the most that comes off for it."""
 
-    For each break and exponent the tip opening follows from the closing pressure; those that cover the lay and open it by at most
+    curve: FairCurve
+    share: float
+    deepest_m: float
+
+
+ALIKE_SHARE = 0.005
+"""Closing shares within this are the same."""
+
+
+def match_reed(
+    worn: Worn,
+    reed: ReedPart,
+    *,
+    even: bool,
+    closing_pa: float,
+    load_width_m: float,
+    lip_m: float,
+    lip_load_n: float,
+    lip_spread_m: float,
+) -> OnReed:
+    """Return a facing that one reed closes at a wanted pressure: the one that takes off least and closes as evenly as now, or the most ``even`` one.
+
+    As evenly as now: the closing share under the lip is no larger than on the nearest fair curve, where there is such a facing. For each break and exponent the tip opening follows from the closing pressure; those that cover the lay and open it by at most
     0.5 mm are solved exactly, and the net is drawn closer twice. Raises RequestError where there is none.
     """
+
+    def shares(tip: Array, edge: Array, power: Array) -> Array:
+        beams = _beams(reed, tip, edge, power, load_width_m, lip_m, lip_spread_m)
+        solved = close_reeds(
+            beams,
+            tip_width_m=np.full(len(tip), reed.shape.tip_width_m),
+            lip_m=np.minimum(lip_m, LIP_REACH * (beams.clamp_m - CLAMP_BEHIND)),
+        )
+        pressure = solved.pressure_per_modulus * reed.modulus_pa
+        return closing_share(solved, np.arange(len(tip)), lip_share=lip_load_n / solved.lip_area_m2 / pressure)
+
+    fair = nearest_fair(worn).shapes[0].parameters
+    tip_now = fair[0] ** (1 / fair[2]) / fair[1] ** (1 / fair[2]) * 1 * MM
+    now = float(shares(np.array([tip_now]), fair[:1], 1 / fair[2:3])[0])
     centre = None
     best_curve: tuple[float, float, float] | None = None
+    found = 0.0
     for width in (1.0, 0.1, 0.02):
         edge, power = _grid(worn, centre, width)
         tip = np.full(len(edge), worn.tip_m)
@@ -188,16 +224,15 @@ def match_reed(
                 f"no facing that only removing can reach closes at {closing_pa / KPA:.1f} kPa on {reed.reed.id} with the tip opened by at most "
                 f"{MOST_OPENED_M / MM:g} mm; a softer or harder reed, or another pressure?"
             )
-        beams = _beams(reed, tip[rows], edge[rows], power[rows], load_width_m, lip_m, lip_spread_m)
-        solved = close_reeds(
-            beams,
-            tip_width_m=np.full(len(rows), reed.shape.tip_width_m),
-            lip_m=np.minimum(lip_m, LIP_REACH * (beams.clamp_m - CLAMP_BEHIND)),
-        )
-        pressure = solved.pressure_per_modulus * reed.modulus_pa
-        share = closing_share(solved, np.arange(len(rows)), lip_share=lip_load_n / solved.lip_area_m2 / pressure)
-        best = int(share.argmin())
+        share = shares(tip[rows], edge[rows], power[rows])
+        kept = share <= now + ALIKE_SHARE
+        if even or not kept.any():
+            best = int(share.argmin())
+        else:
+            best = int(np.where(kept, _removal(worn, tip[rows], edge[rows], power[rows]), np.inf).argmin())
+        found = float(share[best])
         centre = (float(edge[rows[best]]), float(power[rows[best]]))
         best_curve = (float(tip[rows[best]]), *centre)
     assert best_curve is not None  # noqa: S101 - the first net either finds one or raises
-    return power_curve(*best_curve)
+    curve = power_curve(*best_curve)
+    return OnReed(curve, found, float(np.maximum(curve.height_m(worn.x_m) - worn.height_m, 0.0).max()))

@@ -9,6 +9,7 @@ covariance. The likeliest stretch is taken in, and looked again, while chance wo
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -63,14 +64,14 @@ class _Stretch:
 
 
 def find_flaws(
-    readings: Readings, fair: FairCurve, *, tip_opening_m: float, u_tip_m: float, least_m: float = LEAST_FLAW_M
+    rails: Sequence[Readings], fair: FairCurve, *, tip_opening_m: float, u_tip_m: float, least_m: float = LEAST_FLAW_M
 ) -> tuple[Flaw, ...]:
-    """Return the bumps and flats of a facing, tip first, from the readings of one rail or of both.
+    """Return the bumps and flats of a facing, tip first, from the readings of one rail or of both, which may differ in length and size.
 
     Parameters
     ----------
-    readings
-        of all rails, as they were fitted
+    rails
+        as they were fitted, one behind the other
     fair
         the curve that was fitted to them
     tip_opening_m, u_tip_m
@@ -78,6 +79,8 @@ def find_flaws(
     least_m
         what is smaller is not named
     """
+    first, *rest = rails
+    readings = first.beside(*rest) if rest else first
     y = np.append(readings.height_m, tip_opening_m)
     x = np.append(readings.place_m, 0.0)
     stretches = _stretches(readings)
@@ -85,20 +88,24 @@ def find_flaws(
         return ()
     slope = _slope(fair, y)
     whiten = np.linalg.inv(np.linalg.cholesky(_covariance(readings, fair, slope, u_tip_m)))
-    design = whiten @ _tangents(fair, y, stations=len(np.unique(readings.height_m)))
+    tangents = _tangents(fair, y, stations=len(np.unique(readings.height_m)))
+    if rest:  # a rail may be shorter than the other, or of another size
+        side = np.concatenate([np.ones(len(first.height_m)), -np.ones(len(rest[0].height_m)), [0.0]])
+        tangents = np.column_stack([tangents, side, side * tangents[:, 1]])
+    design = whiten @ tangents
     off = whiten @ (x - _places(fair, y))
     shifts = [whiten @ (slope * np.append(stretch.seen, 0.0)) for stretch in stretches]
     limit = _limit(len(np.unique(readings.height_m)) * len(WIDTHS_M))
     taken: list[int] = []
     while len(taken) < MOST_FLAWS:
         base = np.linalg.qr(np.column_stack([design, *(shifts[place] for place in taken)]))[0]
-        rest = off - base @ (base.T @ off)
+        left = off - base @ (base.T @ off)
         scores = []
         for place, shift in enumerate(shifts):
             clear = shift - base @ (base.T @ shift)
             size = float(clear @ clear)
             overlaps = any(_overlap(stretches[place], stretches[other]) for other in taken)
-            scores.append(0.0 if overlaps or size < 0.05 * float(shift @ shift) else abs(float(clear @ rest)) / math.sqrt(size))
+            scores.append(0.0 if overlaps or size < 0.05 * float(shift @ shift) else abs(float(clear @ left)) / math.sqrt(size))
         best = int(np.argmax(np.round(scores, 6)))
         if scores[best] < limit:
             break
@@ -144,7 +151,7 @@ def _stretches(readings: Readings) -> list[_Stretch]:
     found = []
     last = float(readings.place_m.max())
     for width in WIDTHS_M:
-        for place in np.arange(TIP_REGION_M, last, _STEP_M):
+        for place in np.arange(TIP_REGION_M, last - width / 2, _STEP_M):
             seen = np.exp(-4 * math.log(2) * ((readings.place_m - place) / width) ** 2)
             if seen.max() >= NEAR:
                 found.append(_Stretch(float(place), width, seen))

@@ -35,7 +35,10 @@ def _rails(report: FacingReport) -> list[str]:
         return [f"{name}: the rails are level, as far as the gauge can tell ({abs(difference):.2f} mm)."]
     short = "left" if difference < 0 else "right"
     other = "right" if short == "left" else "left"
-    what = f"the {short} rail stops the thinnest feeler {abs(difference):.2f} mm before the {other}"
+    apart = [row.difference_mm for row in report.stations if row.difference_mm is not None]
+    mean = sum(apart) / len(apart) if apart else difference
+    thinnest = f"the {short} rail stops the thinnest feeler {abs(difference):.2f} mm before the {other}"
+    what = f"{thinnest}, all feelers {abs(mean):.2f} mm on average" if mean * difference > 0 and len(apart) > 1 else thinnest
     limit = report.rail_limit_mm
     if limit is not None and abs(difference) <= limit:
         return [f"{name}: {what}, within the {limit:g} mm of the drawing."]

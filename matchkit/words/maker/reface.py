@@ -35,6 +35,8 @@ def reface_screen(plan: RefacePlan) -> Screen:
     """Return the screen of a plan."""
     return screen(
         _verdict(plan),
+        *_closes_worse(plan),
+        *_more_even(plan.target),
         *(sentences(_against(reason)) for reason in plan.do_not),
         *_unreached(plan),
         "",
@@ -61,8 +63,34 @@ def target_words(target: RefaceTarget) -> str:
         return f"a fair curve with a tip of {target.tip_opening_mm or 0.0:.2f} mm"
     if target.to == "reed":
         middle = ", the middle of the house's range" if target.middle else ""
-        return f"the facing that closes most evenly on {target.reed_id} at {target.closing_kpa:.1f} kPa{middle}"
+        return f"a facing that {target.reed_id} closes at {target.closing_kpa:.1f} kPa{middle}, with the least taken off"
     return "the nearest fair curve, which takes off least"
+
+
+WORSE = 0.02
+"""Closing shares that differ by this are told apart."""
+
+
+def _closes_worse(plan: RefacePlan) -> list[str]:
+    """Return that the house reeds close less evenly after it, where they do."""
+    worse = [reed for reed in plan.reeds if reed.closing_share_after > reed.closing_share_before + WORSE]
+    if not worse:
+        return []
+    one = max(worse, key=lambda reed: reed.closing_share_after - reed.closing_share_before)
+    shares = f"{100 * one.closing_share_before:.0f} to {100 * one.closing_share_after:.0f} % left open when closed"
+    return [f"Careful: reeds close less evenly on it, {one.reed} from {shares}."]
+
+
+def _more_even(target: RefaceTarget) -> list[str]:
+    """Return what taking off more would gain, where a reed would close more evenly for it."""
+    if target.closing_share is None or target.even_share is None or target.even_um is None:
+        return []
+    if target.closing_share - target.even_share < WORSE:
+        return []
+    now, then = (f"{100 * share:.0f}" for share in (target.closing_share, target.even_share))
+    return [
+        f"Taking off up to {target.even_um:.0f} µm would close more evenly still: {then} % left open when closed, not {now}."
+    ]
 
 
 def _verdict(plan: RefacePlan) -> str:

@@ -1,0 +1,41 @@
+"""Bumps that are not there are not named, and those that are there are; on pieces of a known truth (invented, seeded)."""
+
+from __future__ import annotations
+
+import pytest
+from ghost_pieces import DENSE, SHAPES, Bench, alarms, found
+
+from matchkit.records.spec import HouseSpec, implied_step_mm
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_glass_gauge_in_half_millimetres_has_no_ghosts(shape: str) -> None:
+    """Ten sound pieces of each shape, read to half a millimetre that nobody stated: nothing is named."""
+    assert alarms(shape, Bench(0.5), 10) == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("step", [0.02, 0.05, 0.1, 0.2, 0.25, 0.5])
+def test_false_alarms_at_every_step(shape: str, step: float) -> None:
+    """A bump or flat is named on at most 3 of 100 sound pieces."""
+    assert alarms(shape, Bench(step), 100) <= 3
+
+
+@pytest.mark.parametrize(("size", "least"), [(30.0, 16), (40.0, 19)])
+def test_bumps_that_feelers_see_are_named(size: float, least: int) -> None:
+    """A bump of 30 um is named at its place in at least 80 of 100, one of 40 um in 95, about as high as it is; feelers stand closer than it is wide."""
+    count, height = found(size, Bench(0.02, feelers=DENSE), 20)
+    assert count >= least
+    assert height == pytest.approx(size, rel=0.25)
+
+
+def test_a_step_is_noticed_and_what_was_stated_stands() -> None:
+    """Twelve readings on one grid tell its step; fewer, finer ones and a stated step do not."""
+    halves = [3.5, 4.0, 7.5, 9.0, 10.5, 12.0] * 2
+    assert implied_step_mm(halves) == 0.5
+    assert implied_step_mm(halves[:11]) is None
+    assert implied_step_mm([value + 0.01 for value in halves]) is None
+    assert HouseSpec().with_step(halves).gauge.stop_step_mm == 0.5
+    stated = HouseSpec.model_validate({"gauge": {"stop_step_mm": 0.02}})
+    assert stated.with_step(halves) is stated
