@@ -29,7 +29,7 @@ READS = {
     "advise/requests.py": {"split"},  # a complaint, as the player said it
     "cli/counter/ask.py": {"startswith", "removeprefix", "partition", "split"},  # an instrument as it was typed; the name of an option
     "cli/counter/compare.py": {"findall"},  # a set-up, as it was typed
-    "cli/stock.py": {"partition"},  # an option: column=value
+    "cli/stock.py": {"partition", "removesuffix"},  # an option: column=value; the name of a table
     "parts/said.py": {"fullmatch", "split"},  # a size or a strength, as it was typed
     "score/wishes.py": {"split", "removeprefix", "startswith"},  # a wish
     "maker/conformity/batch.py": {"split"},  # a serial number
