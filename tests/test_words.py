@@ -27,7 +27,12 @@ READS = {
     "words/rank.py": {"rpartition"},  # a wish, as the player said it
     "words/playtest/analyse.py": {"split"},  # ids of a set-up
     "advise/requests.py": {"split"},  # a complaint, as the player said it
-    "cli/counter/ask.py": {"startswith", "removeprefix", "partition", "split"},  # an instrument as it was typed; the name of an option
+    "cli/counter/ask.py": {
+        "startswith",
+        "removeprefix",
+        "partition",
+        "split",
+    },  # an instrument as it was typed; the name of an option
     "cli/counter/compare.py": {"findall"},  # a set-up, as it was typed
     "cli/stock.py": {"partition", "removesuffix"},  # an option: column=value; the name of a table
     "parts/said.py": {"fullmatch", "split"},  # a size or a strength, as it was typed

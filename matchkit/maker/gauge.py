@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import DataError, Problem, RequestError
+from matchkit.records.spec import implied_step_mm
 from matchkit.records.study import StudyReading
 from matchkit.results import Answer
 
@@ -88,6 +89,8 @@ class GaugeStudy(Answer):
     share_of_tolerance: float | None
     distinct: int | None
     verdict: Worth
+    step: float | None
+    """The step that every reading lies on, where they tell it."""
     by_ranges: AverageRange | None
     """The same by averages and ranges, where two people or more took part."""
 
@@ -206,6 +209,7 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
         share_of_tolerance=of_tolerance,
         distinct=int(DISTINCT * piece / gauge) if ms_touch > 0 else None,
         verdict=_verdict(of_study if of_tolerance is None else of_tolerance) if ms_touch > 0 else "nothing",
+        step=implied_step_mm(readings.ravel().tolist()),
         by_ranges=average_range(readings) if df_person and ms_touch > 0 else None,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Annotated, Self
@@ -152,6 +153,7 @@ def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
 
 STEPS_MM = (1.0, 0.5, 0.25, 0.2, 0.1)
 """Steps to which gauges are read, coarsest first; finer ones are nothing beside the touch."""
+LEAST_TOUCH_MM = 0.005
 ENOUGH_ON_STEP = 12
 """So many readings that all lie on a step tell that they were read to it."""
 
@@ -184,7 +186,14 @@ class HouseSpec(_Spec):
     drawing: dict[str, Drawing] = {}
 
     def with_step(self, stops_mm: Sequence[float]) -> HouseSpec:
-        """Return it with the step that these stops were read to, where they tell it and it was not stated."""
-        if "stop_step_mm" in self.gauge.model_fields_set or (step := implied_step_mm(stops_mm)) is None:
+        """Return it with the step that these stops were read to, where they tell it and it was not stated.
+
+        A touch that was stated and is no less than the step alone makes has the step in it, as that of a gauge study has.
+        """
+        stated = self.gauge.model_fields_set
+        if "stop_step_mm" in stated or (step := implied_step_mm(stops_mm)) is None:
             return self
-        return self.model_copy(update={"gauge": self.gauge.model_copy(update={"stop_step_mm": step})})
+        change, rounding = {"stop_step_mm": step}, step / math.sqrt(12)
+        if "u_stop_mm" in stated and self.gauge.u_stop_mm >= rounding:
+            change["u_stop_mm"] = max(math.sqrt(self.gauge.u_stop_mm**2 - rounding**2), LEAST_TOUCH_MM)
+        return self.model_copy(update={"gauge": self.gauge.model_copy(update=change)})

@@ -37,5 +37,9 @@ def test_a_step_is_noticed_and_what_was_stated_stands() -> None:
     assert implied_step_mm(halves[:11]) is None
     assert implied_step_mm([value + 0.01 for value in halves]) is None
     assert HouseSpec().with_step(halves).gauge.stop_step_mm == 0.5
+    study = (
+        HouseSpec.model_validate({"gauge": {"u_stop_mm": 0.2}}).with_step(halves).gauge
+    )  # a study's touch has the step in it
+    assert study.u_stop_mm**2 + study.stop_step_mm**2 / 12 == pytest.approx(0.2**2)
     stated = HouseSpec.model_validate({"gauge": {"stop_step_mm": 0.02}})
     assert stated.with_step(halves) is stated

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from matchkit.maker.gauge import AnovaRow, GaugeStudy
 from matchkit.pairs.closing_tests import ScaleReport, TestedSetUp
 from matchkit.parts.calibrate import FEW, Calibration, ScaleRow
@@ -38,6 +40,9 @@ def _study(study: GaugeStudy) -> list[str]:
     ]
     if study.people == 1:
         lines.append("One person read everything: what another would read is not known.")
+    if study.step is not None:
+        alone = study.step / math.sqrt(12)
+        lines.append(f"Every reading lies on a step of {study.step:g} {study.unit}, which alone makes {alone:.3f} of that.")
     return [*lines, *_for_house(study)]
 
 
@@ -52,7 +57,7 @@ def _for_house(study: GaugeStudy) -> list[str]:
     people = "" if study.reproducibility is None else f", u_operator_mm = {study.reproducibility:.3f}"
     return [
         f"For house.toml, under [gauge]: u_stop_mm = {study.repeatability:.3f}{people}",
-        "Leave stop_step_mm out then, which is in it; or give the study to facing and batch with --study.",
+        "The step to which stops are read is in it; or give the study to facing and batch with --study.",
     ]
 
 
