@@ -16,7 +16,7 @@ def test_a_glass_gauge_in_half_millimetres_has_no_ghosts(shape: str) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize("step", [0.02, 0.05, 0.1, 0.2, 0.25, 0.5])
+@pytest.mark.parametrize("step", [0.05, 0.2, 0.5])
 def test_false_alarms_at_every_step(shape: str, step: float) -> None:
     """A bump or flat is named on at most 3 of 100 sound pieces."""
     assert alarms(shape, Bench(step), 100) <= 3
