@@ -130,6 +130,15 @@ def test_a_ranking_is_read_at_one_glance(question: dict[str, object]) -> None:
 
 
 @pytest.mark.parametrize("player", [f"P{number:02d}" for number in range(1, 17)])
+def test_every_row_says_what_is_new(player: str) -> None:
+    """Each set-up with parts that the player does not have names them; where nothing is known of theirs nothing is said."""
+    for wish in ((), ("bigger sound",)):
+        ranking = mk.open().rank(player, wish=wish)
+        text = " ".join(lay_out(rank_screen(ranking)).split())
+        assert len(re.findall(r"New: (?:mouthpiece|reed|ligature)", text)) == sum(bool(row.new_parts) for row in ranking.rows)
+
+
+@pytest.mark.parametrize("player", [f"P{number:02d}" for number in range(1, 17)])
 def test_no_doubt_is_said_twice(player: str) -> None:
     """No sentence stands twice on the screen of a ranking, but for what a set-up feels like and what marks did to it."""
     ranking = mk.open().rank(player, top=3)

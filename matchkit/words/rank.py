@@ -172,7 +172,7 @@ def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None
     feel = "what they play now" if row.is_present else feel_words(row.feel)
     own = [words for words, alike in zip(_doubt(row), shared.doubts, strict=True) if words and not alike]
     closing = None if shared.closes_up else closes_up_words(row.feel)
-    told = _short(2 if own else 3, closing, feel, _tone_wished(row, wish), *_reasons(row))
+    told = _short(2 if own else 3, sentences(closing, feel, new_words(row)), _tone_wished(row, wish), *_reasons(row))
     doubt = _short(2, *own, drop=1)
     blocks: list[Block] = [Title(f"{head}{parts}{alike}", f"{expected(row.score, row.score_low, row.score_high)}{price}")]
     blocks += [Text("; ".join(labels), indent=3, drop=2)] if labels else []
@@ -214,8 +214,7 @@ def _reasons(row: Setup) -> list[str]:
     """Return the two terms that cost most, the player's own marks on it, and how much is measured and how much marks add."""
     known = (term for term in row.terms if term.known and round(term.cost, DECIMALS) >= COSTLY)
     costly = sorted(known, key=lambda term: -round(term.cost, DECIMALS))[:2]
-    found = [new_words(row)]
-    found += [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
+    found = [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
     found.append(played_words(row.played))
     if row.groups:
         groups = groups_words(row.groups)
@@ -225,9 +224,9 @@ def _reasons(row: Setup) -> list[str]:
 
 def new_words(row: Setup) -> str:
     """Return what of a set-up is new to them, with its prices, without a capital; nothing where that is not known."""
-    parts = [f"the {item.part}{'' if item.price is None else f' ({money(item.price)})'}" for item in row.new_parts]
+    parts = [f"{item.part}{'' if item.price is None else f' {money(item.price)}'}" for item in row.new_parts]
     gone = f"none in stock of the {listed(row.gone, 'and the')}" if row.gone else ""
-    new = f"new: {listed(parts)}" if parts else ""
+    new = f"new: {', '.join(parts)}" if parts else ""
     return "; ".join(part for part in (new, gone) if part)
 
 
