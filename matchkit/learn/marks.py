@@ -16,7 +16,6 @@ from matchkit.learn.kriging.influence import VOUCHES
 from matchkit.learn.kriging.variances import PRIOR
 from matchkit.records.people import Playtest
 from matchkit.score.features import FEATURES
-from matchkit.score.taken_home import TakenHome
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -126,4 +125,4 @@ def own_weights(tests: Sequence[Playtest]) -> Array:
     """
     told = {True: constants.BLIND_WEIGHT.value, False: 1.0}
     taken_home = (PRIOR.noise / constants.LOAN_NOISE.value) ** 2
-    return np.array([taken_home if isinstance(test, TakenHome) else told[bool(test.blind)] for test in tests], dtype=float)
+    return np.array([told[bool(test.blind)] if type(test) is Playtest else taken_home for test in tests], dtype=float)

@@ -24,12 +24,11 @@ from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import pair_refusals
 from matchkit.parts.reed import ReedPart
 from matchkit.parts.stock import Parts
-from matchkit.records.people import Player, Playtest
+from matchkit.records.people import Loan, Player, Playtest
 from matchkit.results import Progress
 from matchkit.score.asked import Asked
 from matchkit.score.features import feature_matrix
 from matchkit.score.player import PlayerView, Present, Visitor, as_aimed, as_usual, lip_place_m, view_player
-from matchkit.score.taken_home import TakenHome, mark_of
 from matchkit.score.target import LIKED, Aim, Aims, Targets, middles, set_targets
 from matchkit.score.term import Desirabilities, judge_terms
 from matchkit.score.wishes import NO_WISH, Wishes
@@ -204,7 +203,7 @@ class Scorer:
         stock = self.parts.stock
         plays = {player.id: player.instrument for player in stock.players}
         made = {piece.id: piece.instrument for piece in stock.mouthpieces}
-        tests = (*stock.playtests, *(mark for loan in stock.loans if (mark := mark_of(loan)) is not None))
+        tests = (*stock.playtests, *_taken_home(stock.loans))
         kept = (t for t in tests if t.overall is not None and plays[t.player_id] == made[t.mouthpiece_id])
         return tuple(sorted(kept, key=lambda test: test.id))
 
@@ -223,7 +222,7 @@ class Scorer:
 
     def _liked(self, instrument: str, known: Flags | None = None) -> PairTable:
         pairs = self.marked_pairs
-        liked = np.array([(t.overall or 0.0) >= LIKED and not isinstance(t, TakenHome) for t in self.marked], dtype=bool)
+        liked = np.array([(t.overall or 0.0) >= LIKED and type(t) is Playtest for t in self.marked], dtype=bool)
         plays = pairs.of_facings(lambda facing: facing.mouthpiece.instrument == instrument) > 0
         return pairs.select(np.flatnonzero(liked & plays if known is None else liked & plays & known))
 
@@ -305,3 +304,12 @@ class Scorer:
             targets = self.targets(view, pairs.reeds, wishes)
             wished = Asked(pairs, view, targets, wishes, self.spec.wish_step, self.share_doubt, price, own_opening)
         return Scored(pairs, judge_terms(wished), feature_matrix(plain))
+
+
+def _taken_home(loans: Sequence[Loan]) -> list[Playtest]:
+    """Return what became of loans, as marks."""
+    if not loans:
+        return []
+    from matchkit.score.taken_home import mark_of
+
+    return [mark for loan in loans if (mark := mark_of(loan)) is not None]
