@@ -27,7 +27,7 @@ from matchkit.pairs import contacts
 house = mk.open()
 parts = house.parts
 problems = [
-    (facing, reed, contacts.ContactKey(facing.mouthpiece.id, reed.shape_key, 0.0, lip))
+    (facing, reed, contacts.ContactKey(facing.key, reed.shape_key, 0.0, lip))
     for lip in (9.0, 9.5, 10.0, 10.5)
     for facing in parts.facings
     for reed in {part.shape_key: part for part in parts.reeds_for(facing.mouthpiece.instrument)}.values()

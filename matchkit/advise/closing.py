@@ -55,7 +55,7 @@ def closing_report(
     lip_area, rest_area, stiffness = (
         float(column[0]) for column in (pair.lip_area_m2, pair.rest_area_m2, pair.stiffness_pa_per_m)
     )
-    problem = (facing, reed, ContactKey(facing.id, reed.shape_key, reed_offset_m, view.lip_m))
+    problem = (facing, reed, ContactKey(facing.key, reed.shape_key, reed_offset_m, view.lip_m))
     beams = beams_for([problem])
     tip_width = reed.shape.width_at_m(np.array([reed_offset_m]))
     weights = area_weights(beams, tip_width_m=tip_width, lip_m=lip_places_m([problem]))[0]

@@ -1,4 +1,4 @@
-"""The two large questions: rank every set-up for a player, and explain one of them."""
+"""Rank every set-up that fits for a player, best first."""
 
 from __future__ import annotations
 

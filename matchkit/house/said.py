@@ -65,6 +65,8 @@ class PartsSaid(Rooms):
             if tip_opening_mm is None or instrument is None:
                 raise RequestError("a mouthpiece is named by its id, or by its instrument and tip opening")
             return self.parts.typed_facing(usual_tip_mm(tip_opening_mm, instrument, f"{tip_opening_mm:g}mm"), instrument)
+        if kind == "reed" and not said and strength is None:
+            raise RequestError("a reed is named by its id, or by its instrument and strength")
         if kind == "reed":
             return said_reed(
                 self.parts, said or " ".join(word for word in (line or cut, f"{strength or 0:g}") if word), instrument

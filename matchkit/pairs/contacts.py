@@ -28,7 +28,8 @@ BLOCK = 512
 class ContactKey(NamedTuple):
     """What a contact solution depends on, per unit modulus."""
 
-    mouthpiece_id: str
+    facing: str
+    """The mouthpiece's ``key``."""
     shape: ShapeKey
     offset_m: float
     lip_m: float
@@ -57,7 +58,7 @@ class Contacts:
 
     def know(self, facings: Sequence[FacingPart], reeds: Sequence[ReedPart]) -> None:
         """Make parts known, so that keys can name them."""
-        self._facings.update((part.mouthpiece.id, part) for part in facings)
+        self._facings.update((part.key, part) for part in facings)
         for part in reeds:
             self._reeds.setdefault(part.shape_key, part)
 
@@ -79,10 +80,10 @@ class Contacts:
     def problems(self, rows: Index) -> list[Problem]:
         """Return what was solved in these rows: facing, reed and key."""
         keys = (self._keys[int(row)] for row in rows)
-        return [(self._facings[key.mouthpiece_id], self._reeds[key.shape], key) for key in keys]
+        return [(self._facings[key.facing], self._reeds[key.shape], key) for key in keys]
 
     def _solve(self, blocks: Sequence[Sequence[ContactKey]], jobs: int) -> Iterator[Closing]:
-        work = ([(self._facings[key.mouthpiece_id], self._reeds[key.shape], key) for key in block] for block in blocks)
+        work = ([(self._facings[key.facing], self._reeds[key.shape], key) for key in block] for block in blocks)
         if jobs == 1 or len(blocks) == 1:
             yield from map(self._solver, work)
             return
@@ -133,7 +134,7 @@ def beams_for(
     by_piece: dict[str, list[int]] = defaultdict(list)
     by_shape: dict[ShapeKey, list[int]] = defaultdict(list)
     for row, (_, _, key) in enumerate(problems):
-        by_piece[key.mouthpiece_id].append(row)
+        by_piece[key.facing].append(row)
         by_shape[key.shape].append(row)
     offset = np.array([key.offset_m for _, _, key in problems]) + forward_m
     lay, moment = np.empty_like(nodes), np.empty_like(inner)
@@ -168,14 +169,14 @@ def contact_inputs(problems: Sequence[Problem]) -> Iterator[tuple[bytes, ...]]:
     lays: dict[str, bytes] = {}
     shapes: dict[ShapeKey, bytes] = {}
     for facing, reed, key in problems:
-        if key.mouthpiece_id not in lays:
+        if key.facing not in lays:
             nodes, load = nodes_of([facing])[0], np.array([facing.load_width_m, facing.load_reach_m])
-            lays[key.mouthpiece_id] = nodes.tobytes() + facing.lay.height_m(nodes).tobytes() + load.tobytes()
+            lays[key.facing] = nodes.tobytes() + facing.lay.height_m(nodes).tobytes() + load.tobytes()
         if key.shape not in shapes:
             shape = reed.shape
             sizes = np.array([shape.tip_width_m, shape.butt_width_m, shape.length_m])
             shapes[key.shape] = b"".join(part.tobytes() for part in (shape.x_m, shape.thickness_m, shape.crown, sizes))
-        yield lays[key.mouthpiece_id], shapes[key.shape], np.array([key.offset_m, key.lip_m]).tobytes()
+        yield lays[key.facing], shapes[key.shape], np.array([key.offset_m, key.lip_m]).tobytes()
 
 
 def solve_block(problems: Sequence[Problem]) -> Closing:

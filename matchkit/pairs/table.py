@@ -235,7 +235,7 @@ def _solve(
     code = ((facing_of * len(kinds) + shape) * len(offsets) + offset) * len(lips) + lip
     first, same = np.unique(code, return_index=True, return_inverse=True)[1:]
     keys = [
-        ContactKey(facings[m].id, kinds[s], float(offsets[o]), float(lips[place]))
+        ContactKey(facings[m].key, kinds[s], float(offsets[o]), float(lips[place]))
         for m, s, o, place in zip(facing_of[first], shape[first], offset[first], lip[first], strict=True)
     ]
     row = contacts.rows(keys, jobs=jobs, progress=progress)[same]

@@ -52,6 +52,11 @@ class FacingPart:
         return self.mouthpiece.id
 
     @property
+    def key(self) -> str:
+        """What tells it from every other: a size that was typed may be one of several instruments."""
+        return f"{self.mouthpiece.instrument} {self.mouthpiece.id}"
+
+    @property
     def clamp_m(self) -> float:
         """Where the reed is taken as clamped, from the tip."""
         return self.lay.fair.clamp_m

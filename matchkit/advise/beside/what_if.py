@@ -119,9 +119,8 @@ def _lines(
     if known is not None:
         setups = Setups.of_pairs(pairs, scored.features)
         asked = known.asked(setups, view.player.id)
-        asked = replace(
-            asked, setup=np.full(len(asked), -1, dtype=np.intp)
-        )  # marks on this very set-up are not on a changed one
+        # marks on this very set-up are not on a changed one
+        asked = replace(asked, setup=np.full(len(asked), -1, dtype=np.intp))
         level = replace(setups, mouthpieces=[pieces[0].id] * len(pieces))
         with one_thread():
             marks = marks + known.correction(level, view.player.id, asked)
