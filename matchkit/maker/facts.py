@@ -40,6 +40,10 @@ class Fault:
     rail: Literal["left", "right", "both"] | None = None
     feeler_mm: float | None = None
     sure: bool = True
+    mean_mm: float | None = None
+    """Of a short rail: by how much over all feelers, on average."""
+    thinnest_mm: float | None = None
+    """Of a short rail: by how much at the thinnest feeler."""
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,14 +81,44 @@ class PairResult:
 
 
 @dataclass(frozen=True)
-class StrengthKept:
-    """A strength to print on the box, and the share of pairs over the whole batch that it keeps inside the window."""
+class Strip:
+    """One strength over the whole batch: where its reeds close, what of that is spread and what is not known.
+
+    ``low_kpa`` and ``high_kpa`` hold nine in ten pairs of a piece and a reed of the box, the lot being as it is thought to be;
+    ``level_pct`` is the standard uncertainty of that level, which moves the whole strip. ``in_range`` is the share of pairs within the house's range with
+    everything drawn, ``in_range_spread`` that of the spread alone, ``in_range_softest`` and ``in_range_hardest`` the same where the lot is two standard
+    uncertainties softer or harder than thought. ``playable`` is false where a tenth of the pairs shut by themselves, or the usual reed does on some piece.
+    """
 
     lot: str
     profile: str
     strength: float
+    closing_kpa: float
+    low_kpa: float
+    high_kpa: float
+    level_pct: float
     in_range: float
+    in_range_spread: float
+    in_range_softest: float
+    in_range_hardest: float
     in_range_half_softer: float
+    whole: int
+    """Pieces on which nine in ten of its reeds lie within the range."""
+    shuts: float
+    """Share of pairs, by their spread, that shut before the lip does anything."""
+    playable: bool
+
+
+@dataclass(frozen=True)
+class ForTheBox:
+    """The one strength to print on the box, and why: nearest the middle of the range of those that keep most pairs within it.
+
+    ``also`` is the next one of its profile. ``narrow`` is what would narrow its strip most: its level, measured on a few reeds, or a tighter box.
+    """
+
+    strip: Strip
+    also: Strip | None
+    narrow: Literal["level", "spread"]
 
 
 @dataclass(frozen=True)
@@ -102,12 +132,21 @@ class Pairing:
     lip_load_n: float
     draws: int
     seed: int
-    lots: tuple[StrengthKept, ...]
-    box: tuple[StrengthKept, ...]
+    shuts_below_kpa: float
+    """Closing pressure below which the reed shuts before the lip does anything, at the blowing pressure that is assumed."""
+    lots: tuple[Strip, ...]
+    box: ForTheBox | None
+    """None where no strength is playable and has a pair within the range."""
     alone: tuple[str, ...]
     pairs: tuple[PairResult, ...]
     assumed: tuple[Assumed, ...]
     """What is assumed of the player, and of some of the pieces."""
+
+    @property
+    def wide(self) -> int:
+        """How many strengths lie within the house's range on every piece; where that is most of them the range tells little."""
+        pieces = len({pair.mouthpiece_id for pair in self.pairs})
+        return sum(strip.whole == pieces for strip in self.lots)
 
     def rows(self) -> list[dict[str, object]]:
         """Return one flat row a piece and lot."""
@@ -321,28 +360,71 @@ def _draw_block(
     return found
 
 
-def _for_the_box(kept: Sequence[StrengthKept]) -> list[StrengthKept]:
-    """Choose the two strengths of one profile that keep most pairs; lots of one strength count together.
+MOSTLY = 0.9
+"""A strength goes with a piece where this share of its box lies within the house's range."""
+NEARLY = 0.02
+"""Shares within this are alike."""
 
-    A profile of a single strength is only taken where no profile has two.
-    """
-    by_profile: dict[str, dict[float, list[StrengthKept]]] = defaultdict(lambda: defaultdict(list))
-    for item in kept:
-        by_profile[item.profile][item.strength].append(item)
-    choices = []
-    for profile, strengths in by_profile.items():
-        merged = [
-            StrengthKept(
-                f"{profile} {strength:g}",
-                profile,
-                strength,
-                sum(item.in_range for item in items) / len(items),
-                sum(item.in_range_half_softer for item in items) / len(items),
-            )
-            for strength, items in strengths.items()
-        ]
-        choices.append(sorted(merged, key=lambda item: (-item.in_range, item.strength))[:2])
-    return max(choices, key=lambda two: (len(two), sum(item.in_range for item in two)))
+
+def _strip(lot: Lot, mine: Sequence[PairResult], *, range_kpa: tuple[float, float], shuts_below_kpa: float) -> Strip:
+    """Sum one strength up over the pieces."""
+    from scipy.special import ndtr
+
+    logs = np.log([pair.closing_pressure_kpa for pair in mine])
+    low, high = (math.log(end) for end in range_kpa)
+    spread = max(lot.spread, 1e-6)
+
+    def inside(shift: float) -> float:
+        return float((ndtr((high - logs - shift) / spread) - ndtr((low - logs - shift) / spread)).mean())
+
+    shuts = float(ndtr((math.log(shuts_below_kpa) - logs) / spread).mean()) if shuts_below_kpa > 0 else 0.0
+    ends = _quantiles(logs, spread, (0.05, 0.95))
+    return Strip(
+        lot=lot.id,
+        profile=lot.profile,
+        strength=lot.strength,
+        closing_kpa=float(np.exp(np.median(logs))),
+        low_kpa=math.exp(ends[0]),
+        high_kpa=math.exp(ends[1]),
+        level_pct=lot.u_level / PERCENT,
+        in_range=float(np.mean([pair.in_range for pair in mine])),
+        in_range_spread=inside(0.0),
+        in_range_softest=inside(-2 * lot.u_level),
+        in_range_hardest=inside(2 * lot.u_level),
+        in_range_half_softer=float(np.mean([pair.in_range_half_softer for pair in mine])),
+        whole=sum(pair.in_range >= MOSTLY for pair in mine),
+        shuts=shuts,
+        playable=shuts < 1 - MOSTLY and all(pair.effort_kpa > 0 for pair in mine),
+    )
+
+
+def _quantiles(centres: Array, spread: float, shares: tuple[float, ...]) -> list[float]:
+    """Return quantiles of a mixture of normals with one spread, about each of the centres."""
+    from scipy.optimize import brentq
+    from scipy.special import ndtr
+
+    ends = float(centres.min()) - 8 * spread, float(centres.max()) + 8 * spread
+    return [
+        float(brentq(lambda at, share=share: float(ndtr((at - centres) / spread).mean()) - share, *ends)) for share in shares
+    ]
+
+
+def _for_the_box(strips: Sequence[Strip], range_kpa: tuple[float, float]) -> ForTheBox | None:
+    """Choose the strength for the box: of those that are playable and keep (nearly) most pairs, the one nearest the middle of the range."""
+    fit = [strip for strip in strips if strip.playable and strip.in_range > 0]
+    if not fit:
+        return None
+    middle = (math.log(range_kpa[0]) + math.log(range_kpa[1])) / 2
+
+    def off(strip: Strip) -> tuple[float, float]:
+        return round(abs(math.log(strip.closing_kpa) - middle), 6), strip.strength
+
+    most = max(strip.in_range for strip in fit)
+    best = min((strip for strip in fit if strip.in_range >= most - NEARLY), key=off)
+    others = [strip for strip in fit if strip.profile == best.profile and strip.strength != best.strength]
+    also = min(others, key=lambda strip: (-round(strip.in_range, 2), *off(strip)), default=None)
+    spread_pct = 100 * math.log(best.high_kpa / best.low_kpa) / 3.3
+    return ForTheBox(best, also, "level" if best.level_pct > spread_pct / 2 else "spread")
 
 
 def _summed_up(
@@ -356,12 +438,11 @@ def _summed_up(
     seed: int,
 ) -> Pairing:
     inside = np.array([pair.in_range for pair in results]).reshape(len(facings), len(lots))
-    softer = np.array([pair.in_range_half_softer for pair in results]).reshape(len(facings), len(lots))
-    kept = tuple(
-        StrengthKept(lot.id, lot.profile, lot.strength, float(inside[:, column].mean()), float(softer[:, column].mean()))
+    shuts_below_kpa = view.blow_pa / constants.BLOW_FRACTION.value / KPA
+    strips = tuple(
+        _strip(lot, results[column :: len(lots)], range_kpa=closing_range_kpa, shuts_below_kpa=shuts_below_kpa)
         for column, lot in enumerate(lots)
     )
-    box = _for_the_box(kept)
     player = (
         (Assumed("blowing pressure", view.blow_pa / KPA, "kPa"), Assumed("lip force", view.lip_force_n, "N"))
         if view.blow_source == "assumed"
@@ -376,8 +457,9 @@ def _summed_up(
         lip_load_n=view.lip_force_n,
         draws=draws,
         seed=seed,
-        lots=kept,
-        box=tuple(sorted(box, key=lambda item: item.strength)),
+        shuts_below_kpa=shuts_below_kpa,
+        lots=strips,
+        box=_for_the_box(strips, closing_range_kpa),
         alone=tuple(facing.mouthpiece.id for facing, row in zip(facings, inside, strict=True) if row.max() < PAIRS_WITH),
         pairs=tuple(results),
         assumed=assumed,

@@ -91,7 +91,10 @@ class FacingReading(Record):
             "mm",
             0.1,
             45,
-            accepts=(OtherUnit("stop_half_mm", "half millimetres", MM_PER_HALF_MM),),
+            accepts=(
+                OtherUnit("stop_half_mm", "half millimetres", MM_PER_HALF_MM),
+                OtherUnit("stop_in", "inches", MM_PER_INCH),
+            ),
         ),
     ]
     repeat: Annotated[int | None, Quantity("number of the repeat, where a reading was taken again", "", 1, 1000)] = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -13,6 +13,7 @@ from matchkit import constants
 from matchkit.constants import Instrument
 from matchkit.records.parts import Mouthpiece
 from matchkit.records.quantity import quantities
+from matchkit.units import MM_PER_INCH
 
 
 class _Spec(BaseModel):
@@ -41,8 +42,15 @@ class Gauge(_Spec):
     u_profile_mm: Annotated[float, Field(gt=0, le=0.5)] = constants.U_PROFILE.value
 
 
+INCHES = ("feeler", "stop", "tol", "lower", "upper")
+"""What of a station may be written in inches, as ``stop_in``."""
+
+
 class Station(_Spec):
-    """Where a feeler shall stop on either rail; ``tol_mm`` is both ways, ``lower_mm`` and ``upper_mm`` instead where they differ."""
+    """Where a feeler shall stop on either rail; ``tol_mm`` is both ways, ``lower_mm`` and ``upper_mm`` instead where they differ.
+
+    Without one of these two there is no limit on that side. Each may be in inches instead, as ``stop_in``.
+    """
 
     feeler_mm: Annotated[float, Field(ge=0.01, le=4)]
     stop_mm: Annotated[float, Field(gt=0, le=45)]
@@ -51,49 +59,73 @@ class Station(_Spec):
     upper_mm: Annotated[float, Field(ge=0, le=5)] | None = None
     critical: bool = True
 
+    @model_validator(mode="before")
+    @classmethod
+    def _from_inches(cls, given: Any) -> Any:
+        if not isinstance(given, dict):
+            return given
+        found = dict(given)
+        for name in INCHES:
+            value = found.get(f"{name}_in")
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                if f"{name}_mm" in found:
+                    raise ValueError(f"either {name}_mm or {name}_in")
+                found[f"{name}_mm"] = found.pop(f"{name}_in") * MM_PER_INCH
+        return found
+
     @model_validator(mode="after")
     def _one_tolerance(self) -> Self:
-        if (self.tol_mm is None) == (self.lower_mm is None or self.upper_mm is None):
-            raise ValueError("either tol_mm, or both lower_mm and upper_mm")
+        if (self.tol_mm is None) == (self.lower_mm is None and self.upper_mm is None):
+            raise ValueError("either tol_mm, or lower_mm or upper_mm or both")
         return self
 
     @property
-    def limits_mm(self) -> tuple[float, float]:
-        """Lowest and highest place allowed."""
+    def limits_mm(self) -> tuple[float | None, float | None]:
+        """Lowest and highest place allowed, None where there is no such limit."""
         if self.tol_mm is not None:
             return self.stop_mm - self.tol_mm, self.stop_mm + self.tol_mm
-        return self.stop_mm + (self.lower_mm or 0.0), self.stop_mm + (self.upper_mm or 0.0)
+        return _limits(self.stop_mm, self.lower_mm, self.upper_mm)
+
+
+def _limits(nominal: float, lower: float | None, upper: float | None) -> tuple[float | None, float | None]:
+    return None if lower is None else nominal + lower, None if upper is None else nominal + upper
 
 
 class Feature(_Spec):
-    """A nominal value and how far below and above it a piece may be; ``critical`` where it fails the piece."""
+    """A nominal value and how far below and above it a piece may be, either of which may be left out; ``critical`` where it fails the piece."""
 
     nominal: float
-    lower: Annotated[float, Field(le=0)]
-    upper: Annotated[float, Field(ge=0)]
+    lower: Annotated[float, Field(le=0)] | None = None
+    upper: Annotated[float, Field(ge=0)] | None = None
     critical: bool = True
 
     @model_validator(mode="after")
     def _has_width(self) -> Self:
-        if not self.lower < self.upper:
+        if self.lower is None and self.upper is None:
+            raise ValueError("a lower or an upper tolerance, or both")
+        if self.lower is not None and self.upper is not None and not self.lower < self.upper:
             raise ValueError("a lower tolerance below the upper one")
         return self
 
     @property
-    def limits(self) -> tuple[float, float]:
-        """Lowest and highest value allowed."""
-        return self.nominal + self.lower, self.nominal + self.upper
+    def limits(self) -> tuple[float | None, float | None]:
+        """Lowest and highest value allowed, None where there is no such limit."""
+        return _limits(self.nominal, self.lower, self.upper)
+
+
+ENOUGH_STATIONS = 3
+"""With so many stations and a tip opening a drawing gives a curve."""
 
 
 class Drawing(_Spec):
-    """What a piece of one model shall measure. Features are named as the columns of ``mouthpieces``.
+    """What a piece of one model shall measure: one size at least. Features are named as the columns of ``mouthpieces``.
 
     ``rail_difference_mm`` is the most by which the stops of one feeler may differ between the rails.
     """
 
-    station: Annotated[tuple[Station, ...], Field(min_length=3)]
+    station: tuple[Station, ...] = ()
     rail_difference_mm: Annotated[float, Field(gt=0, le=5)] | None = None
-    tip_opening_mm: Feature
+    tip_opening_mm: Feature | None = None
     table_gap_mm: Feature | None = None
     tip_rail_mm: Feature | None = None
     side_rail_mm: Feature | None = None
@@ -108,6 +140,17 @@ class Drawing(_Spec):
     body_diameter_mm: Feature | None = None
 
     @model_validator(mode="after")
+    def _gives_something(self) -> Self:
+        if not self.station and not self.features and self.rail_difference_mm is None:
+            raise ValueError("one size at least")
+        return self
+
+    @property
+    def has_curve(self) -> bool:
+        """Whether it gives a whole facing: a tip opening and three stations."""
+        return self.tip_opening_mm is not None and len(self.station) >= ENOUGH_STATIONS
+
+    @model_validator(mode="after")
     def _stations_fall(self) -> Self:
         ordered = sorted(self.station, key=lambda station: station.feeler_mm)
         stops = [station.stop_mm for station in ordered]
@@ -115,7 +158,7 @@ class Drawing(_Spec):
             raise ValueError("each feeler once")
         if any(later >= earlier for earlier, later in pairwise(stops)):
             raise ValueError("a thicker feeler must stop nearer the tip")
-        if ordered[-1].feeler_mm >= self.tip_opening_mm.nominal:
+        if ordered and self.tip_opening_mm is not None and ordered[-1].feeler_mm >= self.tip_opening_mm.nominal:
             raise ValueError("every feeler thinner than the tip opening")
         return self
 
@@ -148,7 +191,8 @@ def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
         kind = Gauge
     elif len(path) > 2 and path[0] == "drawing":
         kind = Drawing if len(path) == 3 else Station if path[2] == "station" else Feature
-    return tuple(kind.model_fields)
+    inches = [f"{name}_in" for name in INCHES] if kind is Station else []
+    return (*kind.model_fields, *inches)
 
 
 STEPS_MM = (1.0, 0.5, 0.25, 0.2, 0.1)

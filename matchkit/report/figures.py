@@ -132,7 +132,7 @@ def batch_figure(report: BatchReport, style: Format = "svg") -> bytes:
 def _cell(axes: Axes, column: int, row: int, judged: Judged) -> None:
     from matplotlib.patches import Rectangle
 
-    half = judged.high - judged.nominal if judged.off >= 0 else judged.nominal - judged.low
+    half = judged.allowed_off
     shade = SHADES[judged.verdict] if judged.critical or judged.verdict == "pass" else "#dddddd"
     axes.add_patch(Rectangle((column - 0.48, row - 0.46), 0.96, 0.92, facecolor=shade, linewidth=0))
     text = f"{round(judged.off / half, 1) + 0.0:+.1f}" if half > 0 else "0"

@@ -98,3 +98,14 @@ def signed(value: float, digits: int) -> str:
     ('+0.0', '+0.25')
     """
     return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
+def allowed_words(low: float | None, high: float | None, digits: int = 2) -> str:
+    """Return what lies between two limits, either of which may be missing.
+
+    >>> allowed_words(2.42, 2.58), allowed_words(None, 0.01)
+    ('2.42 to 2.58', 'at most 0.01')
+    """
+    if low is None:
+        return "-" if high is None else f"at most {high:.{digits}f}"
+    return f"at least {low:.{digits}f}" if high is None else f"{low:.{digits}f} to {high:.{digits}f}"

@@ -198,7 +198,7 @@ def test_models_without_a_drawing_and_empty_batches_are_refused() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("stop_mm = 24.55, tol_mm = 0.80", "stop_mm = 24.55", "either tol_mm, or both"),
+        ("stop_mm = 24.55, tol_mm = 0.80", "stop_mm = 24.55", "either tol_mm, or lower_mm"),
         ("stop_mm = 24.55", "stop_mm = 4.55", "a thicker feeler must stop nearer the tip"),
         ("{ feeler_mm = 1.6, stop_mm = 5.60", "{ feeler_mm = 2.6, stop_mm = 5.60", "thinner than the tip opening"),
         ("{ feeler_mm = 0.1, stop_mm", "{ feeler_mm = 0.2, stop_mm", "each feeler once"),

@@ -96,8 +96,9 @@ def test_what_the_pairing_says_of_the_batch(report: mk.BatchReport) -> None:
     pairing = report.pairings[0]
     inside = np.array([pair.in_range for pair in pairing.pairs]).reshape(40, -1)
     assert [lot.in_range for lot in pairing.lots] == pytest.approx(inside.mean(axis=0))
-    assert len(pairing.box) == 2
-    assert pairing.box[0].profile == pairing.box[1].profile
+    assert pairing.box is not None
+    assert pairing.box.also is not None
+    assert pairing.box.strip.profile == pairing.box.also.profile
     stiff = next(lot for lot in pairing.lots if lot.lot == "tenor-D 3.5")
     assert stiff.in_range_half_softer > stiff.in_range + 0.2
     assert pairing.alone == ()
@@ -105,6 +106,41 @@ def test_what_the_pairing_says_of_the_batch(report: mk.BatchReport) -> None:
     assert [item.value for item in pairing.assumed[:2]] == pytest.approx([pairing.blow_kpa, pairing.lip_load_n])
     by_piece = {pair.mouthpiece_id: pair for pair in pairing.pairs if pair.lot == "tenor-A 3"}
     assert by_piece["TB-25-13"].closing_pressure_kpa > by_piece["TB-25-12"].closing_pressure_kpa  # the wider tip
+
+
+def test_a_strip_holds_the_spread_and_nothing_else(report: mk.BatchReport) -> None:
+    """Nine in ten of drawn pairs lie in a strip whose lot is as thought; off by two deviations their share in range is as told.
+
+    The draws are made here, from the medians of the pieces and the spread of the lot.
+    """
+    pairing = report.pairings[0]
+    lots = {lot.id: lot for lot in lots_of(mk.open().parts.reeds_for("tenor"))}
+    rng = np.random.default_rng(11)
+    low, high = pairing.closing_range_kpa
+    for strip in pairing.lots:
+        lot = lots[strip.lot]
+        middle = np.log([pair.closing_pressure_kpa for pair in pairing.pairs if pair.lot == strip.lot])
+        drawn = middle[:, None] + rng.normal(0, lot.spread, (len(middle), 4000))
+        assert np.quantile(np.exp(drawn), (0.05, 0.95)) == pytest.approx((strip.low_kpa, strip.high_kpa), rel=5e-3)
+        for shift, told in ((0, strip.in_range_spread), (-2, strip.in_range_softest), (2, strip.in_range_hardest)):
+            moved = np.exp(drawn + shift * lot.u_level)
+            assert float(((moved >= low) & (moved <= high)).mean()) == pytest.approx(told, abs=0.01)
+        assert strip.level_pct == pytest.approx(100 * lot.u_level)
+
+
+def test_no_unplayable_strength_goes_on_the_box(report: mk.BatchReport) -> None:
+    """A range about soft reeds still recommends none that shuts by itself; a range where nothing else closes recommends none at all."""
+    house = mk.open()
+    tables = read_tables(shipped("data/demo-bench/batch"), needed=PIECES_TABLES)
+    pieces = gather(tables.mouthpieces[:3], tables.facings, tables.lay_points)
+    shut = report.pairings[0].shuts_below_kpa
+    soft = house.tables.spec.model_copy(update={"closing_range": {"tenor": (shut - 1.5, shut + 2.5)}})
+    pairing = judge_and_pair(house.scorer, pieces, spec=soft).pairings[0]
+    assert any(not strip.playable and strip.in_range > 0.3 for strip in pairing.lots)
+    assert pairing.box is not None
+    assert pairing.box.strip.playable
+    none = house.tables.spec.model_copy(update={"closing_range": {"tenor": (1.0, 2.0)}})
+    assert judge_and_pair(house.scorer, pieces, spec=none).pairings[0].box is None
 
 
 def test_the_answer_does_not_depend_on_the_workers(report: mk.BatchReport) -> None:

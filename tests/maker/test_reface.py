@@ -75,7 +75,9 @@ def test_no_step_ever_adds_material(
     elif to == "tip":
         target = fair_with_tip(worn, float(least_tip_m(worn, np.array([32e-3]), np.array([2.0]))[0]) + 0.1e-3)
     else:
-        target = drawn_curve(house.tables.spec.drawing["TB-25"])
+        drawn = drawn_curve(house.tables.spec.drawing["TB-25"])
+        assert drawn is not None
+        target = drawn
     table_down = float(np.maximum(worn.height_m - target.height_m(X), 0).max()) if down else 0.0
     plan = plan_removal(
         facing, piece, target, aim=RefaceTarget("fair"), feelers_mm=FEELERS_MM, table_m=table_mm * 1e-3, table_down_m=table_down
@@ -97,6 +99,7 @@ def test_the_plan_applied_gives_the_target() -> None:
     """Twenty simulated pieces, measured, planned to the drawing with the table down, and worked: the lay is the target within 2 u."""
     spec = spec_with()
     drawn = drawn_curve(spec.drawing["TB-25"])
+    assert drawn is not None
     off = []
     for seed in range(20):
         rng = np.random.default_rng([31, seed])

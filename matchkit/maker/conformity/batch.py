@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, ClassVar, Literal
 
 import numpy as np
@@ -16,6 +16,7 @@ from matchkit.maker.conformity.capability import Capability, capability, two_sid
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged, judge_piece, judged_with, rails_at_stations
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
+from matchkit.maker.conformity.slip import Slip, find_slips
 from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
 from matchkit.maker.pairing import Pairing
@@ -46,11 +47,13 @@ class FeatureSummary:
     count: int
     mean: float
     sd: float
-    low: float
-    high: float
+    low: float | None
+    high: float | None
     tolerance_low: float | None
     tolerance_high: float | None
     capability: Capability | None
+    capability_sound: Capability | None
+    """That of the pieces which do not fail; None where none fails, or too few are left."""
     chart: Chart | None
     positions: tuple[str, ...]
     """Ids of the pieces, in the order of the chart."""
@@ -86,6 +89,8 @@ class BatchReport(Answer):
     order_known: bool
     assumed: tuple[Assumed, ...]
     """Uncertainties of the gauge that entered a verdict and that nobody stated."""
+    slips: tuple[Slip, ...] = ()
+    """Sizes by which the batch as a whole misses its drawing."""
     not_paired: tuple[NotPaired, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
 
@@ -194,6 +199,7 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         pairings=(),
         order_known=pieces.order_known,
         assumed=_assumed(judged, spec, scanned=any(pieces.points.values())),
+        slips=find_slips(judged, spec.drawing),
     )
 
 
@@ -211,7 +217,7 @@ def _counts(verdicts: Any) -> dict[str, int]:
 
 
 def _what_if(
-    pieces: Pieces, rails: dict[str, dict[str, Readings]], spec: HouseSpec, curves: dict[str, FairCurve]
+    pieces: Pieces, rails: dict[str, dict[str, Readings]], spec: HouseSpec, curves: dict[str, FairCurve | None]
 ) -> tuple[WhatIf, ...]:
     """Judge the same values as if they had been read twice as often, or with a finer gauge."""
     gauge = spec.gauge
@@ -241,19 +247,20 @@ def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tup
     models = list(dict.fromkeys(piece.model for piece in pieces))
     found = []
     for model in models:
-        columns: dict[FeatureAt, list[tuple[str, Judged]]] = defaultdict(list)
+        columns: dict[FeatureAt, list[tuple[PieceJudged, Judged]]] = defaultdict(list)
         for piece in pieces:
             if piece.model == model:
                 for feature in piece.features:
-                    columns[feature.at].append((piece.mouthpiece_id, feature))
-        for column in columns.values():
-            if len(column) > 1:
-                summary = _summary(column, model=model, charts=len(columns))
-                found.append(summary if order_known else replace(summary, chart=None))
+                    columns[feature.at].append((piece, feature))
+        found += [
+            _summary(column, model=model, charts=len(columns), ordered=order_known)
+            for column in columns.values()
+            if len(column) > 1
+        ]
     return tuple(found)
 
 
-def _summary(column: Sequence[tuple[str, Judged]], *, model: str, charts: int) -> FeatureSummary:
+def _summary(column: Sequence[tuple[PieceJudged, Judged]], *, model: str, charts: int, ordered: bool) -> FeatureSummary:
     values = np.array([judged.value for _, judged in column])
     level = values.round(DECIMALS)  # equal readings are equal, whatever their last bits
     sound = np.array([judged.verdict != "fail" for _, judged in column])
@@ -263,7 +270,17 @@ def _summary(column: Sequence[tuple[str, Judged]], *, model: str, charts: int) -
     half = two_sided_factor(count) * sd
     # where most neighbours read alike the limits would be those of the rounding
     coarse = np.count_nonzero(np.diff(level)) <= len(values) / 2
-    charted = count >= LEAST_PIECES and sd > 0 and not coarse
+    charted = ordered and count >= LEAST_PIECES and sd > 0 and not coarse
+    chart = individuals_chart(values, sound=sound, charts=charts) if charted else None
+    limits = Limits(first.low, first.high)
+    settled = chart is None or not (chart.signals or chart.drifts)
+    made = capability(level, limits=limits, ordered=ordered, in_control=settled)
+    sound_made = None
+    good = np.array([piece.verdict != "fail" for piece, _ in column])
+    if not good.all() and good.sum() > 1:  # without the failed, whose signals are theirs
+        kept = individuals_chart(values[good], charts=charts) if charted and good.sum() >= LEAST_PIECES else None
+        calm = kept is None or not (kept.signals or kept.drifts)
+        sound_made = capability(level[good], limits=limits, ordered=ordered, in_control=calm)
     return FeatureSummary(
         model=model,
         feature=first.feature,
@@ -276,7 +293,8 @@ def _summary(column: Sequence[tuple[str, Judged]], *, model: str, charts: int) -
         high=first.high,
         tolerance_low=mean - half,
         tolerance_high=mean + half,
-        capability=capability(mean=mean, sd=sd, count=count, limits=Limits(first.low, first.high)),
-        chart=individuals_chart(values, sound=sound, charts=charts) if charted else None,
-        positions=tuple(name for name, _ in column),
+        capability=made,
+        capability_sound=sound_made,
+        chart=chart,
+        positions=tuple(piece.mouthpiece_id for piece, _ in column),
     )

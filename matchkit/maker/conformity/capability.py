@@ -1,14 +1,19 @@
-"""What a sample of pieces says about the batch: capability with its interval, tolerance intervals, and no failure in n."""
+"""What a sample of pieces says about the batch: capability with its intervals, tolerance intervals, and no failure in n.
+
+Cp and Cpk hold the limits against how much neighbours in the order of making differ (moving range), Pp and Ppk against how much all of them do.
+"""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.maker.conformity.chart import D2, range_degrees
 from matchkit.maker.conformity.rule import Limits
 
 Array = NDArray[np.float64]
@@ -18,49 +23,107 @@ LEAST_PIECES = 20
 
 
 @dataclass(frozen=True)
+class Index:
+    """A capability index with its two-sided 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+HeldBack = Literal["few pieces", "order not known", "out of control"]
+
+
+@dataclass(frozen=True)
 class Capability:
-    """Cpk of a sample with its interval, and Cp where there are two limits."""
+    """Cp and Cpk from neighbours, Pp and Ppk overall; Cp and Pp only where there are two limits.
+
+    Cp and Cpk are None where the order of making is not known or neighbours do not differ. ``held_back`` is why no index may be quoted by itself.
+    """
 
     count: int
-    cp: float | None
-    cp_low: float | None
-    cp_high: float | None
-    cpk: float
-    cpk_low: float
-    cpk_high: float
-    quotable: bool
-    """Whether there are pieces enough to quote the index by itself."""
+    cp: Index | None
+    cpk: Index | None
+    pp: Index | None
+    ppk: Index
+    held_back: HeldBack | None
+
+    @property
+    def nearest(self) -> Index:
+        """Cpk, or Ppk where there is none."""
+        return self.ppk if self.cpk is None else self.cpk
 
 
-def capability(*, mean: float, sd: float, count: int, limits: Limits, confidence: float = 0.95) -> Capability | None:
-    """Return Cp = (USL - LSL) / 6s and Cpk = min(USL - mean, mean - LSL) / 3s with two-sided intervals.
+def capability(values: Array, *, limits: Limits, ordered: bool = True, in_control: bool = True) -> Capability | None:
+    """Return the capability of values (n,) in the order of making; n at least 2 (ValueError otherwise).
 
-    Cp: chi-squared of the variance, exact for a normal sample. Cpk: Bissell 1990, ``Cpk (1 +- z sqrt(1/(9 n Cpk^2) + 1/(2(n-1))))``.
-    None where nothing varies (sd 0) or there is no limit. NIST/SEMATECH e-Handbook 6.1.6.
+    None where nothing varies or there is no limit. NIST/SEMATECH e-Handbook 6.1.6; Cp and Cpk take the deviation MRbar / 1.128, whose degrees of freedom
+    are those of a mean of overlapping ranges (:func:`matchkit.maker.conformity.chart.range_degrees`).
+    """
+    values = np.asarray(values, dtype=float)
+    count = len(values)
+    if count < 2:
+        raise ValueError(f"expected two pieces or more, read {count}")
+    mean, sd = float(values.mean()), float(values.std(ddof=1))
+    overall = indices(mean=mean, sd=sd, degrees=count - 1, count=count, limits=limits) if np.ptp(values) > 0 else None
+    if overall is None:
+        return None
+    within = None
+    if ordered and count > 2:
+        near = float(np.abs(np.diff(values)).mean()) / D2
+        within = indices(mean=mean, sd=near, degrees=range_degrees(count), count=count, limits=limits) if near > 0 else None
+    held: HeldBack | None = None if in_control else "out of control"
+    if not ordered:
+        held = "order not known"
+    if count < LEAST_PIECES:
+        held = "few pieces"
+    cp, cpk = within or (None, None)
+    return Capability(count, cp, cpk, *overall, held)
 
-    >>> found = capability(mean=16, sd=2, count=50, limits=Limits(8, 20))
-    >>> round(found.cp, 4), round(found.cpk, 4)
-    (1.0, 0.6667)
+
+def indices(
+    *, mean: float, sd: float, degrees: float, count: int, limits: Limits, confidence: float = 0.95
+) -> tuple[Index | None, Index] | None:
+    """Return (USL - LSL) / 6s, where there are two limits, and min(USL - mean, mean - LSL) / 3s, each with its interval.
+
+    The first: chi-squared of the variance, exact for a normal sample. The second with two limits: Bissell 1990,
+    ``C (1 +- z sqrt(1/(9 n C^2) + 1/(2 v)))``; with one limit: exact by the noncentral t (Chou, Owen and Borrego 1990, from memory). None without a limit.
+
+    >>> both = indices(mean=16, sd=2, degrees=49, count=50, limits=Limits(8, 20))
+    >>> [round(index.value, 4) for index in both]
+    [1.0, 0.6667]
     """
     from scipy.stats import chi2, norm
 
-    if count < 2:
-        raise ValueError(f"expected two pieces or more, read {count}")
     sides = [(limits.high - mean) if limits.high is not None else None, (mean - limits.low) if limits.low is not None else None]
     known = [side for side in sides if side is not None]
-    if sd <= 0 or not known:
+    if not known:
         return None
-    index = min(known) / (3 * sd)
+    nearest = min(known) / (3 * sd)
+    if limits.width is None:
+        return None, Index(nearest, *_one_sided(nearest, degrees=degrees, count=count, confidence=confidence))
     z = float(norm.ppf(0.5 + confidence / 2))
-    half = z * math.sqrt(1 / (9 * count) + index**2 / (2 * (count - 1)))
-    cp = low = high = None
-    if limits.width is not None:
-        cp = limits.width / (6 * sd)
-        low, high = (
-            cp * math.sqrt(float(chi2.ppf(share, count - 1)) / (count - 1))
-            for share in (0.5 - confidence / 2, 0.5 + confidence / 2)
-        )
-    return Capability(count, cp, low, high, index, index - half, index + half, count >= LEAST_PIECES)
+    half = z * math.sqrt(1 / (9 * count) + nearest**2 / (2 * degrees))
+    width = limits.width / (6 * sd)
+    low, high = (
+        width * math.sqrt(float(chi2.ppf(share, degrees)) / degrees) for share in (0.5 - confidence / 2, 0.5 + confidence / 2)
+    )
+    return Index(width, low, high), Index(nearest, nearest - half, nearest + half)
+
+
+def _one_sided(index: float, *, degrees: float, count: int, confidence: float) -> tuple[float, float]:
+    """Return the interval of an index with one limit: where the noncentral t of the sample has the tails that are left."""
+    from scipy.optimize import brentq
+    from scipy.stats import nct
+
+    scale = 3 * math.sqrt(count)
+    reach = 10 * (1 + abs(index)) * scale / math.sqrt(degrees)
+
+    def at(share: float) -> float:
+        seen = index * scale
+        return float(brentq(lambda true: nct.cdf(seen, degrees, true) - share, seen - reach, seen + reach, xtol=1e-9)) / scale
+
+    return at(0.5 + confidence / 2), at(0.5 - confidence / 2)
 
 
 @lru_cache(maxsize=256)

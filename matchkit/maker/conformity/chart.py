@@ -1,8 +1,13 @@
-"""The pieces in the order in which they were made: limits of individuals and moving range, the rule that fired, and drift."""
+"""The pieces in the order in which they were made: limits of individuals and moving range, the rule that fired, and drift.
+
+The limits are the usual ones. A rule fires only beyond what chance would show in 5 of 100 sound batches, over all charts of a batch and all their points.
+"""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -13,7 +18,9 @@ Array = NDArray[np.float64]
 D2, D4 = 1.128, 3.267
 """Constants of a moving range of two, as tabulated (NIST/SEMATECH e-Handbook 6.3.2.2)."""
 
-RUN = 8
+CHANCE = 0.05
+"""Share of sound, stable batches of which any chart may show a signal."""
+RULES = 3
 LEAST_PIECES = 10
 """With fewer pieces the limits themselves are too uncertain to be drawn."""
 
@@ -41,6 +48,8 @@ class Chart:
     slope_low: float
     slope_high: float
     signals: tuple[Signal, ...]
+    run: int
+    """So many in a row on one side of the mean are a signal."""
 
     @property
     def drifts(self) -> bool:
@@ -51,9 +60,10 @@ class Chart:
 def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, charts: int = 1) -> Chart:
     """Return the chart of values (n,) in the order in which they were made; n at least 3.
 
-    Limits: mean +- 3 MRbar / 1.128, moving range up to 3.267 MRbar. Rules: one point beyond a limit; eight in a row on one side of
-    the mean; a moving range beyond its limit. Drift: least-squares slope with Student's interval, of the ``sound`` values (n,) alone
-    where some are known to be something else; where several ``charts`` are drawn of one batch its level is shared among them (Bonferroni).
+    Limits: mean +- 3 MRbar / 1.128, moving range up to 3.267 MRbar. Rules: one point far beyond; a long run on one side of
+    the mean; a jump between neighbours. Each needs what chance shows in few batches of n pieces with so many ``charts`` (Bonferroni; the far
+    and the jump from seeded draws of sound batches, runs as those of a fair coin), and at least to lie beyond the limit. Drift: least-squares slope with Student's interval, of
+    the ``sound`` values (n,) alone where some are known to be something else; its level is shared among the charts too.
 
     >>> chart = individuals_chart(np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]))
     >>> round(chart.low, 3), round(chart.high, 3), chart.signals
@@ -73,10 +83,12 @@ def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, 
     kept = np.ones(count, dtype=bool) if sound is None or sound.sum() < 3 else sound
     line = linregress(place[kept], values[kept])
     half = float(t.ppf(1 - 0.025 / charts, int(kept.sum()) - 2)) * float(line.stderr)
+    far, jump, run = signal_limits(count, charts)
+    sigma = middle / D2
     signals = [
-        Signal("beyond a limit", _at((values < low) | (values > high))),
-        Signal("run on one side", _runs(np.sign((values - centre).round(9)))),
-        Signal("jump between neighbours", _at(np.append(False, ranges > D4 * middle))),
+        Signal("beyond a limit", _at(np.abs(values - centre) > max(far, 3.0) * sigma)),
+        Signal("run on one side", _runs(np.sign((values - centre).round(9)), run)),
+        Signal("jump between neighbours", _at(np.append(False, ranges > max(jump * sigma, D4 * middle)))),
     ]
     return Chart(
         mean=centre,
@@ -89,18 +101,75 @@ def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, 
         slope_low=float(line.slope) - half,
         slope_high=float(line.slope) + half,
         signals=tuple(signal for signal in signals if signal.positions),
+        run=run,
     )
+
+
+@lru_cache(maxsize=256)
+def signal_limits(count: int, charts: int) -> tuple[float, float, int]:
+    """Return how many deviations from the mean, how many between neighbours, and how long a run are a signal, for n pieces and so many charts."""
+    level = CHANCE / RULES / charts
+    run = next((length for length in range(2, count) if _chance_of_run(count, length) <= level), count + 1)
+    if count <= MANY:
+        far, jump = (float(np.quantile(found, 1 - level)) for found in _by_chance(count))
+        return far, jump, run
+    from scipy.special import ndtri
+
+    far, jump = (float(-ndtri(level / (2 * looked))) for looked in (count, count - 1))  # so many that their deviation is known
+    return far, jump * math.sqrt(2), run
+
+
+MANY = 100
+DRAWN = 100_000
+
+
+@lru_cache(maxsize=8)
+def _by_chance(count: int) -> tuple[Array, Array]:
+    """Return the furthest from the mean and the widest jump, in deviations by MRbar, of many sound batches (seeded)."""
+    rng = np.random.default_rng(count)
+    far, jump = [], []
+    for _ in range(DRAWN // 5000):
+        values = rng.standard_normal((5000, count))
+        ranges = np.abs(np.diff(values, axis=1))
+        sigma = ranges.mean(axis=1) / D2
+        far.append(np.abs(values - values.mean(axis=1, keepdims=True)).max(axis=1) / sigma)
+        jump.append(ranges.max(axis=1) / sigma)
+    return np.concatenate(far), np.concatenate(jump)
+
+
+def _chance_of_run(count: int, length: int) -> float:
+    """Return how likely ``length`` or more in a row of ``count`` fair coins fall alike."""
+    ways = [0.0] * length  # by how many lately fell alike
+    ways[1 if length > 1 else 0] = 1.0
+    for _ in range(count - 1):
+        ways = [0.0, sum(ways) / 2, *(chance / 2 for chance in ways[1:-1])]
+    return 1 - sum(ways)
+
+
+def range_degrees(count: int) -> float:
+    """Return how many degrees of freedom the mean of ``count - 1`` overlapping moving ranges of two has, for a normal process.
+
+    Var(MRbar) follows from the folded bivariate normal, whose neighbours correlate by -1/2; a deviation of v degrees has variance s^2 / 2v.
+
+    >>> round(range_degrees(25) / 24, 2)
+    0.61
+    """
+    mean_square = 4 / math.pi
+    one = 2 - mean_square
+    neighbours = mean_square * (math.sqrt(0.75) + 0.5 * math.asin(0.5)) - mean_square
+    variance = ((count - 1) * one + 2 * (count - 2) * neighbours) / (count - 1) ** 2 / mean_square
+    return 1 / (2 * variance)
 
 
 def _at(flags: NDArray[np.bool_]) -> tuple[int, ...]:
     return tuple(int(place) for place in np.flatnonzero(flags))
 
 
-def _runs(side: Array) -> tuple[int, ...]:
-    """Return the positions at which a run on one side has lasted eight points or more."""
+def _runs(side: Array, least: int) -> tuple[int, ...]:
+    """Return the positions at which a run on one side has lasted ``least`` points or more."""
     found, length = [], 0
     for place, value in enumerate(side):
         length = length + 1 if value != 0 and place and value == side[place - 1] else int(value != 0)
-        if length >= RUN:
+        if length >= least:
             found.append(place)
     return tuple(found)

@@ -9,11 +9,12 @@ from typing import Literal
 
 import numpy as np
 
+from matchkit import constants
 from matchkit.maker.conformity.rule import CONFIDENCE, ORDER, Limits, Verdict, conformity_probability, judge
 from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.measure.report import drawn_curve, u_stop_m
 from matchkit.parts.facing import rails_of
-from matchkit.physics.lay.fair import FairCurve, Readings
+from matchkit.physics.lay.fair import THIN, FairCurve, Readings, nominal_curve
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, Gauge, Station
 from matchkit.units import MM
@@ -51,8 +52,8 @@ class Judged:
     value: float
     u: float
     nominal: float
-    low: float
-    high: float
+    low: float | None
+    high: float | None
     probability: float
     verdict: Verdict
     critical: bool
@@ -63,13 +64,22 @@ class Judged:
         return self.value - self.nominal
 
     @property
+    def allowed_off(self) -> float:
+        """How far the limit on the side of the value lies from the nominal, the other one where that side has none."""
+        near, far = (self.high, self.low) if self.off >= 0 else (self.low, self.high)
+        limit = far if near is None else near
+        return self.off if limit is None else abs(limit - self.nominal)
+
+    @property
     def at(self) -> FeatureAt:
         """The feature with its rail and feeler."""
         return FeatureAt(self.feature, self.rail, self.feeler_mm)
 
     def badness(self) -> tuple[int, int, float, float]:
         """Sort from bad to good: verdict, what causes the others to fail, probability, and how far from the middle of what is allowed."""
-        middle, half = (self.low + self.high) / 2, max((self.high - self.low) / 2, 1e-9)
+        middle, half = self.nominal, max(self.allowed_off, 1e-9)
+        if self.low is not None and self.high is not None:
+            middle, half = (self.low + self.high) / 2, max((self.high - self.low) / 2, 1e-9)
         cause = CAUSES.index(self.feature) if self.verdict == "fail" and self.feature in CAUSES else len(CAUSES)
         return -ORDER[self.verdict], cause, self.probability, -abs(self.value - middle) / math.hypot(half, self.u)
 
@@ -118,7 +128,7 @@ def judge_piece(
     curve: FairCurve | None = None,
 ) -> PieceJudged:
     """Judge everything of a piece that was measured; ``curve`` is :func:`drawn_curve` of the drawing, where it is at hand."""
-    fair = drawn_curve(drawing) if curve is None else curve
+    fair = curve or drawn_curve(drawing) or _usual_curve(piece, drawing)
     found: list[Judged] = []
     missing: list[FeatureAt] = []
     critical: list[FeatureAt] = []
@@ -150,6 +160,18 @@ def judge_piece(
     return _summed_up(piece, found, missing, critical, _beside_mm(rails, drawing.station))
 
 
+def _usual_curve(piece: Mouthpiece, drawing: Drawing) -> FairCurve:
+    """Return the arc through the tip of a piece and the thinnest station, for a drawing that gives no whole facing."""
+    tip = piece.tip_opening_mm
+    length = constants.FEATURE_SCALES["facing_length"].typical[piece.instrument]
+    thin = min(drawing.station, key=lambda station: station.feeler_mm, default=None)
+    if thin is not None and thin.feeler_mm < tip:
+        edge = thin.stop_mm / (1 - math.sqrt(thin.feeler_mm / tip))
+        length = edge * (1 - math.sqrt(THIN / MM / tip))
+    sizes = {"tip_opening_m": tip * MM, "facing_length_m": length * MM}
+    return nominal_curve(**sizes, u_tip_m=constants.U_TIP_NOMINAL.value * MM, u_facing_m=constants.U_FACING_NOMINAL.value * MM)
+
+
 def _at(rail: Readings | None, feeler_mm: float) -> int | None:
     if rail is None:
         return None
@@ -159,7 +181,7 @@ def _at(rail: Readings | None, feeler_mm: float) -> int | None:
 
 def _beside_mm(rails: dict[str, Readings], stations: Sequence[Station]) -> tuple[float, ...]:
     """Return the feelers that were read and that the drawing does not have."""
-    drawn = np.array([station.feeler_mm for station in stations])
+    drawn = np.array([station.feeler_mm for station in stations] or [math.inf])
     read = {round(float(height) / MM, 4) for rail in rails.values() for height in rail.height_m}
     return tuple(sorted(feeler for feeler in read if np.abs(drawn - feeler).min() > SAME_FEELER_MM))
 
@@ -168,7 +190,7 @@ def _judged(
     feature: str,
     value: float,
     u: float,
-    allowed: tuple[float, float, float],
+    allowed: tuple[float, float | None, float | None],
     critical: bool,  # noqa: FBT001 - it goes straight into the record
     confidence: float,
     rail: str | None = None,
@@ -253,7 +275,13 @@ def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:
     size, sure, feeler = abs(worst.off), worst.verdict == "fail", worst.feeler_mm
     low = worst.off < 0
     if worst.feature == "rail_difference_mm":
-        return Fault("rail short", worst.feature, size, "left" if worst.value < 0 else "right", feeler, sure)
+        sign = -1.0 if worst.value < 0 else 1.0
+        apart = [judged for judged in features if judged.feature == worst.feature]
+        mean = next((sign * judged.value for judged in apart if judged.feeler_mm is None), None)
+        each = {judged.feeler_mm: sign * judged.value for judged in apart if judged.feeler_mm is not None}
+        thinnest = each[min(each)] if each else None
+        rail_short: Literal["left", "right"] = "left" if worst.value < 0 else "right"
+        return Fault("rail short", worst.feature, size, rail_short, feeler, sure, mean, thinnest)
     if worst.feature == "stop_mm":
         both = [judged for judged in features if judged.feature == "stop_mm" and judged.feeler_mm == feeler]
         alike = len(both) == 2 and all(judged.off * worst.off > 0 and judged.verdict != "pass" for judged in both)
@@ -282,7 +310,7 @@ def judged_with(
     touch: float,
     step_mm: float,
     rest: float,
-    curve: FairCurve,
+    curve: FairCurve | None,
 ) -> Verdict:
     """Return the verdict that the same values would have with other uncertainties.
 

@@ -18,7 +18,7 @@ from matchkit.parts.facing import FacingPart
 from matchkit.physics.lay.facing import Lay, MeanLay
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings
 from matchkit.physics.lay.refit import Redrawn, redraw
-from matchkit.records.spec import Drawing, Gauge
+from matchkit.records.spec import Drawing, Gauge, Station
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
@@ -238,9 +238,15 @@ def table_test(
     twist = _twist(facing.lay, rails) if isinstance(facing.lay, MeanLay) else (None, None)
     allowed = 0.0
     if drawing is not None and drawn is not None:
-        x, tolerance = np.array([(s.stop_mm, (s.limits_mm[1] - s.limits_mm[0]) / 2) for s in drawing.station]).T * MM
+        x, tolerance = np.array([(s.stop_mm, _half_width(s)) for s in drawing.station]).T * MM
         allowed = float(np.median(_fall(drawn, x) * tolerance / np.maximum(1 - x / drawn.break_m, 1e-3)))
     return TableTest(*rocking, *twist, allowed_m=allowed)
+
+
+def _half_width(station: Station) -> float:
+    """Return half of what a station allows, or all of it where there is one limit only, in mm."""
+    sides = [abs(limit - station.stop_mm) for limit in station.limits_mm if limit is not None]
+    return sum(sides) / len(sides)
 
 
 def _tilt(readings: Readings, drawn: FairCurve) -> tuple[float | None, float | None]:

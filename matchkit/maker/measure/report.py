@@ -135,7 +135,7 @@ def facing_report(
     lay, fair = part.lay, part.lay.fair
     unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
     drawing = spec.drawing.get(mouthpiece.model or "")
-    test = table_test(part, rails, drawing=drawing, drawn=None if drawing is None else drawn_curve(drawing)) if rails else None
+    test = table_test(part, rails, drawing=drawing, drawn=drawn_curve(drawing)) if rails else None
     found = (
         find_flaws(list(rails.values()), fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m) if lay.shape_known else ()
     )
@@ -175,7 +175,10 @@ def facing_report(
         twist_um=None if test is None else _times(test.twist_m, 1 / UM),
         u_twist_um=None if test is None else _times(test.u_twist_m, 1 / UM),
         twisted=test is not None and test.twisted,
-        table=TableFound(mouthpiece.table_gap_mm, _rocking(test, drawn=drawing is not None, scanned=bool(points))),
+        table=TableFound(
+            mouthpiece.table_gap_mm,
+            _rocking(test, drawn=drawing is not None and drawing.has_curve, scanned=bool(points)),
+        ),
         budget=budget_of(spec),
         draws=0 if unsure is None else unsure.draws,
         seed=seed,
@@ -188,8 +191,10 @@ def _times(value: float | None, factor: float) -> float | None:
     return None if value is None else value * factor
 
 
-def drawn_curve(drawing: Drawing) -> FairCurve:
-    """Return the fair curve through the stations and the tip of a drawing."""
+def drawn_curve(drawing: Drawing | None) -> FairCurve | None:
+    """Return the fair curve through the stations and the tip of a drawing; None where there are too few of them."""
+    if drawing is None or not drawing.has_curve or drawing.tip_opening_mm is None:
+        return None
     ordered = sorted(drawing.station, key=lambda station: -station.feeler_mm)
     y, x = (np.array([getattr(s, name) for s in ordered]) * MM for name in ("feeler_mm", "stop_mm"))
     drawn = Readings(y, x, np.full(len(y), 1 * UM), np.full(len(y), 20 * UM))

@@ -117,16 +117,18 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
 def _allowed_hollow(piece: Mouthpiece, drawing: Drawing | None) -> bool:
     """Tell a hollow table that may stay: any, unless a drawing sets a limit to it."""
     gap, feature = piece.table_gap_mm or 0.0, None if drawing is None else drawing.table_gap_mm
-    return gap < 0 and (feature is None or gap >= feature.limits[0])
+    least = None if feature is None else feature.limits[0]
+    return gap < 0 and (least is None or gap >= least)
 
 
 def _meets(worn: Worn, target: FairCurve, drawing: Drawing) -> bool:
     """Tell whether what removing gives at best, the target or the lay where that is higher, stays within a drawing's limits."""
     final = np.maximum(target.height_m(worn.x_m), worn.height_m)
-    if float(final[0]) / MM > drawing.tip_opening_mm.limits[1]:
+    widest = None if drawing.tip_opening_mm is None else drawing.tip_opening_mm.limits[1]
+    if widest is not None and float(final[0]) / MM > widest:
         return False
     stops = [(stop_m(worn.x_m, final, station.feeler_mm * MM), station.limits_mm[1]) for station in drawing.station]
-    return all(stop is not None and stop / MM <= high for stop, high in stops)
+    return all(stop is not None and (high is None or stop / MM <= high) for stop, high in stops)
 
 
 def _target(
@@ -150,7 +152,12 @@ def _target(
         if drawing is None:
             drawn = ", ".join(spec.drawing) or "the house.toml has none"
             raise RequestError(f"no drawing for the model {piece.model!r} of {piece.id}; drawings there are: {drawn}")
-        return drawn_curve(drawing), RefaceTarget("drawing", model=str(piece.model))
+        curve_drawn = drawn_curve(drawing)
+        if curve_drawn is None:
+            raise RequestError(
+                f"the drawing of {piece.model} gives no whole facing: a tip opening and three stations are needed"
+            )
+        return curve_drawn, RefaceTarget("drawing", model=str(piece.model))
     if wanted.tip_opening_mm is not None:
         curve = fair_with_tip(worn, _tip_asked_m(wanted.tip_opening_mm))
         return curve, RefaceTarget("tip", tip_opening_mm=wanted.tip_opening_mm)

@@ -9,22 +9,21 @@ from collections import defaultdict
 from collections.abc import Sequence
 
 from matchkit.maker.conformity.batch import BatchReport, FeatureSummary, WhatIf
-from matchkit.maker.conformity.chart import RUN, Signal
+from matchkit.maker.conformity.chart import Signal
 from matchkit.maker.conformity.drawing import PieceJudged
-from matchkit.maker.pairing import Pairing
+from matchkit.maker.conformity.slip import Slip
+from matchkit.maker.pairing import ForTheBox, Pairing
 from matchkit.units import MM, UM
-from matchkit.words.facts import assumed_words
+from matchkit.words.maker.batch_numbers import batch_numbers
 from matchkit.words.maker.features import DUST, REMEDIES, again_words, fault_words, feature_words
 from matchkit.words.numbers import counted, percent
-from matchkit.words.screen import Block, Gap, Screen, Table, Text, listed, screen, sentences
+from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
 
 SHOWN_PIECES = 20
-SHOWN_FEATURES = 8
 SHOWN_POSITIONS = 6
+FEW_STRENGTHS = 4
 WORTH_TELLING = 0.05
 """A drift that takes less than this share of the tolerance over the whole batch is left to the numbers."""
-MOSTLY = 0.9
-"""A reed goes with a piece where this share of its box lies within the house's range."""
 
 _BETTER = {
     "stops twice as often": "if every stop were read twice as often",
@@ -38,6 +37,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
     return screen(
         _verdict(report),
         "",
+        (block for slip in report.slips for block in _slip(slip)),
         _out(report),
         _again(report),
         _remarks(report),
@@ -48,7 +48,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
         (block for pairing in report.pairings for block in _pairing(pairing)),
         (f"The {item.instrument} pieces are not paired: {_NOT_PAIRED[item.why]}." for item in report.not_paired),
         (f"{counted(item.reeds, f'{item.instrument} reed')} not measured, and left out." for item in report.left_out),
-        _numbers(report) if numbers else None,
+        batch_numbers(report) if numbers else None,
         "",
         DUST if report.counts["fail"] else None,
         None if numbers else "More: matchkit facing PIECE for one of them, --numbers for the tables.",
@@ -57,7 +57,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
 
 _SIGNALS = {
     "beyond a limit": "is far from the others",
-    "run on one side": f"has stayed on one side of its middle for {RUN} pieces",
+    "run on one side": "has stayed on one side of its middle for long",
     "jump between neighbours": "jumps from one piece to the next",
 }
 
@@ -80,9 +80,41 @@ def _verdict(report: BatchReport) -> str:
     return f"{models}: {', '.join(f'{count} {what}' for what, count in counts.items() if count)}."
 
 
+def _slip(slip: Slip) -> list[Block | str]:
+    """Return by what the whole batch is off: the drawing and the gauge's zero come before the pieces."""
+    way = "longer" if slip.off_mm > 0 else "shorter"
+    size = f"{abs(slip.off_mm):.2f} ± {2 * slip.u_off_mm:.2f}"
+    asked = "Check the drawing first, then the zero of the gauge"
+    if slip.kind == "every stop":
+        told = f"Every feeler stops {size} mm {way} than drawn, on average over {slip.count} pieces."
+        asked = "Check the zero of the gauge first, then the drawing"
+    elif slip.kind == "one stop":
+        drawn = "" if slip.nominal is None else f" ({slip.nominal:.2f} mm)"
+        told = (
+            f"The {slip.at.feeler_mm:g} mm feeler stops {size} mm {way} than drawn{drawn}, on average over {slip.count} pieces."
+        )
+        if slip.drawing_bent and slip.by_others_mm is not None:
+            told = f"{told} The rest of the drawing puts it at {slip.by_others_mm:.2f} mm."
+    else:
+        more = "larger" if slip.off_mm > 0 else "smaller"
+        told = f"{feature_words(slip.at).capitalize()} is {size} {more} than drawn ({slip.nominal:g}), on average over {slip.count} pieces."
+    pieces = f"{counted(len(slip.alone), 'piece')} would be good without it: {_shortened(slip.alone)}." if slip.alone else ""
+    return [Text(f"{asked}. {told}"), *([Text(pieces, indent=2)] if pieces else []), Gap()]
+
+
+def _shortened(ids: Sequence[str]) -> str:
+    more = len(ids) - SHOWN_POSITIONS
+    return f"{', '.join(ids[:SHOWN_POSITIONS])}{f' and {more} more' if more > 0 else ''}"
+
+
 def _out(report: BatchReport) -> list[Block]:
-    """Return the pieces that are out, each with what is wrong and what to do."""
-    out = [piece for piece in report.pieces if piece.verdict == "fail" and piece.fault is not None]
+    """Return the pieces that are out, each with what is wrong and what to do; not those that only a slip of the drawing speaks against."""
+    excused = {name for slip in report.slips for name in slip.alone}
+    out = [
+        piece
+        for piece in report.pieces
+        if piece.verdict == "fail" and piece.fault is not None and piece.mouthpiece_id not in excused
+    ]
     lines = [
         f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {REMEDIES[piece.fault.kind]}." for piece in out if piece.fault
     ]
@@ -97,7 +129,10 @@ def _again(report: BatchReport) -> list[Block]:
     """Return the pieces to be read again, those for one reason together."""
     by_reading: dict[str, list[str]] = defaultdict(list)
     by_want: dict[str, list[str]] = defaultdict(list)
+    excused = {name for slip in report.slips for name in slip.alone}
     for piece in report.pieces:
+        if piece.mouthpiece_id in excused:
+            continue
         if piece.verdict == "inconclusive" and piece.fault is not None:
             by_reading[again_words(piece.fault)].append(piece.mouthpiece_id)
         elif piece.verdict == "inconclusive":
@@ -151,7 +186,8 @@ def _order(report: BatchReport) -> list[str]:
                 continue
             more = f" and {len(shown) - SHOWN_POSITIONS} more" if len(shown) > SHOWN_POSITIONS else ""
             found.append(f"{where} {_SIGNALS[signal.rule]} at {', '.join(shown[:SHOWN_POSITIONS])}{more}.")
-        if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * (item.high - item.low):
+        width = item.high - item.low if item.high is not None and item.low is not None else item.sd
+        if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * width:
             low, high = sorted((abs(chart.slope_low) * MM / UM, abs(chart.slope_high) * MM / UM))
             way = "grows" if chart.slope > 0 else "shrinks"
             size = f"{abs(chart.slope) * MM / UM:.1f} ({low:.1f} to {high:.1f}) µm a piece, {abs(chart.slope) * item.count:.2f} mm in all"
@@ -187,114 +223,46 @@ def _what_if(what: WhatIf) -> str:
 
 
 def _pairing(pairing: Pairing) -> list[Block | str]:
-    """Return which house reeds go with the pieces."""
+    """Return which house reeds go with the pieces, and the one strength for the box with its reason."""
     low, high = pairing.closing_range_kpa
-    pieces = list(dict.fromkeys(pair.mouthpiece_id for pair in pairing.pairs))
-    whole, some, none = [], [], []
-    for lot in pairing.lots:
-        good = sum(pair.in_range >= MOSTLY for pair in pairing.pairs if pair.lot == lot.lot)
-        if good == len(pieces):
-            whole.append(lot.lot)
-        elif good:
-            some.append(f"{lot.lot} on {good} of {len(pieces)}")
-        else:
-            none.append(lot.lot)
-    box = listed([f"{item.strength:g}" for item in pairing.box])
+    pieces = len({pair.mouthpiece_id for pair in pairing.pairs})
+    whole = [strip.lot for strip in pairing.lots if strip.whole == pieces]
+    some = [f"{strip.lot} on {strip.whole} of {pieces}" for strip in pairing.lots if 0 < strip.whole < pieces]
+    none = [strip.lot for strip in pairing.lots if not strip.whole]
     return [
         f"{pairing.model or pairing.instrument} with the house reeds; nine in ten of a box close within {low:g} to {high:g} kPa:",
         *([Text(f"On every piece: {', '.join(whole)}.", indent=2)] if whole else []),
         *([Text(f"On some: {', '.join(some)}.", indent=2)] if some else []),
         *([Text(f"On none: {', '.join(none)}.", indent=2)] if none else []),
-        Text(
-            f"For the box: {pairing.box[0].profile} {box}; most of these close in range."
-            if pairing.box[0].in_range > 0
-            else "No strength can go on the box: none closes within the house's range.",
-            indent=2,
-        ),
+        Text(_box(pairing.box), indent=2),
+        *([Text(_wide(pairing), indent=2)] if _too_wide(pairing) else []),
         *([Text(f"These go with no house reed: {', '.join(pairing.alone)}.", indent=2)] if pairing.alone else []),
     ]
 
 
-# numbers
+def _box(box: ForTheBox | None) -> str:
+    """Return the strength for the box, its reason, and what would make it surer."""
+    if box is None:
+        return "No strength can go on the box: none is playable within the house's range."
+    strip = box.strip
+    also = "" if box.also is None else f", then {box.also.strength:g}"
+    narrow = {
+        "level": f"how hard the lot is as a whole is known to ± {2 * strip.level_pct:.0f} %; read five of it (calibrate) to know better",
+        "spread": "only a tighter box would bring them closer together",
+    }[box.narrow]
+    why = (
+        f"on these pieces nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa, nearest the middle of the range"
+    )
+    return sentences(f"For the box: {strip.lot}{also}: {why}", narrow)
 
 
-def _numbers(report: BatchReport) -> list[Block | str]:
-    """Return the tables: what was read of pieces that are not good, how capable the making is, and the pairing."""
-    told = [piece for piece in report.pieces if piece.verdict != "pass" and piece.worst is not None]
-    read = tuple(_read_row(piece) for piece in told)
-    blocks: list[Block | str] = []
-    if read:
-        blocks += [
-            "",
-            Table(("piece", "verdict", "read", "u", "allowed", "is out"), read, right=(2, 3, 5)),
-            "",
-            "u is one standard uncertainty; pass and fail are 95 % sure. Is out: how likely the piece is.",
-        ]
-    capable = [item for item in report.features if item.capability is not None and not _one_feeler(item)]
-    capable.sort(key=lambda item: item.capability.cpk if item.capability is not None else 0.0)
-    if capable:
-        rows = tuple(_capable_row(item, report) for item in capable[:SHOWN_FEATURES])
-        few = capable[0].capability is not None and not capable[0].capability.quotable
-        note = f"; from {capable[0].count} pieces it says little" if few else ""
-        blocks += [
-            "",
-            Table(("least capable", "95 % of such", "allowed", "Cpk", "at least"), rows, right=(1, 2, 3, 4)),
-            "",
-            f"95 % of pieces made so, with 95 % confidence{note}.",
-        ]
-    for pairing in report.pairings:
-        blocks += _pairing_table(pairing)
-    assumed = assumed_words([*report.assumed, *(item for pairing in report.pairings for item in pairing.assumed)])
-    return [*blocks, assumed] if assumed else blocks
+def _too_wide(pairing: Pairing) -> bool:
+    return len(pairing.lots) >= FEW_STRENGTHS and pairing.wide > len(pairing.lots) / 2
 
 
-def _one_feeler(item: FeatureSummary) -> bool:
-    return item.feature == "rail_difference_mm" and item.feeler_mm is not None
-
-
-def _read_row(piece: PieceJudged) -> tuple[str, ...]:
-    worst = piece.worst
-    if worst is None or piece.wants_measuring:
-        return piece.mouthpiece_id, piece.verdict, "-", "-", "-", "-"
-    allowed = f"{worst.low:.2f} to {worst.high:.2f}"
-    return piece.mouthpiece_id, piece.verdict, f"{worst.value:.3f}", f"{worst.u:.3f}", allowed, percent(1 - worst.probability)
-
-
-def _capable_row(item: FeatureSummary, report: BatchReport) -> tuple[str, ...]:
-    found = item.capability
-    index = ("-", "-") if found is None else (f"{found.cpk:.2f}", f"{found.cpk_low:.2f}")
-    made = f"{item.tolerance_low:.2f} to {item.tolerance_high:.2f}"
-    return _where(item, report), made, f"{item.low:.2f} to {item.high:.2f}", *index
-
-
-def _pairing_table(pairing: Pairing) -> list[Block | str]:
-    rows = []
-    for lot in pairing.lots:
-        mine = [pair for pair in pairing.pairs if pair.lot == lot.lot]
-        rows.append(
-            (
-                lot.lot,
-                _span([pair.closing_pressure_kpa for pair in mine], 1),
-                f"{max(pair.u_closing_pressure_kpa for pair in mine):.1f}",
-                _span([pair.playing_opening_mm for pair in mine], 2),
-                _span([100 * pair.closing_share for pair in mine], 1),
-                percent(lot.in_range),
-                percent(lot.in_range_half_softer),
-            )
-        )
-    titles = ("reeds", "closing kPa", "u", "opening mm", "left %", "in range", "softer")
-    return [
-        "",
-        Table(titles, tuple(rows), right=(1, 2, 3, 4, 5, 6)),
-        "",
-        sentences(
-            "ranges are over the pieces",
-            "left is what stays open at the closing pressure",
-            "in range is the share of reeds and pieces, and the same for a box half a strength softer",
-        ),
-    ]
-
-
-def _span(values: Sequence[float], digits: int) -> str:
-    low, high = (f"{value:.{digits}f}" for value in (min(values), max(values)))
-    return low if low == high else f"{low} to {high}"
+def _wide(pairing: Pairing) -> str:
+    low, high = pairing.closing_range_kpa
+    return (
+        f"{pairing.wide} of {len(pairing.lots)} strengths lie within {low:g} to {high:g} kPa on every piece: "
+        "so wide a range tells little; narrow it in house.toml, [closing_range]."
+    )

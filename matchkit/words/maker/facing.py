@@ -37,8 +37,10 @@ def _rails(report: FacingReport) -> list[str]:
     other = "right" if short == "left" else "left"
     apart = [row.difference_mm for row in report.stations if row.difference_mm is not None]
     mean = sum(apart) / len(apart) if apart else difference
-    thinnest = f"the {short} rail stops the thinnest feeler {abs(difference):.2f} mm before the {other}"
-    what = f"{thinnest}, all feelers {abs(mean):.2f} mm on average" if mean * difference > 0 and len(apart) > 1 else thinnest
+    if len(apart) > 1 and mean * difference > 0 and apart[0] * difference > 0:
+        what = f"the {short} rail is {abs(mean):.2f} mm short on average, {abs(apart[0]):.2f} mm at the thinnest feeler"
+    else:
+        what = f"the {short} rail stops the thinnest feeler {abs(difference):.2f} mm before the {other}"
     limit = report.rail_limit_mm
     if limit is not None and abs(difference) <= limit:
         return [f"{name}: {what}, within the {limit:g} mm of the drawing."]

@@ -48,7 +48,7 @@ def fault_words(fault: Fault) -> str:
     name = NAMES.get(fault.feature, "")
     at = "" if fault.feeler_mm is None else f" at the {fault.feeler_mm:g} mm feeler"
     said: Mapping[str, Callable[[], str]] = {
-        "rail short": lambda: f"{rails} {fault.size:.2f} mm short{at or ' on average'}",
+        "rail short": lambda: f"{rails} {short_words(fault)}",
         "stop short": lambda: f"{rails} {fault.size:.2f} mm short{at}",
         "stop long": lambda: f"{rails} {fault.size:.2f} mm long{at}",
         "tip too close": lambda: f"tip {fault.size:.2f} mm too close",
@@ -61,6 +61,24 @@ def fault_words(fault: Fault) -> str:
         "above the drawing": lambda: f"{name} {fault.size:.2f} too large",
     }
     return said[fault.kind]()
+
+
+def short_words(fault: Fault) -> str:
+    """Return by how much a rail is short: on average over the feelers and at the thinnest one, each named as what it is.
+
+    >>> short_words(Fault("rail short", "rail_difference_mm", 0.25, "left", None, True, 0.25, 0.42))
+    '0.25 mm short on average, 0.42 mm at the thinnest feeler'
+    """
+    if fault.feeler_mm is None:
+        at = (
+            ""
+            if fault.thinnest_mm is None or fault.thinnest_mm <= 0
+            else f", {fault.thinnest_mm:.2f} mm at the thinnest feeler"
+        )
+        return f"{fault.size:.2f} mm short on average{at}"
+    where = "the thinnest" if fault.size == fault.thinnest_mm else f"the {fault.feeler_mm:g} mm"
+    mean = "" if fault.mean_mm is None or fault.mean_mm <= 0 else f", {fault.mean_mm:.2f} mm on average"
+    return f"{fault.size:.2f} mm short at {where} feeler{mean}"
 
 
 REMEDIES = {

@@ -1,0 +1,183 @@
+"""What a whole batch is off by: then the drawing, or the zero of the gauge, is looked at before any piece."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from matchkit.errors import PhysicsInputError
+from matchkit.maker.conformity.drawing import Judged, PieceJudged
+from matchkit.maker.facts import FeatureAt
+from matchkit.maker.measure.report import drawn_curve
+from matchkit.records.spec import Drawing
+from matchkit.units import MM
+
+LEAST_PIECES = 5
+"""With fewer pieces a batch has no mean worth asking about."""
+LARGE = 0.5
+"""The middle piece is off by at least this share of what is allowed ..."""
+LARGE_EVERYWHERE = 0.3
+"""... or by this on average over all stations, all of them the same way."""
+SURE = 4.0
+"""... and by so many standard errors of the mean."""
+SAME_WAY = 0.8
+"""... and at least this share of the pieces are off the same way."""
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A size by which the batch as a whole misses its drawing; ``feeler_mm`` is that of the station, None where every stop is off.
+
+    ``off_mm`` is the mean over the pieces (for a size other than millimetres in its own unit) and ``u_off_mm`` its standard error; ``by_others_mm`` is
+    where the rest of the drawing puts that stop. ``alone`` are the pieces that nothing else speaks against.
+    """
+
+    kind: Literal["one stop", "every stop", "size"]
+    model: str
+    at: FeatureAt
+    nominal: float | None
+    off_mm: float
+    u_off_mm: float
+    count: int
+    by_others_mm: float | None = None
+    alone: tuple[str, ...] = ()
+
+    @property
+    def drawing_bent(self) -> bool:
+        """Whether the drawing disagrees with itself the same way, by at least half of what the pieces are off."""
+        if self.by_others_mm is None or self.nominal is None:
+            return False
+        return (self.by_others_mm - self.nominal) / self.off_mm > LARGE
+
+
+def find_slips(pieces: Sequence[PieceJudged], drawings: dict[str, Drawing]) -> tuple[Slip, ...]:
+    """Return what the pieces of each model miss together, stops first."""
+    found: list[Slip] = []
+    for model in dict.fromkeys(piece.model for piece in pieces):
+        mine = [piece for piece in pieces if piece.model == model]
+        if len(mine) >= LEAST_PIECES:
+            slips = [*_stops(mine, drawings[model], model), *_sizes(mine, model)]
+            covered = {_key(judged) for slip in slips for piece in mine for judged in piece.features if _covers(slip, judged)}
+            found += [
+                replace(slip, alone=tuple(piece.mouthpiece_id for piece in mine if _only(piece, slip, covered)))
+                for slip in slips
+            ]
+    return tuple(found)
+
+
+def _key(judged: Judged) -> tuple[str, float | None]:
+    return judged.feature, judged.feeler_mm
+
+
+def _covers(slip: Slip, judged: Judged) -> bool:
+    if slip.kind == "every stop":
+        return judged.feature == "stop_mm"
+    return judged.feature == slip.at.feature and judged.feeler_mm == slip.at.feeler_mm
+
+
+def _only(piece: PieceJudged, slip: Slip, covered: set[tuple[str, float | None]]) -> bool:
+    """Tell a piece that is not good for this slip, and for nothing that is no slip."""
+    bad = [judged for judged in piece.features if judged.critical and judged.verdict != "pass"]
+    return bool(bad) and any(_covers(slip, judged) for judged in bad) and all(_key(judged) in covered for judged in bad)
+
+
+def _stops(pieces: Sequence[PieceJudged], drawing: Drawing, model: str) -> list[Slip]:
+    columns: dict[float, list[tuple[float, float]]] = defaultdict(list)
+    nominal = {}
+    for piece in pieces:
+        read: dict[float, list[Judged]] = defaultdict(list)
+        for judged in piece.features:
+            if judged.feature == "stop_mm" and judged.feeler_mm is not None:
+                read[judged.feeler_mm].append(judged)
+        for feeler, both in read.items():
+            nominal[feeler] = both[0].nominal
+            columns[feeler].append((float(np.mean([j.off for j in both])), float(np.mean([j.allowed_off for j in both]))))
+    looked = {feeler: _off(column) for feeler, column in columns.items() if len(column) >= LEAST_PIECES}
+    if len(looked) >= 3 and _everywhere(list(looked.values())):
+        offs = np.array([off.mean for off in looked.values()])
+        at = FeatureAt("stop_mm")
+        u = float(np.sqrt(np.mean([off.u**2 for off in looked.values()])))
+        return [Slip("every stop", model, at, None, float(offs.mean()), u, len(pieces))]
+    return [
+        Slip(
+            "one stop",
+            model,
+            FeatureAt("stop_mm", None, feeler),
+            nominal[feeler],
+            off.mean,
+            off.u,
+            off.count,
+            by_others_mm=_by_others_mm(drawing, feeler),
+        )
+        for feeler, off in sorted(looked.items())
+        if off.large
+    ]
+
+
+def _sizes(pieces: Sequence[PieceJudged], model: str) -> list[Slip]:
+    columns: dict[str, list[Judged]] = defaultdict(list)
+    for piece in pieces:
+        for judged in piece.features:
+            if judged.feature not in {"stop_mm", "rail_difference_mm"}:
+                columns[judged.feature].append(judged)
+    found = []
+    for feature, column in columns.items():
+        off = _off([(judged.off, judged.allowed_off) for judged in column])
+        if len(column) >= LEAST_PIECES and off.large:
+            found.append(Slip("size", model, FeatureAt(feature), column[0].nominal, off.mean, off.u, off.count))
+    return found
+
+
+@dataclass(frozen=True)
+class _Off:
+    """How far pieces are off at one place: the mean, its standard error, the middle piece over what is allowed, and how many the same way."""
+
+    mean: float
+    u: float
+    share: float
+    same_way: float
+    count: int
+
+    @property
+    def sure(self) -> bool:
+        return abs(self.mean) > SURE * self.u and self.same_way >= SAME_WAY
+
+    @property
+    def large(self) -> bool:
+        return self.sure and abs(self.share) >= LARGE
+
+
+def _off(column: Sequence[tuple[float, float]]) -> _Off:
+    offs, allowed = np.array(column).T
+    middle = float(np.median(offs))
+    scatter = 1.4826 * float(np.median(np.abs(offs - middle)))  # a few bad pieces do not hide it
+    inner = offs[np.abs(offs - middle) <= 3 * scatter] if scatter > 0 else offs
+    mean = float(inner.mean())
+    u = float(inner.std(ddof=1)) / np.sqrt(len(inner)) if len(inner) > 1 else np.inf
+    share = middle / max(float(np.mean(allowed)), 1e-9)
+    return _Off(mean, float(u), share, float(np.mean(offs * mean > 0)), len(offs))
+
+
+def _everywhere(offs: Sequence[_Off]) -> bool:
+    ways = {np.sign(off.mean) for off in offs}
+    shares = np.abs([off.share for off in offs])
+    return len(ways) == 1 and all(off.sure for off in offs) and float(shares.mean()) >= LARGE_EVERYWHERE
+
+
+def _by_others_mm(drawing: Drawing, feeler_mm: float) -> float | None:
+    """Return where the drawing without this station has that height; None where too few are left to say."""
+    rest = tuple(station for station in drawing.station if station.feeler_mm != feeler_mm)
+    if len(rest) == len(drawing.station):
+        return None
+    try:
+        curve = drawn_curve(drawing.model_copy(update={"station": rest}))
+    except PhysicsInputError:
+        return None
+    if curve is None:
+        return None
+    y = feeler_mm * MM
+    return float(sum(w * shape.place_m(y) for w, shape in zip(curve.weights, curve.shapes, strict=True))) / MM

@@ -1,0 +1,153 @@
+"""The drawing is asked first: slips of the drawing and of the gauge's zero, one-sided limits, and drawings of one size."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from maker_shop import MODEL, Truth, read_piece, shop_of, spec_with
+
+import matchkit as mk
+from matchkit.maker.conformity.batch import BatchReport, judge_batch
+from matchkit.records.parts import FacingReading
+from matchkit.records.spec import Drawing, Feature, HouseSpec, Station
+from matchkit.words.maker.batch import batch_screen
+
+
+def _batch(seed: int, *, spec: HouseSpec, count: int = 25, zero_mm: float = 0.0) -> BatchReport:
+    rng = np.random.default_rng(seed)
+    items = []
+    for number in range(count):
+        edge, skew = rng.normal(28, 0.12), rng.normal(0, 0.02)
+        truth = Truth(tip=2.5 + rng.normal(0, 0.012), left=edge + skew, right=edge - skew)
+        piece, readings = read_piece(truth, rng, name=f"P{number}", serial=number)
+        items.append((piece, [row.model_copy(update={"stop_mm": row.stop_mm + zero_mm}) for row in readings]))
+    return judge_batch(shop_of(items), spec=spec)
+
+
+def _redrawn(feeler: float, by_mm: float) -> HouseSpec:
+    spec = spec_with()
+    drawing = spec.drawing[MODEL]
+    moved = tuple(
+        station.model_copy(update={"stop_mm": station.stop_mm + by_mm}) if station.feeler_mm == feeler else station
+        for station in drawing.station
+    )
+    return spec.model_copy(update={"drawing": {MODEL: drawing.model_copy(update={"station": moved})}})
+
+
+def _text(report: BatchReport) -> str:
+    return " ".join(str(getattr(block, "text", block)) for block in batch_screen(report).blocks)
+
+
+def test_one_slip_of_the_drawing_is_not_blamed_on_the_pieces() -> None:
+    """One stop drawn 0.58 mm low: the slip is found there, of that size, and told before any piece; the rest of the drawing says so too."""
+    report = _batch(31, spec=_redrawn(0.4, -0.58))
+    (slip,) = report.slips
+    assert (slip.kind, slip.at.feeler_mm, slip.nominal) == ("one stop", 0.4, pytest.approx(16.22))
+    assert slip.off_mm == pytest.approx(0.58, abs=0.1)
+    assert slip.drawing_bent
+    assert slip.by_others_mm == pytest.approx(16.8, abs=0.1)
+    bad = {piece.mouthpiece_id for piece in report.pieces if piece.verdict != "pass"}
+    assert len(bad) > 8
+    assert bad == set(slip.alone)
+    told = _text(report)
+    assert told.index("Check the drawing first") < told.index("would be good without it")
+    assert "Out of drawing" not in told
+
+
+def test_a_zero_of_the_gauge_moves_every_stop() -> None:
+    """Every stop read 0.45 mm long: one slip, of that size, and the gauge's zero comes first."""
+    (slip,) = _batch(32, spec=spec_with(), zero_mm=0.45).slips
+    assert slip.kind == "every stop"
+    assert slip.off_mm == pytest.approx(0.45, abs=0.08)
+    assert "Check the zero of the gauge first" in _text(_batch(32, spec=spec_with(), zero_mm=0.45))
+
+
+def test_a_size_that_all_pieces_miss() -> None:
+    """A bore drawn 0.2 mm small on a limit of 0.15 is asked about; the demo batch, whose faults are single pieces, has no slip."""
+    spec = spec_with()
+    drawing = spec.drawing[MODEL].model_copy(update={"shank_bore_mm": Feature(nominal=15.8, lower=-0.15, upper=0.15)})
+    (slip,) = _batch(33, spec=spec.model_copy(update={"drawing": {MODEL: drawing}})).slips
+    assert (slip.kind, slip.at.feature) == ("size", "shank_bore_mm")
+    assert slip.off_mm == pytest.approx(0.2, abs=1e-9)
+    assert mk.open().batch(pair=False).slips == ()
+
+
+def test_sound_batches_raise_no_question() -> None:
+    """Of 40 seeded batches of 25 made as drawn none is asked about."""
+    assert not [seed for seed in range(40) if _batch(1000 + seed, spec=spec_with()).slips]
+
+
+def test_one_limit_is_enough() -> None:
+    """A tip of at most 2.45 fails at 2.50 and says so; one of at least 2.40 passes; words name the one limit."""
+    for tolerance, verdict in (({"nominal": 2.4, "upper": 0.05}, "fail"), ({"nominal": 2.45, "lower": -0.05}, "pass")):
+        drawing = Drawing(tip_opening_mm=Feature(**tolerance))
+        spec = spec_with().model_copy(update={"drawing": {MODEL: drawing}})
+        piece, readings = read_piece(Truth(), np.random.default_rng(3))
+        judged = judge_batch(shop_of([(piece, readings)]), spec=spec).pieces[0]
+        assert judged.verdict == verdict
+        assert judged.worst is not None
+        assert (judged.worst.low is None) == ("lower" not in tolerance)
+        assert judged.beside_mm == tuple(sorted({row.feeler_mm for row in readings}))
+
+
+def test_a_drawing_of_a_few_stops() -> None:
+    """One station and no tip opening judges that stop alone, as the whole drawing does."""
+    whole = spec_with()
+    one = next(s for s in whole.drawing[MODEL].station if s.feeler_mm == 0.1)
+    spec = whole.model_copy(update={"drawing": {MODEL: Drawing(station=(one,))}})
+    piece, readings = read_piece(replace(Truth(), left=26.5, right=26.5), np.random.default_rng(4))
+    few = judge_batch(shop_of([(piece, readings)]), spec=spec).pieces[0]
+    assert few.verdict == "fail"
+    full = judge_batch(shop_of([(piece, readings)]), spec=whole).pieces[0]
+    mine = next(judged for judged in full.features if judged.at == few.features[0].at)
+    assert few.features[0].value == mine.value
+    assert few.features[0].u == pytest.approx(mine.u, rel=0.1)  # the slope is that of an arc through it
+    with pytest.raises(mk.RequestError, match="gives no whole facing"):
+        mk.open().reface("TB-25-07", drawing=True, spec=_written(spec))
+
+
+def _written(spec: HouseSpec) -> Path:
+    import tempfile
+
+    path = Path(tempfile.mkdtemp()) / "house.toml"
+    station = spec.drawing[MODEL].station[0]
+    path.write_text(
+        f"[drawing.{MODEL}]\nstation = [{{feeler_mm = {station.feeler_mm}, stop_mm = {station.stop_mm}, tol_mm = 0.6}}]\n"
+    )
+    return path
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"station": []}, "one size at least"),
+        ({"tip_opening_mm": {"nominal": 2.0}}, "a lower or an upper tolerance"),
+        ({"station": [{"feeler_mm": 0.1, "feeler_in": 0.004, "stop_mm": 20, "tol_mm": 1}]}, "either feeler_mm or feeler_in"),
+    ],
+)
+def test_a_drawing_that_says_nothing_is_refused(given: dict[str, Any], words: str) -> None:
+    """No size, no limit, or one size twice."""
+    with pytest.raises(ValueError, match=words):
+        Drawing(**given)
+
+
+def test_inches() -> None:
+    """A stop in inches is 25.4 mm an inch (exact by definition, 1959), in a drawing and in a table."""
+    station = Station(feeler_in=0.004, stop_in=0.85, tol_in=0.02)  # type: ignore[call-arg]
+    assert (station.feeler_mm, station.stop_mm, station.tol_mm) == pytest.approx((0.1016, 21.59, 0.508))
+
+
+def test_inches_in_a_table(tmp_path: Path) -> None:
+    """A column stop_in beside feeler_in is read as millimetres."""
+    from matchkit.tables.read.csv import read_csv
+    from matchkit.tables.source import SourceReading
+
+    path = tmp_path / "facings.csv"
+    path.write_text("mouthpiece_id,rail,feeler_in,stop_in\nM,left,0.0015,0.85\n")
+    reading = SourceReading(str(path), {"facings": read_csv(path, FacingReading)})
+    ((_, row),) = list(reading.rows("facings", FacingReading))
+    assert row.stop_mm == pytest.approx(21.59)
