@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from matchkit.advise.requests import check_request
-from matchkit.errors import RequestError
+from matchkit.errors import RequestError, UnknownIdError
 from matchkit.house.rooms import Rooms
 from matchkit.results import Progress
 from matchkit.tables.defaults import read_defaults
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from matchkit.maker.measure.report import FacingReport
     from matchkit.maker.reface.plan import RefacePlan
     from matchkit.pairs.closing_tests import ScaleReport
+    from matchkit.parts.facing import FacingPart
+    from matchkit.records.spec import HouseSpec
 
 
 class MakerQuestions(Rooms):
@@ -143,6 +145,9 @@ class MakerQuestions(Rooms):
         spec: str | Path | None = None,
         drawing: bool = False,
         tip_opening_mm: float | None = None,
+        tip_by_mm: float | None = None,
+        keep: Literal["resistance"] | None = None,
+        like: str | None = None,
         reed: str | None = None,
         closing_kpa: float | None = None,
         table_down: bool = False,
@@ -159,10 +164,14 @@ class MakerQuestions(Rooms):
             as :meth:`batch`
         drawing
             the drawing of its model
-        tip_opening_mm
-            a fair curve of this tip opening
+        tip_opening_mm, tip_by_mm
+            a fair curve of this tip opening, or of one that is so much wider; it takes off least
+        keep
+            ``resistance``: with a tip opening, the facing length and curve with which ``reed``, or a usual one of the house, closes at the same pressure as now
+        like
+            the facing of another piece, by its id
         reed, closing_kpa
-            the facing that closes most evenly on a reed, at a closing pressure (by default the middle of the house's range)
+            a facing that a reed closes at a closing pressure (by default the middle of the house's range)
         table_down
             whether the table may be faced down where the target asks for it
 
@@ -187,5 +196,29 @@ class MakerQuestions(Rooms):
 
         found, gathered = find_piece(self.tables, piece, pieces, demo=self.demo)
         rules = (self.tables.spec if spec is None else read_spec(spec)).with_step(gathered.stops_mm)
-        wanted = Wanted(drawing, tip_opening_mm, reed, closing_kpa, table_down)
+        if keep not in (None, "resistance"):
+            raise RequestError(f"keep {keep!r}; only 'resistance' can be kept")
+        other = None if like is None else self._piece_like(like, pieces, rules)
+        wanted = Wanted(
+            drawing=drawing,
+            tip_opening_mm=tip_opening_mm,
+            tip_by_mm=tip_by_mm,
+            reed=reed,
+            closing_kpa=closing_kpa,
+            table_down=table_down,
+            keep_resistance=keep == "resistance",
+            like=other,
+        )
         return plan_reface(self.scorer, found, gathered, spec=rules, wanted=wanted)
+
+    def _piece_like(self, like: str, pieces: str | Path | None, rules: HouseSpec) -> FacingPart:
+        """Return the lay of a piece that shall be copied, from ``pieces`` or from this house."""
+        from matchkit.maker.files import find_piece
+        from matchkit.parts.facing import facing_part
+
+        try:
+            found, gathered = find_piece(self.tables, like, pieces, demo=self.demo)
+        except UnknownIdError:
+            found, gathered = find_piece(self.tables, like, None, demo=self.demo)
+        readings, points = gathered.readings.get(found.id, []), gathered.points.get(found.id, [])
+        return facing_part(found, readings, points, defaults=read_defaults(), spec=rules)

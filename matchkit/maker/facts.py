@@ -77,7 +77,7 @@ class TableFound:
 class RefaceTarget:
     """Where a refacing shall go."""
 
-    to: Literal["fair", "drawing", "tip", "reed"]
+    to: Literal["fair", "drawing", "tip", "reed", "piece"]
     model: str = ""
     tip_opening_mm: float | None = None
     reed_id: str = ""
@@ -89,6 +89,10 @@ class RefaceTarget:
     even_share: float | None = None
     even_um: float | None = None
     """The same of the facing that closes most evenly, and the most that comes off for that, in um."""
+    keeps_resistance: bool = False
+    """Whether a tip opening leaves the closing pressure of that reed as it was."""
+    like_id: str = ""
+    """The piece whose facing is copied."""
 
 
 @dataclass(frozen=True)

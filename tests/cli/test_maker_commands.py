@@ -222,7 +222,11 @@ def test_reface_in_every_format(tmp_path: Path) -> None:
     assert "Out of reach" in text
     assert "--table-down" in text
     assert re.findall(r"^(\d)\. ", text, re.MULTILINE) == ["1", "2", "3", "4", "5"]
-    assert all(caution.split()[0] in text for caution in CAUTIONS)
+    assert CAUTIONS[0] in " ".join(text.split())
+    assert CAUTIONS[1] not in " ".join(text.split())  # little comes off
+    much = " ".join(run("reface", "AM-05", "--tip", "+0.1", "--keep", "resistance").stdout.split())
+    assert all(caution in much for caution in CAUTIONS)
+    assert "Every house reed plays as hard on it as before" in much
     plan = json.loads(run("reface", "TB-25-18", "--to", "drawing", "--table-down", "--format", "json").stdout)
     assert plan["schema"] == "matchkit.reface/1"
     assert plan["unreached"] == []

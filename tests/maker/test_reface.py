@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,8 +25,10 @@ from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.reface.ask import USUAL_FEELERS_MM
 from matchkit.maker.reface.plan import GROWTH, SURE, Blank, RefacePlan, blank_of, plan_removal, stop_m, surely_over
 from matchkit.maker.reface.target import ALIKE_M, Worn, fair_with_tip, least_tip_m, nearest_fair, power_curve
+from matchkit.parts.facing import facing_part
 from matchkit.physics.closing import close_reeds, closing_share
 from matchkit.physics.share_table import power_beams
+from matchkit.tables.defaults import read_defaults
 from matchkit.tables.store import PIECES_TABLES, read_tables
 from matchkit.words.maker.reface import reface_screen
 
@@ -427,3 +431,79 @@ def test_how_far_a_plan_opens_the_tip() -> None:
     plan = mk.open().reface("AM-05", tip_opening_mm=2.7)
     (reason,) = [reason for reason in plan.do_not if reason.why == "opens too much"]
     assert reason.size == pytest.approx(plan.target_tip_opening_mm - plan.tip_opening_mm, abs=0.004)
+
+
+@pytest.mark.parametrize("piece", ["AM-05", "AM-07", "TM-04"])
+def test_a_wider_tip_that_plays_as_hard(piece: str) -> None:
+    """A tenth of a millimetre more, resistance kept: every house reed closes within 4 % of before (a touch), the tip is as asked.
+
+    A tip alone takes off no more than one whose resistance is kept.
+    """
+    house = mk.open()
+    plan = house.reface(piece, tip_by_mm=0.1, keep="resistance")
+    before = next(item for item in house.tables.mouthpieces if item.id == piece).tip_opening_mm
+    assert plan.target_tip_opening_mm == pytest.approx(before + 0.1, abs=1e-6)
+    kept = [math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa) for reed in plan.reeds]
+    assert max(map(abs, kept)) < 0.04
+    assert all(min(row.left_um, row.right_um) >= 0 for row in plan.removals)
+    plain = house.reface(piece, tip_by_mm=0.1)
+    area = [sum(row.left_um + row.right_um for row in found.removals) for found in (plan, plain)]
+    assert area[0] >= area[1] - 1  # a tip alone takes off least
+    assert plan.target.keeps_resistance
+    assert plan.target.even_um is not None
+    assert plan.target.even_um >= max(max(row.left_um, row.right_um) for row in plan.removals) - 30
+
+
+def test_the_facing_of_another_piece() -> None:
+    """What comes off is the other's lay less its own, wherever that is above 0; a piece of another instrument or never measured is refused."""
+    house = mk.open()
+    plan = house.reface("AM-05", like="AM-07")
+    spec, defaults = house.tables.spec, read_defaults()
+    pieces = {item.id: item for item in house.tables.mouthpieces}
+    gathered = gather(house.tables.mouthpieces, house.tables.facings, house.tables.lay_points)
+    lays = {
+        name: facing_part(pieces[name], gathered.readings[name], [], defaults=defaults, spec=spec).lay
+        for name in ("AM-05", "AM-07")
+    }
+    assert plan.target.like_id == "AM-07"
+    for row in plan.removals[1:-1]:
+        place = np.array([row.place_mm * 1e-3])
+        wanted = (lays["AM-07"].fair.height_m(place) - lays["AM-05"].height_m(place))[0] * 1e6
+        assert (row.left_um + row.right_um) / 2 == pytest.approx(max(wanted, 0.0), abs=8)
+    for like, words in (("TM-04", "is for tenor"), ("AM-05", "that piece itself")):
+        with pytest.raises(mk.RequestError, match=words):
+            house.reface("AM-05", like=like)
+    bare = next(
+        item.id for item in house.tables.mouthpieces if item.instrument == "alto" and not gathered.readings.get(item.id)
+    )
+    with pytest.raises(mk.RequestError, match="never measured"):
+        house.reface("AM-05", like=bare)
+    with pytest.raises(mk.UnknownIdError):
+        house.reface("AM-05", like="AM-99")
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"keep": "resistance"}, "at which tip opening"),
+        ({"tip_by_mm": 0.3, "keep": "resistance"}, "the nearest is .* % harder"),
+        ({"tip_by_mm": 0.1, "tip_opening_mm": 2.0}, "not both"),
+        ({"tip_by_mm": 0.1, "like": "AM-07"}, "one target at a time"),
+        ({"tip_by_mm": 0.1, "keep": "opening"}, "only 'resistance'"),
+        ({"tip_by_mm": 0.1, "keep": "resistance", "reed": "TR-A-3"}, "is for tenor"),
+    ],
+)
+def test_targets_that_do_not_go_together(asked: dict[str, Any], words: str) -> None:
+    """Each combination that cannot be meant, or not be reached, is said."""
+    with pytest.raises(mk.RequestError, match=words):
+        mk.open().reface("AM-05", **asked)
+
+
+def test_little_work_needs_no_wall() -> None:
+    """Off one tenth the wall is asked for; off a hundredth it is not, and half of what comes off is left for the tip."""
+    house = mk.open()
+    much, little = (house.reface("AM-05", tip_by_mm=by) for by in (0.1, 0.02))
+    assert "wall unknown" in [reason.why for reason in much.do_not]
+    assert "wall unknown" not in [reason.why for reason in little.do_not]
+    curve = next(step for step in little.steps if step.name == "curve")
+    assert little.target_tip_opening_mm - curve.tip_opening_mm == pytest.approx(0.01, abs=1e-3)

@@ -46,7 +46,8 @@ def test_one_slip_of_the_drawing_is_not_blamed_on_the_pieces() -> None:
     """One stop drawn 0.58 mm low: the slip is found there, of that size, and told before any piece; the rest of the drawing says so too."""
     report = _batch(31, spec=_redrawn(0.4, -0.58))
     (slip,) = report.slips
-    assert (slip.kind, slip.at.feeler_mm, slip.nominal) == ("one stop", 0.4, pytest.approx(16.22))
+    assert (slip.kind, slip.at.feeler_mm) == ("one stop", 0.4)
+    assert slip.nominal == pytest.approx(16.22)
     assert slip.off_mm == pytest.approx(0.58, abs=0.1)
     assert slip.drawing_bent
     assert slip.by_others_mm == pytest.approx(16.8, abs=0.1)

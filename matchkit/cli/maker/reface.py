@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Literal
+
 import click
 
 from matchkit.cli.options import data_option, open_data, output_options
 from matchkit.cli.printing import show
+from matchkit.parts.said import read_tip_mm
 from matchkit.words.maker.reface import reface_screen
 
 TARGETS = ("fair", "drawing")
@@ -16,13 +20,16 @@ TARGETS = ("fair", "drawing")
 @click.option("--pieces", metavar="PATH", help="Folder or workbook that the piece is in.  [default: the tables of --data]")
 @click.option(
     "--to",
-    metavar="fair|drawing|FILE",
+    metavar="fair|drawing|FILE|PIECE",
     default="fair",
     show_default=True,
-    help="The nearest fair curve, the drawing of its model, or that of another house.toml.",
+    help="The nearest fair curve, the drawing of its model or that of another house.toml, or the facing of another piece.",
 )
-@click.option("--tip", "tip_opening_mm", type=float, metavar="MM", help="A fair curve with this tip opening instead.")
-@click.option("--reed", metavar="ID", help="The facing that closes most evenly on this reed instead.")
+@click.option("--tip", metavar="SIZE", help="A tip opening instead: 1.96mm, 77thou, or +0.1 for a tenth of a millimetre more.")
+@click.option(
+    "--keep", type=click.Choice(["resistance"]), help="With --tip: facing length and curve that leave it as hard to play."
+)
+@click.option("--reed", metavar="ID", help="A facing that closes on this reed instead, or the reed that --keep goes by.")
 @click.option("--closing", "closing_kpa", type=float, metavar="KPA", help="Closing pressure wanted with --reed.")
 @click.option("--table-down", is_flag=True, help="Allow the table to be faced down where the target asks for it.")
 @data_option
@@ -31,7 +38,8 @@ def command(
     piece: str,
     pieces: str | None,
     to: str,
-    tip_opening_mm: float | None,
+    tip: str | None,
+    keep: Literal["resistance"] | None,
     reed: str | None,
     closing_kpa: float | None,
     data: str | None,
@@ -43,14 +51,34 @@ def command(
 ) -> None:
     """Plan the refacing of PIECE. Only removal is possible; the plan says where a target stays out of reach."""
     house = open_data(data, model)
+    drawn = to.lower().endswith(".toml") or Path(to).is_file()
+    absolute, change = _tip(tip)
     plan = house.reface(
         piece,
         pieces=pieces,
-        spec=None if to in TARGETS else to,
-        drawing=to != "fair",
-        tip_opening_mm=tip_opening_mm,
+        spec=to if drawn else None,
+        drawing=drawn or to == "drawing",
+        like=None if drawn or to in TARGETS else to,
+        tip_opening_mm=absolute,
+        tip_by_mm=change,
+        keep=keep,
         reed=reed,
         closing_kpa=closing_kpa,
         table_down=table_down,
     )
     show(plan, reface_screen, style, out)
+
+
+def _tip(text: str | None) -> tuple[float | None, float | None]:
+    """Return a tip opening, or by how much it changes where a sign stands before it, in mm."""
+    if text is None:
+        return None, None
+    if not text.strip().startswith(("+", "-")):
+        return read_tip_mm(text), None
+    number = text.strip().lower().removesuffix("mm").strip()
+    try:
+        return None, float(number)
+    except ValueError:
+        raise click.BadParameter(
+            f"expected a size such as 1.96mm or 77thou, or a change such as +0.1; read {text!r}", param_hint="--tip"
+        ) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,9 +17,11 @@ from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
 from matchkit.maker.facts import Against, PlanNote, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.pairing import lots_of
+from matchkit.maker.reface.match import Mounted, match_reed, match_tip
 from matchkit.maker.reface.plan import BeforeAfter, RefacePlan, blank_of, plan_removal, stop_m, surely_over
-from matchkit.maker.reface.target import Worn, at_bound, fair_with_tip, match_reed, nearest_fair, table_for_tip_m
+from matchkit.maker.reface.target import Worn, at_bound, fair_with_tip, nearest_fair, table_for_tip_m
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
+from matchkit.parts.reed import ReedPart
 from matchkit.physics.lay.facing import Lay, MeanLay
 from matchkit.physics.lay.fair import FairCurve
 from matchkit.records.parts import Mouthpiece
@@ -32,13 +35,19 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Wanted:
-    """Where a refacing shall go: the nearest fair curve, the drawing, a tip opening, or a reed at a closing pressure."""
+    """Where a refacing shall go: the nearest fair curve, the drawing, a tip opening, a reed at a closing pressure, or the facing of another piece.
+
+    With ``keep_resistance`` a tip opening leaves the closing pressure as it is, on ``reed`` or on the house reed nearest the middle of the range.
+    """
 
     drawing: bool = False
     tip_opening_mm: float | None = None
+    tip_by_mm: float | None = None
     reed: str | None = None
     closing_kpa: float | None = None
     table_down: bool = False
+    keep_resistance: bool = False
+    like: FacingPart | None = None
 
 
 USUAL_FEELERS_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2)
@@ -58,12 +67,13 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     if gap_m <= 2 * spec.gauge.u_table_mm * MM or _allowed_hollow(piece, drawing if wanted.drawing else None):
         gap_m = 0.0  # within the feeler's own doubt, or a hollow that may stay: many players want one
     house = bench_scorer(scorer, spec)
+    wanted = _settled(wanted, piece)
     view = house.view(Visitor(instrument=piece.instrument))
     flat = blank.lowered(gap_m, spec.gauge.u_table_mm * MM if gap_m else 0.0)
     down = 0.0
     if wanted.table_down and wanted.tip_opening_mm is not None:
         down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
-    target, aim = _target(house, flat.worn.lowered(down), drawing, view, wanted, piece, spec, facing.load_width_m)
+    target, aim = _target(house, flat.worn.lowered(down), drawing, view, wanted, facing, spec)
     within = drawing is not None and wanted.drawing and _meets(flat.worn, target, drawing)
     if wanted.table_down and not down and not within:
         down = float(surely_over(flat, target).max())
@@ -102,7 +112,7 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     # where nothing comes off that can be told, nothing changes
     later = facing.lay if idle else _as_lay(final, reached, facing.lay.u_tip_m)
     reeds = _before_and_after(house, facing, later, view)
-    if not wanted.drawing and at_bound(lowered, target):
+    if not wanted.drawing and wanted.like is None and at_bound(lowered, target):
         notes.append("break as far as it goes")
     player = (Assumed("blowing pressure", view.blow_pa / KPA, "kPa"), Assumed("lip force", view.lip_force_n, "N"))
     return replace(
@@ -137,61 +147,142 @@ def _target(
     drawing: Drawing | None,
     view: PlayerView,
     wanted: Wanted,
-    piece: Mouthpiece,
+    facing: FacingPart,
     spec: HouseSpec,
-    load_width_m: float,
 ) -> tuple[FairCurve, RefaceTarget]:
-    if wanted.table_down and wanted.reed is not None:
+    piece = facing.mouthpiece
+    _check(wanted)
+    if wanted.drawing:
+        return _drawn(drawing, piece, spec)
+    if wanted.like is not None:
+        return _like(wanted.like, piece)
+    if wanted.tip_opening_mm is not None:
+        return _tip_target(house, worn, view, wanted, spec, facing)
+    if wanted.reed is not None:
+        return _reed_target(house, worn, view, wanted, spec, facing.load_width_m)
+    return nearest_fair(worn), RefaceTarget("fair")
+
+
+def _check(wanted: Wanted) -> None:
+    """Raise RequestError for what cannot be asked for together."""
+    if wanted.table_down and (wanted.reed is not None or wanted.keep_resistance):
         raise RequestError("the table can be faced down for a drawing or a tip opening, not to match a reed")
-    named = [wanted.drawing, wanted.tip_opening_mm is not None, wanted.reed is not None]
+    if wanted.keep_resistance and wanted.tip_opening_mm is None:
+        raise RequestError("keep the resistance at which tip opening? --tip +0.1 opens it by a tenth of a millimetre")
+    named = [
+        wanted.drawing,
+        wanted.tip_opening_mm is not None,
+        wanted.reed is not None and not wanted.keep_resistance,
+        wanted.like is not None,
+    ]
     if sum(named) > 1:
-        raise RequestError("one target at a time: the drawing, a tip opening, or a reed")
+        raise RequestError(
+            "one target at a time: the drawing, a tip opening, a reed, or another piece; with --keep resistance a tip opening and a reed"
+        )
     if wanted.closing_kpa is not None and wanted.reed is None:
         raise RequestError("a closing pressure goes with a reed")
-    if wanted.drawing:
-        if drawing is None:
-            drawn = ", ".join(spec.drawing) or "the house.toml has none"
-            raise RequestError(f"no drawing for the model {piece.model!r} of {piece.id}; drawings there are: {drawn}")
-        curve_drawn = drawn_curve(drawing)
-        if curve_drawn is None:
+
+
+def _drawn(drawing: Drawing | None, piece: Mouthpiece, spec: HouseSpec) -> tuple[FairCurve, RefaceTarget]:
+    """Return the curve of the drawing of a piece."""
+    if drawing is None:
+        drawn = ", ".join(spec.drawing) or "the house.toml has none"
+        raise RequestError(f"no drawing for the model {piece.model!r} of {piece.id}; drawings there are: {drawn}")
+    curve = drawn_curve(drawing)
+    if curve is None:
+        raise RequestError(f"the drawing of {piece.model} gives no whole facing: a tip opening and three stations are needed")
+    return curve, RefaceTarget("drawing", model=str(piece.model))
+
+
+def _like(other: FacingPart, piece: Mouthpiece) -> tuple[FairCurve, RefaceTarget]:
+    """Return the fair curve of another piece."""
+    theirs = other.mouthpiece
+    if theirs.id == piece.id:
+        raise RequestError(f"{piece.id} is that piece itself")
+    if theirs.instrument != piece.instrument:
+        raise RequestError(f"{theirs.id} is for {theirs.instrument}, {piece.id} for {piece.instrument}")
+    if not other.lay.measured:
+        raise RequestError(f"the facing of {theirs.id} was never measured, so it cannot be copied")
+    return other.lay.fair, RefaceTarget("piece", like_id=theirs.id)
+
+
+def _tip_target(
+    house: Scorer, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec, facing: FacingPart
+) -> tuple[FairCurve, RefaceTarget]:
+    """Return the facing of a tip opening that takes off least, and what the most even one would take."""
+    tip_mm = float(wanted.tip_opening_mm or 0.0)
+    tip_m = _tip_asked_m(tip_mm)
+    plain = RefaceTarget("tip", tip_opening_mm=tip_mm)
+    part = _usual_reed(house, facing, view, wanted, spec)
+    if part is None:
+        if wanted.keep_resistance:
             raise RequestError(
-                f"the drawing of {piece.model} gives no whole facing: a tip opening and three stations are needed"
+                f"the house has no {view.player.instrument} reed whose stiffness is known, to keep its resistance"
             )
-        return curve_drawn, RefaceTarget("drawing", model=str(piece.model))
-    if wanted.tip_opening_mm is not None:
-        curve = fair_with_tip(worn, _tip_asked_m(wanted.tip_opening_mm))
-        return curve, RefaceTarget("tip", tip_opening_mm=wanted.tip_opening_mm)
+        return fair_with_tip(worn, tip_m), plain
+    mounted = _mounted(part, view, facing.load_width_m)
+    closing_pa = None
+    if wanted.keep_resistance:
+        before = house.grid((facing,), [part], lip_m=view.lip_m).closing_pressure_pa
+        fair_pa, _ = mounted.now(worn)
+        closing_pa = fair_pa if abs(math.log(fair_pa / float(before[0]))) < FAR_FROM_FAIR else float(before[0])
+        closing_pa *= math.exp(math.copysign(WITHIN_A_TOUCH, tip_m - worn.tip_m))  # which spares most of what would come off
+    least = match_tip(worn, mounted, tip_m=tip_m, even=False, closing_pa=closing_pa)
+    most_even = match_tip(worn, mounted, tip_m=tip_m, even=True, closing_pa=closing_pa)
+    return least.curve, replace(
+        plain,
+        reed_id=part.reed.id if wanted.keep_resistance else "",
+        keeps_resistance=wanted.keep_resistance,
+        closing_share=least.share,
+        even_share=most_even.share,
+        even_um=most_even.deepest_m / UM,
+    )
+
+
+WITHIN_A_TOUCH = 0.03
+"""A resistance that is kept may change by this, in ln: less than a quarter of half a strength, which nobody tells apart (assumed)."""
+FAR_FROM_FAIR = 0.05
+"""A lay whose closing pressure is further than this (in ln) from that of its nearest fair curve keeps its own."""
+
+
+def _mounted(reed: ReedPart, view: PlayerView, load_width_m: float) -> Mounted:
+    return Mounted(reed, load_width_m, view.lip_m, view.lip_force_n, constants.LIP_SPREAD.value * MM)
+
+
+def _usual_reed(house: Scorer, facing: FacingPart, view: PlayerView, wanted: Wanted, spec: HouseSpec) -> ReedPart | None:
+    """Return the reed that was named, or the house reed that closes nearest the middle of the house's range on the piece as it is."""
+    instrument = view.player.instrument
     if wanted.reed is not None:
-        return _reed_target(house, worn, view, wanted, spec, load_width_m)
-    return nearest_fair(worn), RefaceTarget("fair")
+        return _reed_of(house, wanted.reed, instrument)
+    lots = lots_of(house.parts.reeds_for(instrument))
+    if not lots:
+        return None
+    logs = np.log(house.grid((facing,), [lot.reed for lot in lots], lip_m=view.lip_m).closing_pressure_pa / KPA)
+    window = spec.closing_range.get(instrument)
+    middle = float(np.median(logs)) if window is None else math.log(window[0] * window[1]) / 2
+    return lots[int(np.abs(logs - middle).round(9).argmin())].reed
+
+
+def _reed_of(house: Scorer, name: str, instrument: str) -> ReedPart:
+    reed = house.parts.reed(name)
+    if reed.reed.instrument != instrument:
+        raise RequestError(f"{reed.reed.id} is for {reed.reed.instrument}, the mouthpiece for {instrument}")
+    return reed
 
 
 def _reed_target(
     house: Scorer, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec, load_width_m: float
 ) -> tuple[FairCurve, RefaceTarget]:
     instrument = view.player.instrument
-    reed = house.parts.reed(str(wanted.reed))
-    if reed.reed.instrument != instrument:
-        raise RequestError(f"{reed.reed.id} is for {reed.reed.instrument}, the mouthpiece for {instrument}")
+    reed = _reed_of(house, str(wanted.reed), instrument)
     window = spec.closing_range.get(instrument)
     if wanted.closing_kpa is None and window is None:
         raise RequestError(f"at which closing pressure? the house has no closing range for {instrument}")
     closing = sum(window) / 2 if wanted.closing_kpa is None and window is not None else float(wanted.closing_kpa or 0.0)
     if not closing > 0:
         raise RequestError(f"a closing pressure of {closing:g} kPa; expected more than 0")
-    least, most_even = (
-        match_reed(
-            worn,
-            reed,
-            even=even,
-            closing_pa=closing * KPA,
-            load_width_m=load_width_m,
-            lip_m=view.lip_m,
-            lip_load_n=view.lip_force_n,
-            lip_spread_m=constants.LIP_SPREAD.value * MM,
-        )
-        for even in (False, True)
-    )
+    mounted = _mounted(reed, view, load_width_m)
+    least, most_even = (match_reed(worn, mounted, even=even, closing_pa=closing * KPA) for even in (False, True))
     target = RefaceTarget(
         "reed",
         reed_id=reed.id,
@@ -205,6 +296,15 @@ def _reed_target(
 
 
 TIP_RANGE_MM = (0.5, 4.0)
+
+
+def _settled(wanted: Wanted, piece: Mouthpiece) -> Wanted:
+    """Return it with a change of the tip opening as a tip opening."""
+    if wanted.tip_by_mm is None:
+        return wanted
+    if wanted.tip_opening_mm is not None:
+        raise RequestError("a tip opening, or by how much it changes, not both")
+    return replace(wanted, tip_opening_mm=round(piece.tip_opening_mm + wanted.tip_by_mm, 6), tip_by_mm=None)
 
 
 def _tip_asked_m(tip_mm: float) -> float:

@@ -26,7 +26,7 @@ from matchkit.units import MM, UM
 Array = NDArray[np.float64]
 
 SHORT_OF_TIP_M = 0.05 * MM
-"""The curve is worked to within this of the tip opening, and the tip is finished by itself."""
+"""The curve is worked to within this of the tip opening, or half of what comes off there, and the tip is finished by itself."""
 TIP_REGION_M = 5 * MM
 """What is left for the tip is left within this of it."""
 STEP_M = 0.1 * MM
@@ -38,6 +38,9 @@ APART = 3.0
 """Rails that nowhere differ by so many standard uncertainties of their difference are level, as far as the gauge can tell."""
 LEAST_WALL_MM = 1.5
 """A wall that would become thinner than this is not worked on (assumed)."""
+
+WALL_MATTERS_M = 0.05 * MM
+"""Below this no wall becomes too thin (common practice, no source)."""
 
 GROWTH = Assumed("growth of side rails", constants.RAIL_GROWTH.value, "mm/mm")
 
@@ -218,7 +221,7 @@ def plan_removal(
     level = flat.worn.height_m
     final = np.maximum(wanted, level)
     near_tip = np.maximum(1 - blank.x_m / TIP_REGION_M, 0.0) ** 2
-    for_tip = min(SHORT_OF_TIP_M, float(final[0] - level[0]))  # where nothing comes off at the tip, nothing is left for it
+    for_tip = min(SHORT_OF_TIP_M, float(final[0] - level[0]) / 2)  # of little that comes off half is left
     short = np.maximum(final - for_tip * near_tip, level)
     over = np.zeros_like(level) if within else surely_over(flat, target)
     states: tuple[tuple[StepName, Array, Array], ...] = (
@@ -363,10 +366,10 @@ def _reasons_against(
         found.append(Against(why, abs(opened) / MM, MOST_OPENED_M / MM))
     wall = facing.mouthpiece.wall_mm
     left = None if wall is None else wall - float(most.max() + down_m) / MM
-    if left is None:
-        found.append(Against("wall unknown"))
-    elif left < LEAST_WALL_MM:
+    if left is not None and left < LEAST_WALL_MM:
         found.append(Against("wall too thin", left, LEAST_WALL_MM))
+    if left is None and float(most.max() + down_m) > WALL_MATTERS_M:
+        found.append(Against("wall unknown"))
     if not facing.lay.measured:
         found.append(Against("never measured"))
     return tuple(found)

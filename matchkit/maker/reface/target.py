@@ -12,12 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import RequestError
-from matchkit.parts.reed import ReedPart
-from matchkit.physics.beams import Beams
-from matchkit.physics.closing import LIP_REACH, close_reeds, closing_pressure_per_modulus, closing_share
-from matchkit.physics.lay.fair import CLAMP_BEHIND, SEEN, THIN, FairCurve, Shape, averaged
-from matchkit.physics.share_table import power_beams
-from matchkit.units import KPA, MM, UM
+from matchkit.physics.lay.fair import SEEN, THIN, FairCurve, Shape, averaged
+from matchkit.units import MM, UM
 
 Array = NDArray[np.float64]
 
@@ -71,13 +67,13 @@ def least_tip_m(worn: Worn, break_m: Array, exponent: Array) -> Array:
     return np.asarray((worn.height_m[inside] / run ** np.asarray(exponent)[..., None]).max(axis=-1))
 
 
-def _removal(worn: Worn, tip_m: Array, break_m: Array, exponent: Array) -> Array:
+def removal_m2(worn: Worn, tip_m: Array, break_m: Array, exponent: Array) -> Array:
     """Return the area (m2) between a power law and the lay."""
     run = np.maximum(1 - worn.x_m / break_m[..., None], 0.0)
     return np.asarray(np.trapezoid(np.maximum(tip_m[..., None] * run ** exponent[..., None] - worn.height_m, 0.0), worn.x_m))
 
 
-def _grid(worn: Worn, centre: tuple[float, float] | None = None, width: float = 1.0) -> tuple[Array, Array]:
+def grid(worn: Worn, centre: tuple[float, float] | None = None, width: float = 1.0) -> tuple[Array, Array]:
     """Return breaks and exponents to try: everything, or a narrower net about a centre."""
     end = _end_m(worn)
     spans = [(end + 0.2 * MM, end + FURTHER_M), POWERS]
@@ -94,9 +90,9 @@ def nearest_fair(worn: Worn) -> FairCurve:
     """Return the fair curve that covers the lay with the least removal, by a net drawn closer three times."""
     centre, tip, best = (0.0, 0.0), np.zeros(1), 0
     for width in NETS:
-        edge, power = _grid(worn, None if width == 1 else centre, width)
+        edge, power = grid(worn, None if width == 1 else centre, width)
         tip = least_tip_m(worn, edge, power)
-        best = int(_removal(worn, tip, edge, power).argmin())
+        best = int(removal_m2(worn, tip, edge, power).argmin())
         centre = (float(edge[best]), float(power[best]))
     return power_curve(float(tip[best]), centre[0], centre[1])
 
@@ -108,14 +104,14 @@ def fair_with_tip(worn: Worn, tip_m: float) -> FairCurve:
     """
     centre = (0.0, 0.0)
     for width in NETS:
-        edge, power = _grid(worn, None if width == 1 else centre, width)
+        edge, power = grid(worn, None if width == 1 else centre, width)
         covers = least_tip_m(worn, edge, power) <= tip_m + ALIKE_M
         if not covers.any():
             raise RequestError(
                 f"no fair curve with a tip of {tip_m / MM:.2f} mm covers the lay, whose tip is {worn.tip_m / MM:.2f} mm open: removing "
                 "only opens it; facing the table down closes it"
             )
-        area = np.where(covers, _removal(worn, np.full(len(edge), tip_m), edge, power), np.inf)
+        area = np.where(covers, removal_m2(worn, np.full(len(edge), tip_m), edge, power), np.inf)
         best = int(area.argmin())
         centre = (float(edge[best]), float(power[best]))
     return power_curve(tip_m, centre[0], centre[1])
@@ -141,98 +137,3 @@ def table_for_tip_m(worn: Worn, tip_m: float) -> float:
         middle = (low + high) / 2
         low, high = (low, middle) if covers(middle) else (middle, high)
     return high
-
-
-_TIP_ROUNDS = 5
-
-
-def _beams(
-    reed: ReedPart, tip_m: Array, edge_m: Array, power: Array, load_width_m: float, lip_m: float, lip_spread_m: float
-) -> Beams:
-    """Lay a reed on power laws, by tip opening, break and exponent (B,)."""
-    thin = edge_m * (1 - (THIN / tip_m) ** (1 / power))
-    half = edge_m * (1 - 0.5 ** (1 / power))
-    return power_beams(
-        reed.shape,
-        tip_m=tip_m,
-        length_m=thin,
-        shape=half / thin,
-        width_m=load_width_m,
-        lip_m=lip_m,
-        lip_spread_m=lip_spread_m,
-    )
-
-
-@dataclass(frozen=True)
-class OnReed:
-    """A facing for one reed: the curve, what share of the opening it leaves when closed, and the most that comes off for it."""
-
-    curve: FairCurve
-    share: float
-    deepest_m: float
-
-
-ALIKE_SHARE = 0.005
-"""Closing shares within this are the same."""
-
-
-def match_reed(
-    worn: Worn,
-    reed: ReedPart,
-    *,
-    even: bool,
-    closing_pa: float,
-    load_width_m: float,
-    lip_m: float,
-    lip_load_n: float,
-    lip_spread_m: float,
-) -> OnReed:
-    """Return a facing that one reed closes at a wanted pressure: the one that takes off least and closes as evenly as now, or the most ``even`` one.
-
-    As evenly as now: the closing share under the lip is no larger than on the nearest fair curve, where there is such a facing. For each break and exponent the tip opening follows from the closing pressure; those that cover the lay and open it by at most
-    0.5 mm are solved exactly, and the net is drawn closer twice. Raises RequestError where there is none.
-    """
-
-    def shares(tip: Array, edge: Array, power: Array) -> Array:
-        beams = _beams(reed, tip, edge, power, load_width_m, lip_m, lip_spread_m)
-        solved = close_reeds(
-            beams,
-            tip_width_m=np.full(len(tip), reed.shape.tip_width_m),
-            lip_m=np.minimum(lip_m, LIP_REACH * (beams.clamp_m - CLAMP_BEHIND)),
-        )
-        pressure = solved.pressure_per_modulus * reed.modulus_pa
-        return closing_share(solved, np.arange(len(tip)), lip_share=lip_load_n / solved.lip_area_m2 / pressure)
-
-    fair = nearest_fair(worn).shapes[0].parameters
-    tip_now = fair[0] ** (1 / fair[2]) / fair[1] ** (1 / fair[2]) * 1 * MM
-    now = float(shares(np.array([tip_now]), fair[:1], 1 / fair[2:3])[0])
-    centre = None
-    best_curve: tuple[float, float, float] | None = None
-    found = 0.0
-    for width in (1.0, 0.1, 0.02):
-        edge, power = _grid(worn, centre, width)
-        tip = np.full(len(edge), worn.tip_m)
-        for _ in range(_TIP_ROUNDS):  # closing pressure is nearly proportional to the tip opening
-            per_modulus = closing_pressure_per_modulus(_beams(reed, tip, edge, power, load_width_m, lip_m, lip_spread_m))
-            tip = np.clip(tip * closing_pa / (per_modulus * reed.modulus_pa), 2 * THIN, 10 * MM)
-        fits = (least_tip_m(worn, edge, power) <= tip + ALIKE_M) & (tip <= worn.tip_m + MOST_OPENED_M)
-        rows = np.flatnonzero(fits)
-        if not len(rows):
-            if best_curve is not None:
-                break
-            raise RequestError(
-                f"no facing that only removing can reach closes at {closing_pa / KPA:.1f} kPa on {reed.reed.id} with the tip opened by at most "
-                f"{MOST_OPENED_M / MM:g} mm; a softer or harder reed, or another pressure?"
-            )
-        share = shares(tip[rows], edge[rows], power[rows])
-        kept = share <= now + ALIKE_SHARE
-        if even or not kept.any():
-            best = int(share.argmin())
-        else:
-            best = int(np.where(kept, _removal(worn, tip[rows], edge[rows], power[rows]), np.inf).argmin())
-        found = float(share[best])
-        centre = (float(edge[rows[best]]), float(power[rows[best]]))
-        best_curve = (float(tip[rows[best]]), *centre)
-    assert best_curve is not None  # noqa: S101 - the first net either finds one or raises
-    curve = power_curve(*best_curve)
-    return OnReed(curve, found, float(np.maximum(curve.height_m(worn.x_m) - worn.height_m, 0.0).max()))

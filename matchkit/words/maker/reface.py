@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from matchkit.maker.facts import Against, RefaceTarget
 from matchkit.maker.reface.plan import RefacePlan, Step
 from matchkit.maker.reface.target import FURTHER_M
@@ -21,6 +23,18 @@ CAUTIONS = (
     "What is off stays off: measure after every step, and stop early.",
 )
 
+LITTLE_UM = 30.0
+"""Below this the cautions are the first and the last three; dust is dust (assumed)."""
+
+
+def _cautions(plan: RefacePlan) -> tuple[str, ...]:
+    """Return the cautions, more of them the more comes off; none where nothing does."""
+    most = max((step.most_removed_um for step in plan.steps), default=0.0)
+    if most < 1:
+        return ()
+    return CAUTIONS if most >= LITTLE_UM else (CAUTIONS[0], *CAUTIONS[3:])
+
+
 _AGAINST = {
     "within its drawing": "it meets its drawing as it stands: leave it",
     "one rail": "one rail was not measured and is taken as the other one: measure it first",
@@ -36,7 +50,8 @@ def reface_screen(plan: RefacePlan) -> Screen:
     return screen(
         _verdict(plan),
         *_closes_worse(plan),
-        *_more_even(plan.target),
+        *_as_hard(plan),
+        *_more_even(plan),
         *(sentences(_against(reason)) for reason in plan.do_not),
         *_unreached(plan),
         "",
@@ -46,7 +61,7 @@ def reface_screen(plan: RefacePlan) -> Screen:
         "Where that is less than ±, creep up on it: it may be nothing." if _fine(plan) else None,
         *_notes(plan),
         "",
-        *CAUTIONS,
+        *_cautions(plan),
         "",
         _steps(plan),
         "",
@@ -59,6 +74,10 @@ def target_words(target: RefaceTarget) -> str:
     """Return where a refacing goes, as a noun phrase."""
     if target.to == "drawing":
         return f"the drawing of {target.model}"
+    if target.to == "piece":
+        return f"the facing of {target.like_id}"
+    if target.to == "tip" and target.keeps_resistance:
+        return f"a tip of {target.tip_opening_mm or 0.0:.2f} mm that {target.reed_id} closes as it does now, with the least taken off"
     if target.to == "tip":
         return f"a fair curve with a tip of {target.tip_opening_mm or 0.0:.2f} mm"
     if target.to == "reed":
@@ -81,16 +100,34 @@ def _closes_worse(plan: RefacePlan) -> list[str]:
     return [f"Careful: reeds close less evenly on it, {one.reed} from {shares}."]
 
 
-def _more_even(target: RefaceTarget) -> list[str]:
-    """Return what taking off more would gain, where a reed would close more evenly for it."""
+A_TOUCH = 0.04
+"""A change of closing pressure, in ln, up to which a set-up feels as it did: a quarter of half a strength."""
+
+
+def _as_hard(plan: RefacePlan) -> list[str]:
+    """Return how the house reeds feel on it, where the resistance was to be kept."""
+    if not plan.target.keeps_resistance or not plan.reeds:
+        return []
+    moved = [math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa) for reed in plan.reeds]
+    most = max(abs(change) for change in moved)
+    if most <= A_TOUCH:
+        return ["Every house reed plays as hard on it as before, within a touch."]
+    worst = max(plan.reeds, key=lambda reed: abs(math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa)))
+    way = "harder" if worst.closing_pressure_after_kpa > worst.closing_pressure_before_kpa else "softer"
+    return [f"Not every house reed stays as hard: {worst.reed} plays {100 * most:.0f} % {way} on it."]
+
+
+def _more_even(plan: RefacePlan) -> list[str]:
+    """Return what taking off more would gain, where a reed would close more evenly for it, held against how well the facing is known."""
+    target = plan.target
     if target.closing_share is None or target.even_share is None or target.even_um is None:
         return []
     if target.closing_share - target.even_share < WORSE:
         return []
     now, then = (f"{100 * share:.0f}" for share in (target.closing_share, target.even_share))
-    return [
-        f"Taking off up to {target.even_um:.0f} µm would close more evenly still: {then} % left open when closed, not {now}."
-    ]
+    known = max(TWO_SIDED * removal.u_um for removal in plan.removals)
+    told = f"Taking off up to {target.even_um:.0f} µm would close more evenly still: {then} % left open when closed, not {now}"
+    return [sentences(told, f"the facing itself is known to ± {known:.0f} µm")]
 
 
 def _verdict(plan: RefacePlan) -> str:
@@ -205,7 +242,7 @@ def _step_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
         "measure": ("measure, photograph, play, and agree with the owner on what shall change", "everything is written down"),
         "rails": (f"level the rails: take up to {size} off {_short_rail(plan)}", "each feeler stops alike on both rails"),
         "curve": (
-            f"work the curve, up to {size}, and leave 0.05 mm at the tip",
+            f"work the curve, up to {size}{_left_at_tip(plan, step)}",
             "the feelers stop as below, the thinnest first; one that goes too far cannot be brought back",
         ),
         "tip": (f"bring the tip to size, the last {size}", "the tip opening is as below"),
@@ -220,6 +257,12 @@ def _step_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
         "finish": ("take off burrs, try the seal, play, and measure again", "a sealed reed holds a few seconds"),
     }
     return words[step.name]
+
+
+def _left_at_tip(plan: RefacePlan, step: Step) -> str:
+    """Return how much the curve leaves at the tip."""
+    left_um = (plan.target_tip_opening_mm - step.tip_opening_mm) * MM / UM
+    return f", and leave {left_um:.0f} µm at the tip" if left_um >= 1 else ""
 
 
 def _short_rail(plan: RefacePlan) -> str:

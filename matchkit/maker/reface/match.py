@@ -1,0 +1,203 @@
+"""Facings for a reed: where a lay may go by removing alone so that a reed closes at a wanted pressure, or a tip is so wide."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.errors import RequestError
+from matchkit.maker.reface.target import (
+    ALIKE_M,
+    MOST_OPENED_M,
+    NETS,
+    Worn,
+    grid,
+    least_tip_m,
+    nearest_fair,
+    power_curve,
+    removal_m2,
+)
+from matchkit.parts.reed import ReedPart
+from matchkit.physics.beams import Beams
+from matchkit.physics.closing import LIP_REACH, close_reeds, closing_pressure_per_modulus, closing_share
+from matchkit.physics.lay.fair import CLAMP_BEHIND, THIN, FairCurve
+from matchkit.physics.share_table import power_beams
+from matchkit.units import KPA, MM
+
+Array = NDArray[np.float64]
+
+_TIP_ROUNDS = 5
+
+
+def _beams(
+    reed: ReedPart, tip_m: Array, edge_m: Array, power: Array, load_width_m: float, lip_m: float, lip_spread_m: float
+) -> Beams:
+    """Lay a reed on power laws, by tip opening, break and exponent (B,)."""
+    thin = edge_m * (1 - (THIN / tip_m) ** (1 / power))
+    half = edge_m * (1 - 0.5 ** (1 / power))
+    return power_beams(
+        reed.shape,
+        tip_m=tip_m,
+        length_m=thin,
+        shape=half / thin,
+        width_m=load_width_m,
+        lip_m=lip_m,
+        lip_spread_m=lip_spread_m,
+    )
+
+
+@dataclass(frozen=True)
+class OnReed:
+    """A facing for one reed: the curve, what share of the opening it leaves when closed, and the most that comes off for it."""
+
+    curve: FairCurve
+    share: float
+    deepest_m: float
+
+
+ALIKE_SHARE = 0.005
+"""Closing shares within this are the same."""
+
+
+@dataclass(frozen=True)
+class Mounted:
+    """A reed as it lies on a mouthpiece: the width under pressure, and the lip with its force."""
+
+    reed: ReedPart
+    load_width_m: float
+    lip_m: float
+    lip_load_n: float
+    lip_spread_m: float
+
+    def beams(self, tip_m: Array, edge_m: Array, power: Array) -> Beams:
+        """Lay the reed on power laws, by tip opening, break and exponent (B,)."""
+        return _beams(self.reed, tip_m, edge_m, power, self.load_width_m, self.lip_m, self.lip_spread_m)
+
+    def closing_pa(self, tip_m: Array, edge_m: Array, power: Array) -> Array:
+        """Return the closing pressure on each (B,)."""
+        return np.asarray(closing_pressure_per_modulus(self.beams(tip_m, edge_m, power)) * self.reed.modulus_pa)
+
+    def shares(self, tip_m: Array, edge_m: Array, power: Array) -> Array:
+        """Return what share of the opening each leaves when closed, under the lip (B,)."""
+        beams = self.beams(tip_m, edge_m, power)
+        solved = close_reeds(
+            beams,
+            tip_width_m=np.full(len(tip_m), self.reed.shape.tip_width_m),
+            lip_m=np.minimum(self.lip_m, LIP_REACH * (beams.clamp_m - CLAMP_BEHIND)),
+        )
+        pressure = solved.pressure_per_modulus * self.reed.modulus_pa
+        return closing_share(solved, np.arange(len(tip_m)), lip_share=self.lip_load_n / solved.lip_area_m2 / pressure)
+
+    def now(self, worn: Worn) -> tuple[float, float]:
+        """Return closing pressure (Pa) and share on the fair curve nearest to a lay."""
+        fair = nearest_fair(worn).shapes[0].parameters
+        tip = np.array([(fair[0] / fair[1]) ** (1 / fair[2]) * 1 * MM])
+        where = tip, fair[:1], 1 / fair[2:3]
+        return float(self.closing_pa(*where)[0]), float(self.shares(*where)[0])
+
+
+def _best(worn: Worn, mounted: Mounted, where: tuple[Array, Array, Array], now: float, *, even: bool) -> tuple[int, float]:
+    """Return which of some facings (B,) takes off least and closes as evenly as ``now``, or the most even one; and its share."""
+    share = mounted.shares(*where)
+    kept = share <= now + ALIKE_SHARE
+    best = int(share.argmin()) if even or not kept.any() else int(np.where(kept, removal_m2(worn, *where), np.inf).argmin())
+    return best, float(share[best])
+
+
+def _on_reed(worn: Worn, curve: tuple[float, float, float], share: float) -> OnReed:
+    found = power_curve(*curve)
+    return OnReed(found, share, float(np.maximum(found.height_m(worn.x_m) - worn.height_m, 0.0).max()))
+
+
+def match_reed(worn: Worn, mounted: Mounted, *, even: bool, closing_pa: float) -> OnReed:
+    """Return a facing that one reed closes at a wanted pressure: the one that takes off least and closes as evenly as now, or the most ``even`` one.
+
+    As evenly as now: the closing share under the lip is no larger than on the nearest fair curve, where there is such a facing. For each break and exponent the tip opening follows from the closing pressure; those that cover the lay and open it by at most
+    0.5 mm are solved exactly, and the net is drawn closer twice. Raises RequestError where there is none.
+    """
+    _, now = mounted.now(worn)
+    centre, best_curve, found = None, None, 0.0
+    for width in (1.0, 0.1, 0.02):
+        edge, power = grid(worn, centre, width)
+        tip = np.full(len(edge), worn.tip_m)
+        for _ in range(_TIP_ROUNDS):  # closing pressure is nearly proportional to the tip opening
+            tip = np.clip(tip * closing_pa / mounted.closing_pa(tip, edge, power), 2 * THIN, 10 * MM)
+        rows = np.flatnonzero((least_tip_m(worn, edge, power) <= tip + ALIKE_M) & (tip <= worn.tip_m + MOST_OPENED_M))
+        if not len(rows):
+            if best_curve is not None:
+                break
+            raise RequestError(
+                f"no facing that only removing can reach closes at {closing_pa / KPA:.1f} kPa on {mounted.reed.reed.id} with the tip opened by at most "
+                f"{MOST_OPENED_M / MM:g} mm; a softer or harder reed, or another pressure?"
+            )
+        best, found = _best(worn, mounted, (tip[rows], edge[rows], power[rows]), now, even=even)
+        centre = (float(edge[rows[best]]), float(power[rows[best]]))
+        best_curve = (float(tip[rows[best]]), *centre)
+    assert best_curve is not None  # noqa: S101 - the first net either finds one or raises
+    return _on_reed(worn, best_curve, found)
+
+
+def match_tip(worn: Worn, mounted: Mounted, *, tip_m: float, even: bool, closing_pa: float | None = None) -> OnReed:
+    """Return a facing of a wanted tip opening: the one that takes off least, or closes most ``even``; with a closing pressure, one that has it too.
+
+    With a closing pressure the break follows from it for each exponent, and it is no less even than now where there is such a facing. Raises RequestError where no fair curve of this
+    tip covers the lay, or none that does has the pressure.
+    """
+    _, now = mounted.now(worn)
+    centre, best_curve, found = None, None, 0.0
+    for width in NETS if closing_pa is None else (1.0, 0.1, 0.02):
+        edge, power = grid(worn, centre, width)
+        tips = np.full(len(edge), tip_m)
+        if closing_pa is not None:
+            edge, power = _of_pressure(mounted, tip_m, edge, power, closing_pa)
+            tips = np.full(len(edge), tip_m)
+        covers = least_tip_m(worn, edge, power) <= tip_m + ALIKE_M if len(edge) else np.zeros(0, dtype=bool)
+        rows = np.flatnonzero(covers)
+        if not len(rows):
+            if best_curve is not None:
+                break
+            raise _no_such_tip(worn, mounted, tip_m, closing_pa)
+        where = tips[rows], edge[rows], power[rows]
+        if closing_pa is None and not even:
+            best = int(removal_m2(worn, *where).argmin())
+            found = float(mounted.shares(*(part[best : best + 1] for part in where))[0])
+        else:
+            best, found = _best(worn, mounted, where, now, even=even)
+        centre = (float(where[1][best]), float(where[2][best]))
+        best_curve = (tip_m, *centre)
+    assert best_curve is not None  # noqa: S101 - the first net either finds one or raises
+    return _on_reed(worn, best_curve, found)
+
+
+def _of_pressure(mounted: Mounted, tip_m: float, edge: Array, power: Array, closing_pa: float) -> tuple[Array, Array]:
+    """Return, for each exponent of a net, the break at which a tip closes at a pressure, where it lies within the net."""
+    powers, edges = np.unique(power), np.unique(edge)
+    every = np.repeat(powers, len(edges)), np.tile(edges, len(powers))
+    pressure = mounted.closing_pa(np.full(len(every[0]), tip_m), every[1], every[0]).reshape(len(powers), len(edges))
+    breaks = [
+        float(np.interp(-np.log(closing_pa), -np.log(row), edges)) if row[-1] <= closing_pa <= row[0] else np.nan
+        for row in pressure
+    ]
+    known = np.isfinite(breaks)
+    return np.array(breaks)[known], powers[known]
+
+
+def _no_such_tip(worn: Worn, mounted: Mounted, tip_m: float, closing_pa: float | None) -> RequestError:
+    """Return why there is no such facing, with what would come nearest."""
+    edge, power = grid(worn)
+    covers = least_tip_m(worn, edge, power) <= tip_m + ALIKE_M
+    if not covers.any():
+        return RequestError(
+            f"no fair curve with a tip of {tip_m / MM:.2f} mm covers the lay, whose tip is {worn.tip_m / MM:.2f} mm open: removing "
+            "only opens it; facing the table down closes it"
+        )
+    assert closing_pa is not None  # noqa: S101 - without a pressure covering is enough
+    pressure = mounted.closing_pa(np.full(int(covers.sum()), tip_m), edge[covers], power[covers])
+    nearest = pressure[np.abs(np.log(pressure / closing_pa)).argmin()] / closing_pa
+    way = "harder" if nearest > 1 else "softer"
+    return RequestError(
+        f"no facing with a tip of {tip_m / MM:.2f} mm that only removing can reach keeps the resistance: the nearest is "
+        f"{100 * abs(nearest - 1):.0f} % {way}; a smaller change of the tip, or a {'softer' if nearest > 1 else 'harder'} reed?"
+    )
