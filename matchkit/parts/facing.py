@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,6 @@ from matchkit.records.spec import Gauge, HouseSpec
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
-Row = TypeVar("Row", FacingReading, LayPoint)
 
 
 @dataclass(frozen=True)
@@ -45,6 +44,8 @@ class FacingPart:
     rail_difference_m: float | None
     u_rail_difference_m: float | None
     assumed: tuple[Assumed, ...]
+    read_on: dt.date | None = None
+    """The day of its readings, of a piece that was read again later."""
 
     @property
     def id(self) -> str:
@@ -53,8 +54,9 @@ class FacingPart:
 
     @property
     def key(self) -> str:
-        """What tells it from every other: a size that was typed may be one of several instruments."""
-        return f"{self.mouthpiece.instrument} {self.mouthpiece.id}"
+        """What tells it from every other: a size that was typed may be one of several instruments, and a piece may have been read before."""
+        day = "" if self.read_on is None else f" {self.read_on:%Y-%m-%d}"
+        return f"{self.mouthpiece.instrument} {self.mouthpiece.id}{day}"
 
     @property
     def clamp_m(self) -> float:
@@ -72,14 +74,6 @@ class FacingPart:
     def facing_length_m(self) -> float:
         """Where the thinnest feeler, 0.038 mm, stops on the fair curve."""
         return self.lay.fair.facing_length_m
-
-
-def of_pieces(rows: Iterable[Row]) -> dict[str, list[Row]]:
-    """Put readings or scanned points to their mouthpieces, in their order; a mouthpiece without any has an empty list."""
-    found: dict[str, list[Row]] = defaultdict(list)
-    for row in rows:
-        found[row.mouthpiece_id].append(row)
-    return found
 
 
 def rails_of(

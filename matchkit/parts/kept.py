@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from matchkit.facts import Assumed
 from matchkit.files import Cache
-from matchkit.parts.facing import FacingPart, facing_part, load_reach_m, of_pieces
+from matchkit.parts.facing import FacingPart, facing_part, load_reach_m
 from matchkit.physics.lay.facing import AnyLay, Lay, MeanLay
 from matchkit.physics.lay.fair import FairCurve, Shape
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.sets import latest, sets_of_pieces
 from matchkit.records.spec import HouseSpec
 
 Array = NDArray[np.float64]
@@ -34,17 +35,15 @@ def kept_facings(
     spec: HouseSpec,
     cache: Cache,
 ) -> tuple[FacingPart, ...]:
-    """Return each mouthpiece with its lay, fitted anew only where nothing that it rests on was seen before."""
-    by_piece, scans = of_pieces(readings), of_pieces(points)
-    keys = [
-        _facing_key(piece, by_piece.get(piece.id, []), scans.get(piece.id, []), defaults, spec, cache) for piece in mouthpieces
-    ]
+    """Return each mouthpiece with its lay by its latest readings, fitted anew only where nothing that it rests on was seen before."""
+    today = latest(mouthpieces, sets_of_pieces(readings, points))
+    keys = [_facing_key(piece, last.readings, last.points, defaults, spec, cache) for piece, last in today]
     found = cache.get(keys)
     parts, fresh = [], {}
-    for piece, key in zip(mouthpieces, keys, strict=True):
+    for (piece, last), key in zip(today, keys, strict=True):
         part = _facing_from(piece, found[key]) if key in found else None
         if part is None:
-            part = facing_part(piece, by_piece.get(piece.id, []), scans.get(piece.id, []), defaults=defaults, spec=spec)
+            part = facing_part(piece, last.readings, last.points, defaults=defaults, spec=spec)
             fresh[key] = json.dumps(_plain_facing(part)).encode()
         parts.append(part)
     cache.put(fresh)

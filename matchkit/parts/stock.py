@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from matchkit.errors import RequestError
@@ -19,6 +20,7 @@ from matchkit.records.calibration import ClosingTest
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Loan, Player, Playtest, open_loans
+from matchkit.records.sets import Day, ReadingSet, sets_of_pieces, valid_on
 from matchkit.records.spec import HouseSpec
 
 
@@ -57,6 +59,7 @@ class Parts:
         self.stock = stock
         self.cache = Cache(None) if cache is None else cache
         self.scale = scale
+        self._earlier: dict[tuple[str, Day], FacingPart] = {}
         self._scale = ReedScale(
             stock.reeds, stock.reed_profiles, stock.strength_scale, defaults=stock.defaults, spec=stock.spec, own=scale
         )
@@ -69,6 +72,23 @@ class Parts:
             stock.mouthpieces, stock.facings, stock.lay_points, defaults=stock.defaults, spec=stock.spec, cache=self.cache
         )
         return tuple(sorted(parts, key=lambda part: part.id))
+
+    @cached_property
+    def sets(self) -> dict[str, tuple[ReadingSet, ...]]:
+        """What was read of each mouthpiece, oldest first."""
+        return sets_of_pieces(self.stock.facings, self.stock.lay_points)
+
+    def facing_on(self, mouthpiece_id: str, day: dt.date | None) -> FacingPart:
+        """Return a mouthpiece as it was on a day; raises UnknownIdError where there is none."""
+        today, sets = self.facing(mouthpiece_id), self.sets.get(mouthpiece_id, ())
+        then = valid_on(sets, day)
+        if then is None or then is sets[-1]:
+            return today
+        if (mouthpiece_id, then.day) not in self._earlier:
+            piece = by_id(self.stock.mouthpieces, mouthpiece_id, "mouthpiece")
+            part = facing_part(then.on(piece), then.readings, then.points, defaults=self.stock.defaults, spec=self.stock.spec)
+            self._earlier[mouthpiece_id, then.day] = replace(part, read_on=then.day or dt.date.min)
+        return self._earlier[mouthpiece_id, then.day]
 
     @cached_property
     def reeds(self) -> tuple[ReedPart, ...]:

@@ -77,7 +77,7 @@ class Mouthpiece(Record):
 class FacingReading(Record):
     """One feeler, stopped on one rail."""
 
-    key: ClassVar[tuple[str, ...]] = ("mouthpiece_id", "rail", "feeler_mm", "repeat")
+    key: ClassVar[tuple[str, ...]] = ("mouthpiece_id", "rail", "feeler_mm", "repeat", "date")
 
     mouthpiece_id: Annotated[str, Quantity("mouthpiece that was read", refers_to="mouthpieces")]
     rail: Annotated[Literal["left", "right"], Quantity("which rail")]
@@ -101,6 +101,16 @@ class FacingReading(Record):
     u_feeler_mm: Annotated[float | None, Quantity("standard uncertainty of the feeler", "mm", 0.0001, 0.5)] = None
     u_stop_mm: Annotated[float | None, Quantity("standard uncertainty of one stop", "mm", 0.001, 5)] = None
     feelers: Annotated[int | None, Quantity("feelers stacked to that thickness, 1 where not given", "feelers", 1, 20)] = None
+    tip_opening_mm: Annotated[
+        float | None,
+        Quantity(
+            "tip opening on that day, where it is not the one in mouthpieces; one row of a day is enough",
+            "mm",
+            0.5,
+            4.0,
+            accepts=(OtherUnit("tip_opening_thou", "thousandths of an inch", MM_PER_THOU),),
+        ),
+    ] = None
     date: Annotated[dt.date | None, Quantity("day of the reading, as 2026-01-31")] = None
     operator: Annotated[str | None, Quantity("code of the person who read, never a name")] = None
     gauge_id: Annotated[str | None, Quantity("which gauge was used")] = None
@@ -109,7 +119,7 @@ class FacingReading(Record):
 class LayPoint(Record):
     """One height of a rail above the plane of the table, from an indicator or a scanner."""
 
-    key: ClassVar[tuple[str, ...]] = ("mouthpiece_id", "rail", "x_mm")
+    key: ClassVar[tuple[str, ...]] = ("mouthpiece_id", "rail", "x_mm", "date")
 
     mouthpiece_id: Annotated[str, Quantity("mouthpiece that was scanned", refers_to="mouthpieces")]
     rail: Annotated[Literal["left", "right"], Quantity("which rail")]

@@ -211,11 +211,21 @@ class Scorer:
     def marked_pairs(self) -> PairTable:
         """What was played in each of :attr:`marked`, in their order."""
         facings = {part.id: part for part in self.parts.facings}
+        again = {piece for piece, sets in self.parts.sets.items() if len(sets) > 1}
         reeds = {part.id: part for part in self.parts.reeds}
+
+        def piece(test: Playtest) -> FacingPart:
+            """Return the mouthpiece as it was on that day."""
+            return (
+                self.parts.facing_on(test.mouthpiece_id, test.date)
+                if test.mouthpiece_id in again
+                else facings[test.mouthpiece_id]
+            )
+
         lips = {player.id: lip_place_m(player) for player in self.parts.stock.players}
         return pair_list(
             self.contacts,
-            [(facings[test.mouthpiece_id], reeds[test.reed_id]) for test in self.marked],
+            [(piece(test), reeds[test.reed_id]) for test in self.marked],
             lip_m=[lips[test.player_id] for test in self.marked],
             offset_m=[test.reed_offset_mm * MM for test in self.marked],
         )

@@ -10,6 +10,7 @@ from matchkit.cli.options import data_option, jobs_option, open_data, output_opt
 from matchkit.cli.printing import show
 from matchkit.cli.progress import bar
 from matchkit.words.maker.batch import batch_screen
+from matchkit.words.maker.beside import beside_screen
 
 if TYPE_CHECKING:
     from matchkit.maker.conformity.batch import BatchReport
@@ -19,6 +20,7 @@ FAILS = 5
 
 @click.command(name="batch")
 @click.argument("pieces", required=False)
+@click.argument("second", required=False)
 @click.option("--house", "spec", metavar="FILE", help="A house.toml with the drawings.  [default: that of --data]")
 @study_option
 @click.option("--no-pairing", "pair", is_flag=True, flag_value=False, default=True, help="Judge only; leave the reeds out.")
@@ -32,6 +34,7 @@ FAILS = 5
 @output_options
 def command(
     pieces: str | None,
+    second: str | None,
     data: str | None,
     model: str | None,
     style: str,
@@ -47,11 +50,16 @@ def command(
     """Judge PIECES against the drawings of their models, and pair them with the house reeds.
 
     PIECES is a folder of csv tables, or a workbook, with mouthpieces and facings (default: the demo batch). Ends with exit code 5 where a
-    piece fails.
+    piece fails. With a SECOND batch it says what differs between the two.
     """
     import matchkit as mk
 
     house = open_data(data, model)
+    if pieces is not None and second is not None:
+        show(
+            house.batches(pieces, second, spec=options["spec"]), lambda found: beside_screen(found, numbers=numbers), style, out
+        )
+        return
     studies = () if study is None else mk.gauge_study(study)
     with bar("measuring and pairing") as progress:
         report = house.batch(pieces, studies=studies, progress=progress, **options)

@@ -7,6 +7,7 @@ import click
 from matchkit.cli.options import data_option, open_data, output_options, study_option, write_figure
 from matchkit.cli.printing import show
 from matchkit.words.maker.facing import facing_screen
+from matchkit.words.maker.history import history_screen
 
 
 @click.command(name="facing")
@@ -15,6 +16,7 @@ from matchkit.words.maker.facing import facing_screen
 @study_option
 @click.option("--figure", metavar="FILE", help="Draw the lay and its distance from the fair curve into an svg or png.")
 @click.option("--numbers", is_flag=True, help="Tables too: every length and every feeler.")
+@click.option("--history", is_flag=True, help="What changed over the days on which it was read, before and after a refacing.")
 @data_option
 @output_options
 def command(
@@ -28,10 +30,14 @@ def command(
     figure: str | None,
     *,
     numbers: bool,
+    history: bool,
 ) -> None:
     """Say what the readings of MOUTHPIECE tell: lengths, shape, smoothness, rails, bumps and flats, and how sure each is."""
     import matchkit as mk
 
+    if history:
+        show(open_data(data, model).history(mouthpiece, pieces=pieces), history_screen, style, out)
+        return
     studies = () if study is None else mk.gauge_study(study)
     report = open_data(data, model).facing(mouthpiece, pieces=pieces, studies=studies)
     if figure is not None:

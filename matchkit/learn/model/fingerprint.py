@@ -61,8 +61,8 @@ UNREAD: Mapping[str, AbstractSet[str]] = {
         *("label", "model", "serial", "batch", "material", "stock", "price", "retired", "wall_mm", "throat_diameter_mm"),
         *("baffle_10_mm", "baffle_15_mm", "baffle_length_mm", "body_diameter_mm"),
     },
-    "facings": {"date", "operator", "gauge_id", "repeat"},
-    "lay_points": {"date", "operator", "gauge_id"},
+    "facings": {"operator", "gauge_id", "repeat"},
+    "lay_points": {"operator", "gauge_id"},
     "reeds": {"label", "lot", "vamp_length_mm", "stock", "price", "retired"},
     "reed_profiles": set(),
     "strength_scale": set(),
@@ -74,7 +74,7 @@ UNREAD: Mapping[str, AbstractSet[str]] = {
     "closing_tests": {"date", "note"},
     "players": {"ligature_id"},
     "playtests": {
-        *("date", "position", "reed_age", "ease", "resistance", "brightness", "evenness", "note", "corrects"),
+        *("position", "reed_age", "ease", "resistance", "brightness", "evenness", "note", "corrects"),
     },
     "loans": {"date", "note"},
 }

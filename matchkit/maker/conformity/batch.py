@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal
 
 import numpy as np
@@ -20,9 +20,9 @@ from matchkit.maker.conformity.slip import Slip, find_slips
 from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
 from matchkit.maker.pairing import Pairing
-from matchkit.parts.facing import of_pieces
 from matchkit.physics.lay.fair import FairCurve, Readings
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.sets import ReadingSet, latest, sets_of_pieces
 from matchkit.records.spec import HouseSpec
 from matchkit.results import Answer
 
@@ -122,6 +122,10 @@ class Pieces:
     points: dict[str, list[LayPoint]]
     order_known: bool = True
     """Whether every piece has a serial number of its own, so that the order of making is known."""
+    sets: Mapping[str, tuple[ReadingSet, ...]] = field(default_factory=dict)
+    """Everything that was read of each piece, oldest first; the readings and scans are those of the latest."""
+    filed: Mapping[str, Mouthpiece] = field(default_factory=dict)
+    """Each piece as it stands in its table, whatever was read of its tip later."""
 
     @property
     def stops_mm(self) -> list[float]:
@@ -130,13 +134,22 @@ class Pieces:
 
 
 def gather(mouthpieces: Sequence[Mouthpiece], readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> Pieces:
-    """Put readings to their pieces, and the pieces into the order of their serial numbers where all have one."""
+    """Put the latest readings to their pieces, and the pieces into the order of their serial numbers where all have one."""
     ordered = list(mouthpieces)
     if all(piece.serial for piece in ordered):
         ordered.sort(key=lambda piece: _natural(str(piece.serial)))
     serials = [piece.serial for piece in ordered]
     known = all(serial and any(mark.isdigit() for mark in serial) for serial in serials) and len(set(serials)) == len(serials)
-    return Pieces(tuple(ordered), of_pieces(readings), of_pieces(points), known)
+    sets = sets_of_pieces(readings, points)
+    today = latest(ordered, sets)
+    return Pieces(
+        tuple(piece for piece, _ in today),
+        {piece.id: list(last.readings) for piece, last in today},
+        {piece.id: list(last.points) for piece, last in today},
+        known,
+        sets,
+        {piece.id: piece for piece in ordered},
+    )
 
 
 def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:

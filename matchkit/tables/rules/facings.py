@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import statistics
 from collections import defaultdict
@@ -12,6 +13,7 @@ from itertools import pairwise
 from matchkit import constants
 from matchkit.errors import Problem
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.sets import days_of_sets
 from matchkit.tables.read.cells import plain
 from matchkit.tables.source import SourceReading
 
@@ -40,25 +42,12 @@ class _Feeler:
 
 def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
     """Look at each facing: repeats, order, tip opening, length, rails; what follows from one slip is not told again."""
-    rails: dict[str, dict[str, dict[float, list[tuple[int, float]]]]] = defaultdict(
-        lambda: defaultdict(lambda: defaultdict(list))
-    )
-    for row, reading in house.rows("facings", FacingReading):
-        rails[reading.mouthpiece_id][reading.rail][reading.feeler_mm].append((row, reading.stop_mm))
-    pieces = {record.id: (row, record) for row, record in house.rows("mouthpieces", Mouthpiece)}
+    latest, earlier = _latest_and_earlier(house)
+    pieces = _pieces_today(house, latest)
     file, of_pieces = house.file("facings"), house.file("mouthpieces")
     if "facings" in house.tables and house.tables["facings"].in_another_unit:
         return
-    every = {
-        piece: {
-            rail: [
-                _Feeler(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
-                for feeler, taken in sorted(feelers.items())
-            ]
-            for rail, feelers in found.items()
-        }
-        for piece, found in rails.items()
-    }
+    every = {piece: one.rails for piece, one in latest.items()}
     whole = _whole_table(every, {piece: record for piece, (_, record) in pieces.items()}, file)
     if whole is not None:
         single = {id(problem) for problem, _ in house.tables["facings"].beyond.get(str(whole.column), ())}
@@ -78,6 +67,69 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
             slips, short = _rails(read["left"], read["right"], piece, file)
             house.warnings.extend(short)
         yield from slips
+    for piece, old in earlier:
+        yield from _earlier(old, pieces.get(piece), file, of_pieces)
+
+
+def _earlier(old: _Set, piece: tuple[int, Mouthpiece] | None, file: str, of_pieces: str) -> Iterator[Problem]:
+    """Look at readings that a later set replaced: repeats and order, and the tip opening where it was read with them."""
+    for rail, feelers in old.rails.items():
+        slips = list(_repeats(feelers, rail, file)) or list(_order(feelers, rail, file))
+        if not slips and piece is not None and old.tip_opening_mm is not None:
+            record = piece[1].model_copy(update={"tip_opening_mm": old.tip_opening_mm})
+            slips = list(_tip(feelers, rail, record, piece[0], file, of_pieces))
+        yield from slips
+
+
+def _pieces_today(house: SourceReading, latest: Mapping[str, _Set]) -> dict[str, tuple[int, Mouthpiece]]:
+    """Return every mouthpiece with its row and the tip opening of its latest set, where it was read with that."""
+    found = {}
+    for row, record in house.rows("mouthpieces", Mouthpiece):
+        tip = latest[record.id].tip_opening_mm if record.id in latest else None
+        found[record.id] = row, record if tip is None else record.model_copy(update={"tip_opening_mm": tip})
+    return found
+
+
+def _latest_and_earlier(house: SourceReading) -> tuple[dict[str, _Set], list[tuple[str, _Set]]]:
+    """Return what was read of each piece last, and what was read before that."""
+    rows: dict[str, list[tuple[int, FacingReading]]] = defaultdict(list)
+    for row, reading in house.rows("facings", FacingReading):
+        rows[reading.mouthpiece_id].append((row, reading))
+    latest, earlier = {}, []
+    for piece, read in rows.items():
+        *before, latest[piece] = _sets(read)
+        earlier += [(piece, one) for one in before]
+    return latest, earlier
+
+
+@dataclass(frozen=True)
+class _Set:
+    """What was read of a piece on one day: each rail's feelers, thinnest first, and the tip opening where it was read too."""
+
+    rails: dict[str, list[_Feeler]]
+    tip_opening_mm: float | None
+
+
+def _sets(rows: list[tuple[int, FacingReading]]) -> list[_Set]:
+    """Return the sets of a piece, oldest first."""
+    labels = days_of_sets(reading for _, reading in rows)
+    found = []
+    for day in dict.fromkeys(labels.values()):
+        rails: dict[str, dict[float, list[tuple[int, float]]]] = defaultdict(lambda: defaultdict(list))
+        tips = []
+        for row, reading in rows:
+            if labels[reading.date] == day:
+                rails[reading.rail][reading.feeler_mm].append((row, reading.stop_mm))
+                tips += [] if reading.tip_opening_mm is None else [reading.tip_opening_mm]
+        feelers = {
+            rail: [
+                _Feeler(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
+                for feeler, taken in sorted(read.items())
+            ]
+            for rail, read in rails.items()
+        }
+        found.append(_Set(feelers, statistics.fmean(tips) if tips else None))
+    return found
 
 
 WHOLE_TABLE = 5
@@ -130,12 +182,12 @@ SCAN_END_MM = 0.038
 
 def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
     """Check that a scan of a rail reaches from the tip to where the thinnest feeler would stop, and agrees with the tip opening."""
-    rails: dict[tuple[str, str], list[tuple[int, LayPoint]]] = defaultdict(list)
+    rails: dict[tuple[str, str, dt.date | None], list[tuple[int, LayPoint]]] = defaultdict(list)
     for row, point in house.rows("lay_points", LayPoint):
-        rails[point.mouthpiece_id, point.rail].append((row, point))
+        rails[point.mouthpiece_id, point.rail, point.date].append((row, point))
     tips = {record.id: record.tip_opening_mm for _, record in house.rows("mouthpieces", Mouthpiece)}
     file = house.file("lay_points")
-    for (piece, rail), found in rails.items():
+    for (piece, rail, _), found in rails.items():
         found.sort(key=lambda pair: pair[1].x_mm)
         (first_row, first), (last_row, last) = found[0], found[-1]
         what = f"the {rail} rail of {piece}"

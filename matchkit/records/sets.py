@@ -1,0 +1,110 @@
+"""A piece read more than once: which readings belong together, and which set counts when.
+
+A set is what was read on one day. A day on which fewer than three feelers were read on any rail begins no set of its own: it adds repeats
+to the set before it. Readings without a date come before all others. The latest set counts for what is asked today; a playtest goes by the
+set that was valid on its day.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+
+Day = dt.date | None
+
+LEAST_FEELERS = 3
+LEAST_POINTS = 20
+
+
+@dataclass(frozen=True)
+class ReadingSet:
+    """The readings and scanned points of a piece that belong together; ``tip_opening_mm`` is None where it was not read with them."""
+
+    day: Day
+    tip_opening_mm: float | None
+    readings: tuple[FacingReading, ...]
+    points: tuple[LayPoint, ...]
+
+    def on(self, piece: Mouthpiece) -> Mouthpiece:
+        """Return a piece with the tip opening of that day."""
+        if self.tip_opening_mm is None or self.tip_opening_mm == piece.tip_opening_mm:
+            return piece
+        return piece.model_copy(update={"tip_opening_mm": self.tip_opening_mm})
+
+
+def _order(day: Day) -> dt.date:
+    return dt.date.min if day is None else day
+
+
+def days_of_sets(readings: Iterable[FacingReading], scanned: Iterable[LayPoint] = ()) -> dict[Day, Day]:
+    """Return, for every day on which a piece was read, the day of the set it belongs to."""
+    feelers: dict[Day, dict[str, set[float]]] = defaultdict(lambda: defaultdict(set))
+    points: dict[Day, int] = defaultdict(int)
+    for row in readings:
+        feelers[row.date][row.rail].add(row.feeler_mm)
+    for point in scanned:
+        points[point.date] += 1
+    found: dict[Day, Day] = {}
+    current: Day = None
+    for day in sorted({*feelers, *points}, key=_order):
+        whole = max(map(len, feelers[day].values()), default=0) >= LEAST_FEELERS or points[day] >= LEAST_POINTS
+        if whole or not found:
+            current = day
+        found[day] = current
+    return found
+
+
+def sets_of(readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> tuple[ReadingSet, ...]:
+    """Return the sets of one piece, oldest first; none where nothing was read."""
+    if len({row.date for row in readings} | {row.date for row in points}) == 1:
+        return (_set(readings[0].date if readings else points[0].date, readings, points),)
+    labels = days_of_sets(readings, points)
+    days = sorted(set(labels.values()), key=_order) if labels else []
+    return tuple(
+        _set(
+            day,
+            [row for row in readings if labels[row.date] == day],
+            [row for row in points if labels[row.date] == day],
+        )
+        for day in days
+    )
+
+
+def _set(day: Day, readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> ReadingSet:
+    tips = [row.tip_opening_mm for row in readings if row.tip_opening_mm is not None]
+    return ReadingSet(day, sum(tips) / len(tips) if tips else None, tuple(readings), tuple(points))
+
+
+def sets_of_pieces(readings: Iterable[FacingReading], points: Iterable[LayPoint]) -> dict[str, tuple[ReadingSet, ...]]:
+    """Return the sets of every piece that was read, by its id."""
+    read: dict[str, list[FacingReading]] = defaultdict(list)
+    scanned: dict[str, list[LayPoint]] = defaultdict(list)
+    for row in readings:
+        read[row.mouthpiece_id].append(row)
+    for point in points:
+        scanned[point.mouthpiece_id].append(point)
+    return {piece: sets_of(read[piece], scanned[piece]) for piece in {**read, **scanned}}
+
+
+def valid_on(sets: Sequence[ReadingSet], day: Day) -> ReadingSet | None:
+    """Return the set that was valid on a day: the latest one up to it, the first where none is so old, the latest where no day is told."""
+    if not sets:
+        return None
+    if day is None:
+        return sets[-1]
+    before = [one for one in sets if _order(one.day) <= day]
+    return before[-1] if before else sets[0]
+
+
+def latest(mouthpieces: Iterable[Mouthpiece], sets: Mapping[str, Sequence[ReadingSet]]) -> list[tuple[Mouthpiece, ReadingSet]]:
+    """Return every piece as it is today, with its latest set."""
+    empty = ReadingSet(None, None, (), ())
+    found = []
+    for piece in mouthpieces:
+        last = sets[piece.id][-1] if sets.get(piece.id) else empty
+        found.append((last.on(piece), last))
+    return found

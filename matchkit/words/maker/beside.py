@@ -1,0 +1,63 @@
+"""Two batches for their maker: what differs, by how much, and what does not as far as these pieces tell."""
+
+from __future__ import annotations
+
+from matchkit.maker.conformity.beside import BatchesBeside, FeatureBeside
+from matchkit.words.maker.features import feature_words
+from matchkit.words.numbers import counted
+from matchkit.words.screen import Block, Screen, Table, Text, screen, sentences
+
+MOST = 10
+
+
+def beside_screen(found: BatchesBeside, *, numbers: bool = False) -> Screen:
+    """Return the screen of two batches, with every size where numbers were asked for."""
+    shown = [item for item in found.features if item.feature != "rail_difference_mm" or item.feeler_mm is None]
+    moved = sorted((item for item in shown if item.different), key=lambda item: -_size(item))
+    wider = [item for item in shown if item.spread_differs]
+    return screen(
+        f"{found.second} ({counted(found.pieces[1], 'piece')}, {found.failed[1]} out of drawing) against {found.first} "
+        f"({counted(found.pieces[0], 'piece')}, {found.failed[0]} out):",
+        [Text(_moved(item), indent=2, hang=2) for item in moved[:MOST]]
+        or [Text("No size differs on average by as much as these pieces can tell and a tenth of its tolerance.", indent=2)],
+        [Text(f"and {len(moved) - MOST} more: --numbers has all.", indent=2)] if len(moved) > MOST else None,
+        [Text(_wider(item), indent=2, hang=2) for item in wider[:MOST]]
+        or [Text("They spread alike, as far as these pieces tell.", indent=2)],
+        f"Only in one of them: {', '.join(found.only_in)}." if found.only_in else None,
+        _numbers(shown) if numbers else None,
+        "",
+        "Ranges hold for all sizes together, 19 times of 20. What the gauge gets wrong is the same in both, if it is the same gauge.",
+        "Where a size moved, look at the cutter and at the gauge's zero before the pieces." if moved else None,
+    )
+
+
+def _size(item: FeatureBeside) -> float:
+    return abs(item.difference) / max(item.difference_high - item.difference_low, 1e-9)
+
+
+def _moved(item: FeatureBeside) -> str:
+    more = "larger" if item.difference > 0 else "smaller"
+    low, high = sorted((abs(item.difference_low), abs(item.difference_high)))
+    return sentences(f"{feature_words(item.at)} {abs(item.difference):.2f} {more} on average ({low:.2f} to {high:.2f})")
+
+
+def _wider(item: FeatureBeside) -> str:
+    spread = item.spread or 1.0
+    way = "more" if spread > 1 else "less"
+    low, high = item.spread_low or spread, item.spread_high or spread
+    return sentences(f"{feature_words(item.at)} spreads {way}: {spread:.1f} times as much ({low:.1f} to {high:.1f})")
+
+
+def _numbers(shown: list[FeatureBeside]) -> list[Block | str]:
+    rows = tuple(
+        (
+            feature_words(item.at),
+            f"{item.means[0]:.3f}",
+            f"{item.means[1]:.3f}",
+            f"{item.difference_low:+.3f} to {item.difference_high:+.3f}",
+            f"{item.sds[0]:.3f}",
+            f"{item.sds[1]:.3f}",
+        )
+        for item in shown
+    )
+    return ["", Table(("size", "mean", "then", "difference", "sd", "then"), rows, right=(1, 2, 3, 4, 5)), ""]

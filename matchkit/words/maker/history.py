@@ -1,0 +1,67 @@
+"""A piece before and after, for its maker: what changed, as far as the gauge can tell, and what each set of readings says."""
+
+from __future__ import annotations
+
+from matchkit.maker.measure.history import Changed, FacingHistory, SetRead, Size
+from matchkit.words.numbers import TWO_SIDED, plus_minus
+from matchkit.words.screen import Screen, Table, screen, sentences
+
+
+def history_screen(found: FacingHistory) -> Screen:
+    """Return the screen of a piece over its sets of readings."""
+    titles = ("read on", "tip mm", "facing mm", "left - right mm", "smooth µm")
+    return screen(
+        [_change(found, change) for change in found.changes]
+        or [f"{found.mouthpiece_id} was read once: there is nothing to hold it against."],
+        "",
+        Table(titles, tuple(map(_row, found.sets)), right=(1, 2, 3, 4)),
+        "",
+        (_stops(change) for change in found.changes[-1:]),
+        "Each ± holds 19 times of 20. The latest readings count for what is asked today; a playtest goes by those of its day.",
+    )
+
+
+def _day(day: str | None) -> str:
+    return "an unknown day" if day is None else day
+
+
+def _change(found: FacingHistory, change: Changed) -> str:
+    told = [
+        text
+        for text in (
+            _told(change.tip_opening_mm, "the tip", "wider", "closer", 2),
+            _told(change.facing_length_mm, "the facing", "longer", "shorter", 1),
+        )
+        if text
+    ]
+    if change.rails_mm is not None and _sure(change.rails_mm):
+        told.append(f"the rails moved apart or together by {abs(change.rails_mm.value):.2f} mm")
+    head = f"{found.mouthpiece_id} from {_day(change.before)} to {_day(change.after)}"
+    if not told:
+        return f"{head}: nothing changed that the gauge can tell."
+    return sentences(f"{head}: {', '.join(told)}")
+
+
+def _sure(size: Size) -> bool:
+    return abs(size.value) > TWO_SIDED * size.u
+
+
+def _told(size: Size, what: str, more: str, less: str, digits: int) -> str:
+    if not _sure(size):
+        return ""
+    return f"{what} {plus_minus(abs(size.value), size.u, digits, 'mm')} {more if size.value > 0 else less}"
+
+
+def _row(one: SetRead) -> tuple[str, ...]:
+    rails = "-" if one.rails_mm is None else _size(one.rails_mm, 2)
+    smooth = "-" if one.smoothness_um is None else f"{one.smoothness_um:.0f}"
+    return _day(one.day), _size(one.tip_opening_mm, 2), _size(one.facing_length_mm, 1), rails, smooth
+
+
+def _size(size: Size, digits: int) -> str:
+    return f"{size.value:.{digits}f} ± {TWO_SIDED * size.u:.{digits}f}"
+
+
+def _stops(change: Changed) -> str:
+    moved = [f"{stop.feeler_mm:g} by {stop.by_mm.value:+.2f}" for stop in change.stops]
+    return sentences(f"feelers moved: {', '.join(moved)} mm, away from the tip where above 0") if moved else ""

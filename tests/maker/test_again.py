@@ -1,0 +1,137 @@
+"""Again and again: sets of readings, a piece before and after, two batches beside one another."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import edit_table, read_rows, write_rows
+from maker_shop import MODEL, Truth, read_piece, shop_of, spec_with
+from scipy.stats import ttest_ind
+
+import matchkit as mk
+from matchkit.files import shipped
+from matchkit.maker.conformity.batch import BatchReport, gather, judge_batch
+from matchkit.maker.conformity.beside import beside
+from matchkit.records.parts import FacingReading
+from matchkit.records.sets import sets_of, valid_on
+from matchkit.words.maker.beside import beside_screen
+
+MAY, JUNE, JULY = (dt.date(2025, month, 4) for month in (5, 6, 7))
+
+
+def _reading(day: dt.date | None, feeler: float, stop: float = 20.0, *, rail: str = "left") -> FacingReading:
+    return FacingReading(mouthpiece_id="M", rail=rail, feeler_mm=feeler, stop_mm=stop, date=day)
+
+
+def test_what_belongs_together() -> None:
+    """Three feelers begin a set; one feeler read again joins the set before; readings without a day come first."""
+    rows = [
+        *(_reading(JUNE, feeler) for feeler in (0.1, 0.2, 0.4)),
+        *(_reading(None, feeler) for feeler in (0.1, 0.2, 0.4)),
+        _reading(JULY, 0.1),
+    ]
+    sets = sets_of(rows, [])
+    assert [one.day for one in sets] == [None, JUNE]
+    assert [len(one.readings) for one in sets] == [3, 4]
+    assert valid_on(sets, MAY) is sets[0]
+    assert valid_on(sets, JULY) is sets[1]
+    assert valid_on(sets, None) is sets[1]
+    assert valid_on([sets[1]], MAY) is sets[1]
+    assert valid_on([], MAY) is None
+
+
+@pytest.fixture
+def refaced(tmp_path: Path) -> Path:
+    """The demo house, in which AM-07 was refaced: read again on a day of July, a millimetre longer and 0.1 mm more open."""
+    source = tmp_path / "house"
+    shutil.copytree(shipped("data/demo"), source)
+
+    rows = read_rows(source / "facings.csv")
+    later = [
+        {**row, "date": JULY.isoformat(), "stop_mm": f"{float(row['stop_mm']) + 1.0:.2f}", "tip_opening_mm": "2.09"}
+        for row in rows
+        if row["mouthpiece_id"] == "AM-07"
+    ]
+    every = [{**row, "tip_opening_mm": ""} for row in rows] + later
+    write_rows(source / "facings.csv", every, list(every[0]))
+    return source
+
+
+def test_the_latest_counts_today_and_playtests_go_by_their_day(refaced: Path) -> None:
+    """The answer of today has the wide tip; marks of before July stand on the old facing, those after on the new one."""
+    house, old = mk.open(str(refaced)), mk.open()
+    assert house.parts.facing("AM-07").lay.tip_opening_m == pytest.approx(2.09e-3)
+    pairs = house.scorer.marked_pairs
+    tips = {
+        test.date: pairs.tip_opening_m[row] for row, test in enumerate(house.scorer.marked) if test.mouthpiece_id == "AM-07"
+    }
+    assert tips
+    for day, tip in tips.items():
+        assert day is not None
+        assert tip == pytest.approx(2.09e-3 if day >= JULY else old.parts.facing("AM-07").lay.tip_opening_m)
+    history = house.history("AM-07")
+    assert [one.day for one in history.sets][-1] == JULY.isoformat()
+    (change,) = history.changes
+    assert change.tip_opening_mm.value == pytest.approx(0.1, abs=1e-6)
+    assert change.facing_length_mm.value == pytest.approx(1.0, abs=0.15)
+    assert [stop.by_mm.value for stop in change.stops] == pytest.approx([1.0] * len(change.stops))
+
+
+def test_a_slip_in_an_older_set_is_still_told(refaced: Path) -> None:
+    """A stop of the set before that cannot be is named with its row; the sets are not held against one another."""
+
+    def slip(rows: list[dict[str, str]]) -> list[dict[str, str]]:
+        first = next(row for row in rows if row["mouthpiece_id"] == "AM-07")
+        first["stop_mm"] = "1.0"
+        return rows
+
+    edit_table(refaced, "facings", slip)
+    with pytest.raises(mk.DataError, match=r"facings\.csv, row"):
+        mk.open(str(refaced))
+
+
+def _judged(seed: int, *, tip: float = 2.5, scatter: float = 0.012, count: int = 30) -> BatchReport:
+    rng = np.random.default_rng(seed)
+    items = [
+        read_piece(replace(Truth(), tip=tip + rng.normal(0, scatter)), rng, name=f"P{number}", serial=number)
+        for number in range(count)
+    ]
+    return judge_batch(shop_of(items), spec=spec_with())
+
+
+def test_two_batches_that_differ() -> None:
+    """A tip 0.05 mm wider is called different, by Welch's interval (scipy) at the level that is left to each size; a batch against its like is not."""
+    one, other = _judged(51), _judged(52, tip=2.55)
+    found = beside(one, other, names=("May", "June"))
+    tip = next(item for item in found.features if item.feature == "tip_opening_mm")
+    values = [[j.value for p in report.pieces for j in p.features if j.feature == "tip_opening_mm"] for report in (one, other)]
+    interval = ttest_ind(values[1], values[0], equal_var=False).confidence_interval(1 - 0.05 / len(found.features))
+    assert (tip.difference_low, tip.difference_high) == pytest.approx((interval.low, interval.high))
+    assert tip.difference == pytest.approx(0.05, abs=0.02)
+    assert tip.different
+    text = " ".join(str(getattr(block, "text", block)) for block in beside_screen(found, numbers=True).blocks)
+    assert "Tip opening" in text
+    assert tip.chart is not None
+    assert tip.chart.values == pytest.approx(values[0] + values[1])
+    same = [beside(_judged(60 + k), _judged(80 + k), names=("A", "B")) for k in range(10)]
+    assert sum(any(item.different or item.spread_differs for item in pair.features) for pair in same) <= 2
+
+
+def test_a_batch_that_spreads_more() -> None:
+    """Tips that scatter four times as much are told; batches of different models are refused."""
+    found = beside(_judged(53, scatter=0.01), _judged(54, scatter=0.08), names=("A", "B"))
+    tip = next(item for item in found.features if item.feature == "tip_opening_mm")
+    assert tip.spread_differs
+    assert tip.spread is not None
+    assert tip.spread > 2
+    spec = spec_with()
+    drawn = spec.model_copy(update={"drawing": {**spec.drawing, "X": spec.drawing[MODEL]}})
+    pieces = shop_of([read_piece(Truth(), np.random.default_rng(1), name=f"Q{k}") for k in range(3)])
+    renamed = gather([piece.model_copy(update={"model": "X"}) for piece in pieces.mouthpieces], [], [])
+    with pytest.raises(mk.RequestError, match="share no model"):
+        beside(_judged(55, count=3), judge_batch(renamed, spec=drawn), names=("A", "B"))
