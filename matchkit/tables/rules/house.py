@@ -45,10 +45,10 @@ def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
     seen: dict[tuple[object, ...], int] = {}
     for row, record in zip(reading.rows, reading.records, strict=True):
         key = tuple(getattr(record, name) for name in model.key)
-        if model in (FacingReading, ClosingTest) and key[-1] is None:
+        if isinstance(record, FacingReading | ClosingTest) and record.repeat is None:
             continue  # unnumbered repeats are averaged
         if key in seen:
-            what = ", ".join(shown(str(part)) for part in key)
+            what = ", ".join(shown(str(part)) for part in key if part is not None)
             yield Problem(reading.source, row, model.key[0], what, "each one once", f"row {seen[key]} has it already")
         else:
             seen[key] = row
