@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from matchkit.maker.gauge import GaugeStudy
     from matchkit.maker.measure.history import FacingHistory
     from matchkit.maker.measure.report import FacingReport
+    from matchkit.maker.paper import BatchRecord, Sheet
     from matchkit.maker.reface.plan import RefacePlan
     from matchkit.pairs.closing_tests import ScaleReport
     from matchkit.parts.facing import FacingPart
@@ -195,6 +197,82 @@ class MakerQuestions(Rooms):
             judged.append(judge_batch(gathered, spec=rules.with_step(gathered.stops_mm)))
         one, other = (Path(source).stem for source in (first, second))
         return beside(*judged, names=(one, other if other != one else f"{other} (second)"))
+
+    def sheet(
+        self, mouthpiece: str | None = None, *, pieces: str | Path | None = None, spec: str | Path | None = None
+    ) -> Sheet:
+        """Return a sheet to fill in at the bench: every feeler of the drawing on both rails, and its sizes.
+
+        Parameters
+        ----------
+        mouthpiece
+            one piece; by default every piece of ``pieces``
+        pieces, spec
+            as :meth:`batch`
+
+        Raises
+        ------
+        UnknownIdError
+            for a piece that is nowhere
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> len(mk.open().sheet("TB-25-07").rows)
+        16
+        """
+        from matchkit.maker.files import find_piece, read_pieces
+        from matchkit.maker.paper import bench_sheet
+
+        rules = self.tables.spec if spec is None else read_spec(spec)
+        if mouthpiece is not None:
+            return bench_sheet([find_piece(self.tables, mouthpiece, pieces, demo=self.demo)[0]], spec=rules)
+        return bench_sheet(read_pieces(pieces).mouthpieces, spec=rules)
+
+    def record(
+        self,
+        pieces: str | Path | None = None,
+        *,
+        piece: str | None = None,
+        spec: str | Path | None = None,
+        studies: Sequence[GaugeStudy] = (),
+        made_on: dt.date | None = None,
+    ) -> BatchRecord:
+        """Return the record of a batch as it is filed: every piece with every size, its doubt and verdict, the gauge and who read when.
+
+        Parameters
+        ----------
+        pieces, spec, studies
+            as :meth:`batch`
+        piece
+            only this one
+        made_on
+            the day that stands on it; none is made up
+
+        Raises
+        ------
+        UnknownIdError
+            for a piece that is not in the batch
+        DataError
+            with every problem of the pieces or the drawing
+
+        Examples
+        --------
+        >>> import matchkit as mk
+        >>> mk.open().record(piece="TB-25-13").pieces[0].verdict
+        'fail'
+        """
+        from matchkit.maker.batch import gauge_from
+        from matchkit.maker.conformity.batch import judge_batch
+        from matchkit.maker.conformity.rule import CONFIDENCE
+        from matchkit.maker.files import read_pieces
+        from matchkit.maker.paper import batch_record
+
+        rules, gathered = self.tables.spec if spec is None else read_spec(spec), read_pieces(pieces)
+        rules = rules.with_step(gathered.stops_mm)
+        rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
+        report = judge_batch(gathered, spec=rules)
+        return batch_record(report, gathered, spec=rules, confidence=CONFIDENCE, only=piece, made_on=made_on)
 
     def reface(
         self,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -11,6 +12,7 @@ from matchkit.cli.printing import show
 from matchkit.cli.progress import bar
 from matchkit.words.maker.batch import batch_screen
 from matchkit.words.maker.beside import beside_screen
+from matchkit.words.maker.paper import record_screen, sheet_screen
 
 if TYPE_CHECKING:
     from matchkit.maker.conformity.batch import BatchReport
@@ -29,6 +31,10 @@ FAILS = 5
 @click.option("--figure", metavar="FILE", help="Draw the batch, pieces by features, into an svg or png.")
 @click.option("--figure-pairs", metavar="FILE", help="Draw the pairing, pieces by strengths, into an svg or png.")
 @click.option("--figure-chart", metavar="FILE", help="Draw the tip openings in the order of making, into an svg or png.")
+@click.option("--sheet", is_flag=True, help="A sheet to fill in at the bench instead, for every piece.")
+@click.option("--record", is_flag=True, help="A record for the file instead: every piece with every size, doubt and verdict.")
+@click.option("--piece", metavar="ID", help="Only this piece, with --record.")
+@click.option("--date", "made_on", type=click.DateTime(["%Y-%m-%d"]), help="The day that stands on the record.")
 @click.option("--numbers", is_flag=True, help="Tables too: what was read, how capable the making is, the pairing.")
 @data_option
 @output_options
@@ -45,6 +51,10 @@ def command(
     figure_chart: str | None,
     *,
     numbers: bool,
+    sheet: bool,
+    record: bool,
+    piece: str | None,
+    made_on: dt.datetime | None,
     **options: Any,
 ) -> None:
     """Judge PIECES against the drawings of their models, and pair them with the house reeds.
@@ -61,6 +71,14 @@ def command(
         )
         return
     studies = () if study is None else mk.gauge_study(study)
+    if sheet:
+        show(house.sheet(pieces=pieces, spec=options["spec"]), sheet_screen, style, out)
+        return
+    if record or piece is not None:
+        day = None if made_on is None else made_on.date()
+        filed = house.record(pieces, piece=piece, spec=options["spec"], studies=studies, made_on=day)
+        show(filed, record_screen, style, out)
+        return
     with bar("measuring and pairing") as progress:
         report = house.batch(pieces, studies=studies, progress=progress, **options)
     if pieces is None:

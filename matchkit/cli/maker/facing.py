@@ -8,6 +8,7 @@ from matchkit.cli.options import data_option, open_data, output_options, study_o
 from matchkit.cli.printing import show
 from matchkit.words.maker.facing import facing_screen
 from matchkit.words.maker.history import history_screen
+from matchkit.words.maker.paper import sheet_screen
 
 
 @click.command(name="facing")
@@ -16,6 +17,7 @@ from matchkit.words.maker.history import history_screen
 @study_option
 @click.option("--figure", metavar="FILE", help="Draw the lay and its distance from the fair curve into an svg or png.")
 @click.option("--numbers", is_flag=True, help="Tables too: every length and every feeler.")
+@click.option("--sheet", is_flag=True, help="A sheet to fill in at the bench instead.")
 @click.option("--history", is_flag=True, help="What changed over the days on which it was read, before and after a refacing.")
 @data_option
 @output_options
@@ -31,10 +33,14 @@ def command(
     *,
     numbers: bool,
     history: bool,
+    sheet: bool,
 ) -> None:
     """Say what the readings of MOUTHPIECE tell: lengths, shape, smoothness, rails, bumps and flats, and how sure each is."""
     import matchkit as mk
 
+    if sheet:
+        show(open_data(data, model).sheet(mouthpiece, pieces=pieces), sheet_screen, style, out)
+        return
     if history:
         show(open_data(data, model).history(mouthpiece, pieces=pieces), history_screen, style, out)
         return

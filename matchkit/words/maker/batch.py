@@ -12,7 +12,8 @@ from matchkit.maker.conformity.batch import BatchReport, FeatureSummary, WhatIf
 from matchkit.maker.conformity.chart import Signal
 from matchkit.maker.conformity.drawing import PieceJudged
 from matchkit.maker.conformity.slip import Slip
-from matchkit.maker.pairing import ForTheBox, Pairing
+from matchkit.maker.pairing import Pairing
+from matchkit.maker.strips import ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
 from matchkit.words.maker.features import DUST, REMEDIES, again_words, fault_words, feature_words
@@ -245,14 +246,12 @@ def _box(box: ForTheBox | None) -> str:
     if box is None:
         return "No strength can go on the box: none is playable within the house's range."
     strip = box.strip
-    also = "" if box.also is None else f", then {box.also.strength:g}"
+    also = "" if box.also is None else f" (then {box.also.strength:g})"
     narrow = {
-        "level": f"how hard the lot is as a whole is known to ± {2 * strip.level_pct:.0f} %; read five of it (calibrate) to know better",
+        "level": f"how hard the lot is is known to ± {2 * strip.level_pct:.0f} %: read five of it to know better",
         "spread": "only a tighter box would bring them closer together",
     }[box.narrow]
-    why = (
-        f"on these pieces nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa, nearest the middle of the range"
-    )
+    why = f"nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa, nearest the middle"
     return sentences(f"For the box: {strip.lot}{also}: {why}", narrow)
 
 
@@ -261,8 +260,4 @@ def _too_wide(pairing: Pairing) -> bool:
 
 
 def _wide(pairing: Pairing) -> str:
-    low, high = pairing.closing_range_kpa
-    return (
-        f"{pairing.wide} of {len(pairing.lots)} strengths lie within {low:g} to {high:g} kPa on every piece: "
-        "so wide a range tells little; narrow it in house.toml, [closing_range]."
-    )
+    return f"{pairing.wide} of {len(pairing.lots)} lie in range on every piece: a narrower closing_range in house.toml would tell more."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matchkit.maker.conformity.batch import BatchReport, FeatureSummary
-from matchkit.maker.conformity.capability import Capability, Index
+from matchkit.maker.conformity.capability import Capability, HeldBack, Index
 from matchkit.maker.conformity.drawing import PieceJudged
 from matchkit.maker.pairing import Pairing
 from matchkit.words.facts import assumed_words
@@ -46,12 +46,10 @@ def _capable(report: BatchReport) -> list[Block | str]:
         return []
     rows.sort(key=lambda row: row[0])
     lines = tuple(_capable_row(item, made, report) for _, item, made in rows[:SHOWN_FEATURES])
-    held = {made.held_back for _, _, made in rows[:SHOWN_FEATURES]}
+    held = dict.fromkeys(made.held_back for _, _, made in rows[:SHOWN_FEATURES])
     notes = [
         "Cpk is from neighbours in the order of making, Ppk from all pieces, each with its 95 % interval; the last column is Ppk without the pieces that fail",
-        "* not to be quoted: a chart shows a signal or a drift" if "out of control" in held else None,
-        "not to be quoted: fewer than 20 pieces" if "few pieces" in held else None,
-        "the order of making is not known, so there is no Cpk" if "order not known" in held else None,
+        *(_HELD_BACK[why] for why in held if why is not None),
     ]
     titles = ("least capable", "Cpk", "Ppk", "Ppk, sound")
     return ["", Table(titles, lines, right=(1, 2, 3)), "", sentences(*notes)]
@@ -67,6 +65,13 @@ def _read_row(piece: PieceJudged) -> tuple[str, ...]:
         return piece.mouthpiece_id, piece.verdict, "-", "-", "-", "-"
     allowed = allowed_words(worst.low, worst.high)
     return piece.mouthpiece_id, piece.verdict, f"{worst.value:.3f}", f"{worst.u:.3f}", allowed, percent(1 - worst.probability)
+
+
+_HELD_BACK: dict[HeldBack, str] = {
+    "out of control": "* not to be quoted: a chart shows a signal or a drift",
+    "few pieces": "not to be quoted: fewer than 20 pieces",
+    "order not known": "the order of making is not known, so there is no Cpk",
+}
 
 
 def _capable_row(item: FeatureSummary, made: Capability, report: BatchReport) -> tuple[str, ...]:

@@ -82,7 +82,7 @@ def short_words(fault: Fault) -> str:
 
 
 REMEDIES = {
-    "rail short": "lay a straight edge across the table; if it is not twisted, lengthen that rail, else flatten it and measure again",
+    "rail short": "straight edge across the table first; if flat, lengthen that rail, if twisted, flatten it and measure again",
     "stop short": "take material off there",
     "stop long": "only facing the table down shortens it",
     "tip too close": "open it towards the tip",

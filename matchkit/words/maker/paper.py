@@ -1,0 +1,139 @@
+"""Paper for the bench: a sheet with places to fill in, and the record of a batch or a piece for the file and the customer."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from matchkit.maker.facts import FeatureAt
+from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
+from matchkit.words.facts import assumed_words
+from matchkit.words.maker.features import NAMES, fault_words, feature_words
+from matchkit.words.numbers import allowed_words, percent
+from matchkit.words.screen import Block, Gap, Screen, Table, screen, sentences
+
+BLANK = "______"
+
+VERDICTS = {"pass": "good", "inconclusive": "near a limit", "fail": "out of drawing"}
+GAUGES = {
+    "u_feeler_mm": "feelers",
+    "u_stop_mm": "touch of a stop",
+    "stop_step_mm": "step a stop is read to",
+    "u_operator_mm": "people among one another",
+    "u_tip_mm": "tip opening",
+}
+
+
+def sheet_screen(sheet: Sheet) -> Screen:
+    """Return a sheet to fill in by hand, piece by piece."""
+    rows: dict[str, dict[float, None]] = defaultdict(dict)
+    for row in sheet.rows:
+        rows[row.mouthpiece_id][row.feeler_mm] = None
+    sizes = {row.mouthpiece_id: row.sizes for row in sheet.sizes}
+    blocks: list[Block | str] = []
+    for piece, feelers in rows.items():
+        blocks += [
+            f"{piece}    read on {BLANK}    by {BLANK}    gauge {BLANK}",
+            "",
+            Table(
+                ("feeler mm", "left rail", "right rail", "again left", "again right"),
+                tuple((f"{feeler:g}", *[BLANK] * 4) for feeler in feelers),
+            ),
+            "",
+            "  ".join(f"{NAMES[size]} {BLANK}" for size in sizes[piece]),
+            Gap(),
+        ]
+    return screen(
+        blocks,
+        "Stops in mm from the tip; wipe the feelers, thinnest last, do not force them. Read one rail through, then the other.",
+        "Wash and disinfect a mouthpiece that somebody played before it is handled.",
+        "As a table to type into: --format csv --out facings.csv.",
+    )
+
+
+def record_screen(record: BatchRecord) -> Screen:
+    """Return the record of a batch, piece by piece."""
+    head = " · ".join(
+        part for part in (record.house, record.made_on or "", f"verdicts {percent(record.confidence)} sure") if part
+    )
+    return screen(
+        head,
+        "",
+        (block for piece in record.pieces for block in _piece(piece)),
+        sentences(*gauge_words(record)),
+        assumed_words(record.assumed) or None,
+        "± holds the true value 19 times of 20. A piece is good where every critical size is within its limits, its doubt allowed for.",
+    )
+
+
+def gauge_words(record: BatchRecord) -> list[str]:
+    """Return what the gauges are worth."""
+    told = [f"{GAUGES[name]} {value:g} mm" for name, value in record.gauge.items() if value > 0]
+    return [f"standard uncertainties of the gauge: {', '.join(told)}"]
+
+
+def _piece(piece: PieceRecord) -> list[Block | str]:
+    return [
+        piece_head(piece),
+        read_words(piece),
+        *([sentences(fault_words(piece.judged.fault))] if piece.judged.fault is not None else []),
+        "",
+        Table(STOP_TITLES, stop_rows(piece), right=(0, 1, 2, 3, 4)),
+        "",
+        Table(("size", "read", "±", "drawing", "verdict"), size_rows(piece), right=(1, 2, 3)),
+        "",
+        *(
+            [f"Not measured: {', '.join(feature_words(at) for at in piece.judged.missing)}.", ""]
+            if piece.judged.missing
+            else []
+        ),
+    ]
+
+
+def piece_head(piece: PieceRecord) -> str:
+    """Return a piece with its verdict."""
+    serial = "" if piece.serial is None else f", serial {piece.serial}"
+    return f"{piece.mouthpiece_id} ({piece.model}{serial}): {VERDICTS[piece.verdict]}."
+
+
+def read_words(piece: PieceRecord) -> str:
+    """Return who read it when and with what, as far as that is recorded."""
+    days = ", ".join(piece.read_on)
+    people = f" by {', '.join(piece.operators)}" if piece.operators else ""
+    gauges = f" with {', '.join(piece.gauges)}" if piece.gauges else ""
+    return f"Read{f' on {days}' if piece.read_on else ' on a day that is not recorded'}{people}{gauges}."
+
+
+STOP_TITLES = ("feeler mm", "left mm", "right mm", "±", "drawing", "verdict")
+
+
+def stop_rows(piece: PieceRecord) -> tuple[tuple[str, ...], ...]:
+    """Return the stops of a piece as cells, a feeler a row, with the worse verdict of the two rails."""
+    found = []
+    for feeler in sorted({line.feeler_mm for line in piece.lines if line.feature == "stop_mm" and line.feeler_mm is not None}):
+        sides = {line.rail: line for line in piece.lines if line.feature == "stop_mm" and line.feeler_mm == feeler}
+        left, right = (f"{sides[rail].value:.2f}" if rail in sides else "-" for rail in ("left", "right"))
+        worst = max(sides.values(), key=lambda line: list(VERDICTS).index(line.verdict))
+        allowed = allowed_words(worst.low, worst.high)
+        found.append((f"{feeler:g}", left, right, f"{worst.plus_minus:.2f}", allowed, verdict_words(worst)))
+    return tuple(found)
+
+
+def size_rows(piece: PieceRecord) -> tuple[tuple[str, ...], ...]:
+    """Return every other size as cells; rails against one another on average only."""
+    return tuple(
+        _line_row(line)
+        for line in piece.lines
+        if line.feature != "stop_mm" and (line.feature != "rail_difference_mm" or line.feeler_mm is None)
+    )
+
+
+def verdict_words(line: RecordLine) -> str:
+    """Return the verdict on one size."""
+    return VERDICTS[line.verdict] + ("" if line.critical or line.verdict == "pass" else ", not critical")
+
+
+def _line_row(line: RecordLine) -> tuple[str, ...]:
+    at = FeatureAt(line.feature, line.rail, line.feeler_mm)
+    digits = 3 if line.feature == "table_gap_mm" else 2
+    value, doubt = (f"{part:.{digits}f}" for part in (line.value, line.plus_minus))
+    return feature_words(at), value, doubt, allowed_words(line.low, line.high, digits), verdict_words(line)

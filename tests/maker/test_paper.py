@@ -1,0 +1,71 @@
+"""Paper: sheets to fill in, and records for the file."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+
+import pandas as pd
+import pytest
+
+import matchkit as mk
+from matchkit.cli.printing import lay_out, to_csv
+from matchkit.files import shipped
+from matchkit.records.parts import FacingReading
+from matchkit.tables.read.csv import read_csv
+from matchkit.words.maker.paper import record_screen, sheet_screen
+
+
+def test_a_sheet_has_a_place_for_every_feeler_of_the_drawing() -> None:
+    """Eight feelers on two rails for each of forty pieces, no expected value anywhere; a piece without a drawing gets the usual feelers."""
+    house = mk.open()
+    sheet = house.sheet()
+    assert len(sheet.rows) == 40 * 16
+    text = lay_out(sheet_screen(house.sheet("TB-25-07")))
+    assert text.count("______") >= 8 * 4 + 8
+    assert "24.55" not in text
+    assert {row.feeler_mm for row in house.sheet("AM-05").rows} == {0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2}
+    with pytest.raises(mk.UnknownIdError):
+        house.sheet("nobody")
+
+
+def test_a_sheet_that_was_filled_in_is_a_table_of_facings(tmp_path: object) -> None:
+    """The csv, typed into, is read as facings.csv as it is."""
+    from pathlib import Path
+
+    sheet = mk.open().sheet("TB-25-07")
+    frame = pd.read_csv(io.StringIO(to_csv(sheet.flat_rows(), sheet.columns())))
+    frame["stop_mm"] = 12.5
+    path = Path(str(tmp_path)) / "facings.csv"
+    frame.to_csv(path, index=False)
+    reading = read_csv(path, FacingReading)
+    assert not reading.problems
+    assert len(reading.records) == 16
+
+
+def test_a_record_says_everything_that_a_verdict_rests_on() -> None:
+    """Each piece with every feature, its doubt (1.96 u), limits and verdict; the same as the batch's; the day only where it was given."""
+    house = mk.open()
+    record, report = house.record(), house.batch(pair=False)
+    assert [piece.verdict for piece in record.pieces] == [piece.verdict for piece in report.pieces]
+    for piece, judged in zip(record.pieces, report.pieces, strict=True):
+        assert len(piece.lines) == len(judged.features)
+        for line, feature in zip(piece.lines, judged.features, strict=True):
+            assert (line.value, line.low, line.high, line.verdict) == (
+                feature.value,
+                feature.low,
+                feature.high,
+                feature.verdict,
+            )
+            assert line.plus_minus == pytest.approx(1.96 * feature.u)
+    assert record.made_on is None
+    one = house.record(piece="TB-25-13", made_on=dt.date(2026, 3, 1))
+    text = lay_out(record_screen(one))
+    for told in ("TB-25-13", "2026-03-01", "out of drawing", "Tip 0.19 mm too open", "2.42 to 2.58", "Read on 2026-02-03"):
+        assert told in text
+    rows = record.flat_rows()
+    assert len(rows) == sum(len(piece.lines) for piece in record.pieces)
+    assert {"mouthpiece_id", "feature", "value", "plus_minus", "low", "high", "verdict", "read_on"} <= set(rows[0])
+    with pytest.raises(mk.UnknownIdError):
+        house.record(piece="TB-25-99")
+    assert shipped("data/demo-bench/batch").is_dir()
