@@ -76,18 +76,23 @@ LISTED = 20
 
 
 def listing(problems: Iterable[Problem]) -> list[str]:
-    """Return problems as lines, those of one file and column beyond the first twenty as a count.
+    """Return problems as lines: equal slips of one column once, with how many rows have it; beyond the first twenty of a column a count.
 
-    >>> listing([Problem("reeds.csv", row, "cut", "'x'", "filed or unfiled") for row in range(2, 100)])[-1]
-    'reeds.csv, column cut: and 78 more'
+    >>> listing([Problem("reeds.csv", row, "cut", "'x'", "filed or unfiled") for row in range(2, 100)])
+    ["reeds.csv, row 2, column cut: read 'x'; expected filed or unfiled; so in 98 rows"]
     """
     lines: list[str] = []
     counts: dict[tuple[str, str | None], int] = {}
+    equal: dict[tuple[object, ...], list[Problem]] = {}
     for problem in problems:
+        key = (problem.source, problem.column, problem.read, problem.expected, problem.hint, problem.row is None)
+        equal.setdefault(key, []).append(problem)
+    for same in equal.values():
+        problem = same[0]
         place = (problem.source, problem.column)
         counts[place] = counts.get(place, 0) + 1
         if counts[place] <= LISTED:
-            lines.append(str(problem))
+            lines.append(f"{problem}; so in {len(same)} rows" if len(same) > 1 else str(problem))
     for (source, column), count in counts.items():
         if count > LISTED:
             where = source if column is None else f"{source}, column {column}"

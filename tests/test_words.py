@@ -19,6 +19,7 @@ from matchkit.words.screen import Screen, Text
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "matchkit"
 READS = {
+    "cli/maker/reface.py": {"startswith", "endswith", "removesuffix"},  # a size, the name of a file
     "cli/maker/gauge.py": {"rpartition"},  # an option: name=value
     "cli/options.py": {"endswith", "removeprefix"},  # a file's name, a parameter's name
     "cli/playtest/log.py": {"removesuffix"},  # the name of a column or a table

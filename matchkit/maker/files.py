@@ -8,7 +8,7 @@ from pathlib import Path
 from matchkit.errors import DataError, Problem, RequestError, SourceError
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import Pieces, gather
-from matchkit.maker.gauge import GaugeStudy, crossed, study
+from matchkit.maker.gauge import GaugeStudy, checked_tolerance, crossed, study
 from matchkit.names import by_id
 from matchkit.parts.calibrate import Calibration, calibrate_readings
 from matchkit.records.calibration import BenchReading
@@ -90,14 +90,20 @@ def gauge_study(
     if lost := sorted(set(widths) - set(quantities)):
         raise RequestError(f"a tolerance of {', '.join(lost)}, which nobody read; the study has {', '.join(quantities)}")
     return tuple(
-        study(
-            crossed([pair for pair in rows if pair[1].quantity == quantity], source=place.name)[0],
-            quantity=quantity,
-            unit="mm",
-            tolerance=widths.get(quantity),
-        )
+        _study([record for _, record in rows if record.quantity == quantity], source=place.name, tolerance=widths.get(quantity))
         for quantity in quantities
     )
+
+
+def _study(readings: list[StudyReading], *, source: str, tolerance: float | None) -> GaugeStudy:
+    """Analyse one quantity, by a mixed model where it was not read evenly."""
+    checked_tolerance(tolerance, "mm")
+    even = crossed(readings, source=source)
+    if even is not None:
+        return study(even, quantity=readings[0].quantity, unit="mm", tolerance=tolerance)
+    from matchkit.maker.gauge_uneven import uneven_study
+
+    return uneven_study(readings, source=source, unit="mm", tolerance=tolerance)
 
 
 def read_pieces(pieces: str | Path | None) -> Pieces:

@@ -7,9 +7,9 @@ not significant at 0.25 (the usual level; AIAG MSA 4th edition, from memory). A 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +59,14 @@ class AverageRange:
 
 
 @dataclass(frozen=True)
+class Range:
+    """A 95 % interval of a standard deviation."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
 class GaugeStudy(Answer):
     """What a study says of a gauge; standard deviations in the unit of the readings.
 
@@ -93,42 +101,36 @@ class GaugeStudy(Answer):
     """The step that every reading lies on, where they tell it."""
     by_ranges: AverageRange | None
     """The same by averages and ranges, where two people or more took part."""
+    ranges: dict[str, Range]
+    """95 % intervals of the standard deviations, by name: touch (repeatability), people (reproducibility), gauge and piece."""
 
 
-def crossed(readings: Sequence[tuple[int, StudyReading]], *, source: str) -> tuple[Array, list[str], list[str]]:
-    """Arrange readings (row number, record) into an array (pieces, people, repeats), with the names of pieces and people.
+def crossed(readings: Sequence[StudyReading], *, source: str) -> Array | None:
+    """Arrange readings into an array (pieces, people, repeats); None where a cell is missing or was not read as often as the others.
 
-    Raises DataError that names every cell of the study that is missing or not read as often as the others.
+    Raises DataError where there are fewer than two pieces, or each was read once.
     """
     cells: dict[tuple[str, str], list[float]] = defaultdict(list)
-    for _, reading in readings:
+    for reading in readings:
         cells[reading.piece, reading.operator].append(reading.reading_mm)
-    pieces = list(dict.fromkeys(reading.piece for _, reading in readings))
-    people = list(dict.fromkeys(reading.operator for _, reading in readings))
-    counts = [len(cells[piece, person]) for piece in pieces for person in people]
-    usual = max(set(counts), key=lambda count: (counts.count(count), count))
-    problems = [
-        Problem(
-            source,
-            None,
-            None,
-            f"{len(cells[piece, person])} readings of piece {piece!r} by {person!r}",
-            f"{usual}, as of the others",
-            "every person reads every piece equally often; read these again, or leave the piece out",
-        )
-        for piece in pieces
-        for person in people
-        if len(cells[piece, person]) != usual
-    ]
-    if problems:
-        raise DataError(problems)
-    if len(pieces) < 2 or usual < 2:
-        read = f"{len(pieces)} pieces, each read {usual} times by {len(people)} people"
+    pieces = list(dict.fromkeys(reading.piece for reading in readings))
+    people = list(dict.fromkeys(reading.operator for reading in readings))
+    counts = {len(cells[piece, person]) for piece in pieces for person in people}
+    if len(pieces) < 2 or max(counts) < 2:
+        read = f"{len(pieces)} pieces, each read {max(counts)} times by {len(people)} people"
         raise DataError([Problem(source, None, None, read, "two pieces or more, each read twice or more")])
-    return np.array([[cells[piece, person] for person in people] for piece in pieces]), pieces, people
+    if len(counts) > 1:
+        return None
+    return np.array([[cells[piece, person] for person in people] for piece in pieces])
 
 
 MOST_TOLERANCE_MM = 20.0
+
+
+def checked_tolerance(tolerance: float | None, unit: str) -> None:
+    """Raise RequestError for a tolerance that cannot be one."""
+    if tolerance is not None and not 0 < tolerance < MOST_TOLERANCE_MM:
+        raise RequestError(f"the tolerance must be above 0 and below {MOST_TOLERANCE_MM:g} {unit}; read {tolerance:g}")
 
 
 def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None = None) -> GaugeStudy:
@@ -142,8 +144,7 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
     """
     from scipy.stats import f as fisher
 
-    if tolerance is not None and not 0 < tolerance < MOST_TOLERANCE_MM:
-        raise RequestError(f"the tolerance must be above 0 and below {MOST_TOLERANCE_MM:g} {unit}; read {tolerance:g}")
+    checked_tolerance(tolerance, unit)
     parts, people, repeats = readings.shape
     y = readings - readings.mean()
     by_part, by_person, by_cell = y.mean(axis=(1, 2)), y.mean(axis=(0, 2)), y.mean(axis=2)
@@ -183,35 +184,116 @@ def study(readings: Array, *, quantity: str, unit: str, tolerance: float | None 
     var_cross = max((ss_cross / df_cross - ms_touch) / repeats, 0.0) if df_cross and not pooled else 0.0
     var_person = max((ss_person / df_person - over) / (parts * repeats), 0.0) if df_person else 0.0
     var_part = max((ms_part - over) / (people * repeats), 0.0)
-    reproducibility = float(np.sqrt(var_person + var_cross)) if df_person else None
-    gauge = float(np.sqrt(ms_touch + var_person + var_cross))
-    piece = float(np.sqrt(var_part))
-    total = float(np.hypot(gauge, piece))
-    of_study = gauge / total if total > 0 else 0.0
-    of_tolerance = None if tolerance is None else SPAN * gauge / tolerance
-    return GaugeStudy(
+    variances = {"piece": var_part, "person": var_person, "cross": var_cross, "touch": ms_touch}
+    squares = _MeanSquares(
+        (ms_part, df_part),
+        (ss_person / df_person, df_person) if df_person else None,
+        (ss_cross / df_cross, df_cross) if df_cross and not pooled else None,
+        (ms_touch, df_error),
+    )
+    return assembled(
+        readings=readings.ravel(),
+        shape=(parts, people, repeats),
         quantity=quantity,
         unit=unit,
-        pieces=parts,
-        people=people,
-        repeats=repeats,
         method="analysis of variance",
         pooled=pooled,
         table=(*head, *rows, tail),
-        repeatability=float(np.sqrt(ms_touch)),
-        repeatability_degrees=df_error,
-        reproducibility=reproducibility,
+        variances=variances,
+        degrees=df_error,
+        ranges=_drawn_ranges(squares, people=people, parts=parts, repeats=repeats) if ms_touch > 0 else {},
+        tolerance=tolerance,
+        one_person=not df_person,
+        by_ranges=average_range(readings) if df_person and ms_touch > 0 else None,
+    )
+
+
+def assembled(
+    *,
+    readings: Array,
+    shape: tuple[int, int, int],
+    quantity: str,
+    unit: str,
+    method: str,
+    pooled: bool,
+    table: tuple[AnovaRow, ...],
+    variances: Mapping[str, float],
+    degrees: int,
+    ranges: dict[str, Range],
+    tolerance: float | None,
+    one_person: bool,
+    by_ranges: AverageRange | None = None,
+) -> GaugeStudy:
+    """Put the components of variance (piece, person, cross, touch) together into what a study says."""
+    apart = variances.get("person", 0.0) + variances.get("cross", 0.0)
+    gauge, piece = float(np.sqrt(variances["touch"] + apart)), float(np.sqrt(variances["piece"]))
+    total = float(np.hypot(gauge, piece))
+    of_study = gauge / total if total > 0 else 0.0
+    of_tolerance = None if tolerance is None else SPAN * gauge / tolerance
+    known = variances["touch"] > 0
+    return GaugeStudy(
+        quantity=quantity,
+        unit=unit,
+        pieces=shape[0],
+        people=shape[1],
+        repeats=shape[2],
+        method=method,
+        pooled=pooled,
+        table=table,
+        repeatability=float(np.sqrt(variances["touch"])),
+        repeatability_degrees=degrees,
+        reproducibility=None if one_person else float(np.sqrt(apart)),
         gauge=gauge,
         piece=piece,
         total=total,
         share_of_study=of_study,
         tolerance=tolerance,
         share_of_tolerance=of_tolerance,
-        distinct=int(DISTINCT * piece / gauge) if ms_touch > 0 else None,
-        verdict=_verdict(of_study if of_tolerance is None else of_tolerance) if ms_touch > 0 else "nothing",
-        step=implied_step_mm(readings.ravel().tolist()),
-        by_ranges=average_range(readings) if df_person and ms_touch > 0 else None,
+        distinct=int(DISTINCT * piece / gauge) if known else None,
+        verdict=_verdict(of_study if of_tolerance is None else of_tolerance) if known else "nothing",
+        step=implied_step_mm(readings.tolist()),
+        by_ranges=by_ranges,
+        ranges=ranges,
     )
+
+
+class _MeanSquares(NamedTuple):
+    """Mean squares with their degrees of freedom; None where a source is not in the model."""
+
+    part: tuple[float, int]
+    person: tuple[float, int] | None
+    cross: tuple[float, int] | None
+    touch: tuple[float, int]
+
+
+DRAWN = 20_000
+SEED = 20264
+
+
+def _drawn_ranges(squares: _MeanSquares, *, parts: int, people: int, repeats: int) -> dict[str, Range]:
+    """Return generalised intervals (Weerahandi 1993; for such studies Hamada and Weerahandi 2000; both from memory), by seeded draws.
+
+    Each mean square is what its expectation is times a chi-squared over its degrees of freedom; turned round, draws of chi-squared give draws of the
+    expectations, and components follow from them as from the mean squares, cut at 0.
+    """
+    rng = np.random.default_rng(SEED)
+
+    def expectation(square: tuple[float, int]) -> Array:
+        value, degrees = square
+        return np.asarray(value * degrees / rng.chisquare(degrees, DRAWN))
+
+    touch, part = expectation(squares.touch), expectation(squares.part)
+    cross = touch if squares.cross is None else expectation(squares.cross)
+    of_cross = np.maximum(cross - touch, 0.0) / repeats
+    apart = of_cross
+    if squares.person is not None:
+        apart = of_cross + np.maximum(expectation(squares.person) - cross, 0.0) / (parts * repeats)
+    found = {"touch": touch, "gauge": touch + apart, "piece": np.maximum(part - cross, 0.0) / (people * repeats)}
+    if squares.person is not None:
+        found["people"] = apart
+    return {
+        name: Range(*(float(end) for end in np.sqrt(np.quantile(values, (0.025, 0.975))))) for name, values in found.items()
+    }
 
 
 def _ratio(above: float, below: float) -> float:

@@ -378,12 +378,12 @@ def test_a_terminal_of_few_characters_is_no_error() -> None:
 
 def test_long_lists_are_counted_in_text_and_whole_in_json(tmp_path: Path) -> None:
     """A thousand bad rows of four thousand print twenty of a column and a count; JSON has all of them. A whole column is told once."""
-    rows = "".join(f"M{k},alto,{190 if k % 4 == 0 else 1.9}\n" for k in range(4000))
+    rows = "".join(f"M{k},alto,{180 + k / 100 if k % 4 == 0 else 1.9}\n" for k in range(4000))
     (tmp_path / "mouthpieces.csv").write_text(f"id,instrument,tip_opening_mm\n{rows}")
     (tmp_path / "reeds.csv").write_text("id,instrument,cut,strength\n")
     (tmp_path / "ligatures.csv").write_text("id\n")
     text = run("tables", "check", str(tmp_path)).stdout
-    assert text.count("looks like 1.9 mm") == 20
+    assert text.count("looks like") == 20
     assert "mouthpieces.csv, column tip_opening_mm: and 980 more" in text
     assert len(json.loads(run("tables", "check", str(tmp_path), "--format", "json").stdout)["problems"]) == 1000
     whole = "".join(f"M{k},alto,190\n" for k in range(1000))

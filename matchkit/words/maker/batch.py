@@ -21,6 +21,8 @@ from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
 
 SHOWN_PIECES = 20
+LONG = 60
+"""A remedy longer than this is said once."""
 SHOWN_POSITIONS = 6
 FEW_STRENGTHS = 4
 WORTH_TELLING = 0.05
@@ -116,9 +118,13 @@ def _out(report: BatchReport) -> list[Block]:
         for piece in report.pieces
         if piece.verdict == "fail" and piece.fault is not None and piece.mouthpiece_id not in excused
     ]
-    lines = [
-        f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {REMEDIES[piece.fault.kind]}." for piece in out if piece.fault
-    ]
+    lines, said = [], {}
+    for piece in out:
+        if piece.fault is not None:
+            remedy = REMEDIES[piece.fault.kind]
+            first = said.setdefault(remedy, piece.mouthpiece_id)
+            again = first != piece.mouthpiece_id and len(remedy) > LONG
+            lines.append(f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {f'as {first}' if again else remedy}.")
     if not lines:
         return []
     blocks: list[Block] = [Text("Out of drawing:"), *(Text(line, indent=2, hang=2) for line in lines[:SHOWN_PIECES])]
