@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from matchkit.cli.printing import clean, deliver_bytes
+from matchkit.cli.printing import FIGURE_FILE, PAGE_FILE, clean
 from matchkit.constants import INSTRUMENTS
 from matchkit.errors import listing
 
@@ -97,13 +97,31 @@ def study_option(function: Command) -> Command:
     )(function)
 
 
-def write_figure(name: str, report: Any, path: str) -> None:
-    """Draw a report with one of the figures of ``matchkit.report`` and write it whole or not at all."""
-    from matchkit.report import figures
+def picture_options(function: Command) -> Command:
+    """Add ``--figure`` and ``--page``, which :func:`matchkit.cli.printing.show` writes beside the answer."""
 
-    if not path.lower().endswith((".svg", ".png")):
-        raise click.UsageError(f"a figure is an svg or a png; read {path!r}")
-    deliver_bytes(getattr(figures, name)(report, "png" if path.lower().endswith(".png") else "svg"), path)
+    def kept(key: str, suffixes: tuple[str, ...], what: str) -> Callable[[click.Context, click.Parameter, str | None], None]:
+        def keep(context: click.Context, _: click.Parameter, value: str | None) -> None:
+            if value is not None and not value.lower().endswith(suffixes):
+                raise click.UsageError(f"{what}; read {value!r}")
+            context.meta[key] = value
+
+        return keep
+
+    function = click.option(
+        "--page",
+        metavar="FILE",
+        expose_value=False,
+        callback=kept(PAGE_FILE, (".html", ".htm"), "a page is an html file"),
+        help="Write it as a page too, one html file to look at, send or print.",
+    )(function)
+    return click.option(
+        "--figure",
+        metavar="FILE",
+        expose_value=False,
+        callback=kept(FIGURE_FILE, (".svg", ".png", ".pdf"), "a figure is an svg, a png or a pdf"),
+        help="Draw it too, into an svg, png or pdf.",
+    )(function)
 
 
 def wish_option(function: Command) -> Command:

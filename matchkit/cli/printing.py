@@ -175,10 +175,42 @@ def deliver_bytes(content: bytes, out: str) -> None:
 
 
 def show(answer: Shown, words: Callable[[Shown], Screen], style: str, out: str | None) -> None:
-    """Print an answer as it was asked for: laid out, as JSON, or as csv."""
+    """Print an answer as it was asked for: laid out, as JSON, or as csv; and write its picture and page where these were asked for."""
+    draw(answer, words)
     if style == "json":
         deliver(to_json(answer.to_dict()), out)
     elif style == "csv":
         deliver(to_csv(answer.flat_rows(), answer.columns()), out)
     else:
         deliver(lay_out(words(answer)), out)
+
+
+FIGURE_FILE, PAGE_FILE = "matchkit.figure", "matchkit.page"
+"""Where a command keeps the files that ``--figure`` and ``--page`` name."""
+
+
+def draw(answer: Shown, words: Callable[[Shown], Screen], *, also: Sequence[Any] = ()) -> None:
+    """Write the picture and the page of an answer into the files that were named, if any."""
+    asked = click.get_current_context().meta
+    figure, page = asked.get(FIGURE_FILE), asked.get(PAGE_FILE)
+    asked[FIGURE_FILE] = asked[PAGE_FILE] = None  # once
+    if figure is not None:
+        write_figure(answer, figure)
+    if page is not None:
+        from matchkit.report.pages import page_of
+
+        deliver_bytes(page_of(answer, words(answer), also=also).encode("utf-8"), page)
+
+
+def write_figure(answer: Any, path: str) -> None:
+    """Draw an answer and write it whole or not at all."""
+    from matchkit.report.figures import figure_bytes, style_of
+
+    style = style_of(path)
+    if style is None:
+        raise click.UsageError(f"a figure is an svg, a png or a pdf; read {path!r}")
+    try:
+        content = figure_bytes(answer, style)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
+    deliver_bytes(content, path)

@@ -1,6 +1,23 @@
 """The way in: :func:`open_house` opens a house, and a :class:`House` answers one question a method."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 from matchkit.house.house import House
 from matchkit.house.opening import open_house
+from matchkit.results import drawn_by
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 __all__ = ["House", "open_house"]
+
+
+def _plot(answer: Any, ax: Axes | None) -> Axes:
+    from matchkit.report.figures import plot
+
+    return plot(answer, ax)
+
+
+drawn_by(_plot)

@@ -57,14 +57,14 @@ def rank_screen(ranking: Ranking) -> Screen:
     shared = _shared(rows)
     return screen(
         _free_steps(ranking),
-        Text(sentences(_who(ranking), typed_doubt_words(ranking.typed))),
-        sentences(_verdict(ranking)),
+        Text(sentences(who_words(ranking), typed_doubt_words(ranking.typed))),
+        sentences(verdict_words(ranking)),
         "",
         (block for row in rows for block in (*setup_blocks(row, shared=shared, wish=ranking.wish), *_gap(row, rows))),
         "" if rows else None,
         _of_all(rows[0], shared) if rows else None,
-        _now(ranking),
-        _next_tries(ranking),
+        now_words(ranking),
+        next_words(ranking),
         _shared_doubts(ranking),
         _more(ranking),
         most=LINES + MORE * max(len(rows) - 3, 0) + 2 * len(ranking.first_try),
@@ -75,7 +75,8 @@ def _gap(row: Setup, rows: tuple[Setup, ...]) -> list[str]:
     return [""] if len(rows) > 3 and row is not rows[-1] else []
 
 
-def _who(ranking: Ranking) -> str:
+def who_words(ranking: Ranking) -> str:
+    """Return whom a ranking is for, what they play and what they want."""
     now = ranking.present
     typed = {item.part: typed_words(item) for item in ranking.typed}
     plays = ""
@@ -110,7 +111,7 @@ def set_words(row: Setup) -> str:
     return " + ".join(part for part in (row.mouthpiece_id, row.reed_id, row.ligature_id) if part)
 
 
-def _verdict(ranking: Ranking) -> str:
+def verdict_words(ranking: Ranking) -> str:
     """Return the answer in one sentence."""
     if not ranking.rows and ranking.cheapest is not None and ranking.budget is not None:
         return f"Nothing within {money(ranking.budget)}: the cheapest that fits costs {money(ranking.cheapest)}"
@@ -230,6 +231,11 @@ def new_words(row: Setup) -> str:
     return "; ".join(part for part in (new, gone) if part)
 
 
+def free_first(ranking: Ranking) -> tuple[str, ...]:
+    """Return what costs nothing and goes before anything that is bought, for what was complained of."""
+    return tuple(sentences(FREE_STEPS[step]) for step in ranking.first_try)
+
+
 def _free_steps(ranking: Ranking) -> list[Block | str]:
     """Return what costs nothing, before anything is bought."""
     if not ranking.first_try:
@@ -241,7 +247,7 @@ def _free_steps(ranking: Ranking) -> list[Block | str]:
     return ["Before anything is bought:", *steps, "If that does not help:"]
 
 
-def _now(ranking: Ranking) -> str | None:
+def now_words(ranking: Ranking) -> str | None:
     """Return what to expect of the present set-up, and how the ranges are to be read."""
     now = "" if ranking.present is None else f"now: expect {mark(ranking.present.score)}"
     if not ranking.interval:
@@ -270,7 +276,7 @@ def _contradicted(now: Setup | None) -> str:
     return f"their own marks speak against what they play now: {now.played.mean:.1f} where the measurements say {mark(10 * now.computed)}"
 
 
-def _next_tries(ranking: Ranking) -> str | None:
+def next_words(ranking: Ranking) -> str | None:
     """Return the one part to change if the first set-up is wrong; reeds first, which cost least."""
     now = ranking.present
     owned = () if now is None else (now.mouthpiece_id, now.reed_id, now.ligature_id)

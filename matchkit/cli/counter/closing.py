@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options
+from matchkit.cli.options import data_option, open_data, output_options, picture_options
 from matchkit.cli.printing import show
 from matchkit.constants import INSTRUMENTS
 from matchkit.words.closing import closing_screen
@@ -21,6 +21,7 @@ from matchkit.words.closing import closing_screen
     "--offset", "reed_offset_mm", type=float, default=0.0, show_default=True, help="Reed's tip past the tip rail, mm."
 )
 @data_option
+@picture_options
 @output_options
 def command(
     mouthpiece: str,

@@ -7,7 +7,15 @@ from typing import Any
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person, wish_option
+from matchkit.cli.options import (
+    data_option,
+    open_data,
+    output_options,
+    person_options,
+    picture_options,
+    read_person,
+    wish_option,
+)
 from matchkit.cli.printing import show
 from matchkit.words.compare import compare_screen
 
@@ -19,6 +27,7 @@ from matchkit.words.compare import compare_screen
 @person_options
 @wish_option
 @data_option
+@picture_options
 @output_options
 def command(
     first: str,

@@ -6,7 +6,15 @@ from typing import Any
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person, wish_option
+from matchkit.cli.options import (
+    data_option,
+    open_data,
+    output_options,
+    person_options,
+    picture_options,
+    read_person,
+    wish_option,
+)
 from matchkit.cli.printing import show
 from matchkit.facts import PARTS
 from matchkit.words.explain import explain_screen
@@ -23,6 +31,7 @@ from matchkit.words.facts import model_words
 @click.option("--change", type=click.Choice(PARTS), help="The one part that may change, as in rank.")
 @click.option("--neck", metavar="ID", help="Neck of the instrument.")
 @data_option
+@picture_options
 @output_options
 def command(
     mouthpiece: str,

@@ -13,6 +13,7 @@ from matchkit.cli.options import (
     open_data,
     output_options,
     person_options,
+    picture_options,
     read_person,
     wish_option,
 )
@@ -46,6 +47,7 @@ from matchkit.words.rank import rank_screen
 @click.option("--top", type=int, default=3, show_default=True, help="How many rows.")
 @jobs_option("Workers for the contact solutions")
 @data_option
+@picture_options
 @output_options
 def command(player: str | None, data: str | None, model: str | None, style: str, out: str | None, **options: Any) -> None:
     """Rank every set-up that fits, best first, with reasons.

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person
+from matchkit.cli.options import data_option, open_data, output_options, person_options, picture_options, read_person
 from matchkit.cli.printing import show
 from matchkit.words.side_by_side import swap_screen
 
@@ -18,6 +18,7 @@ from matchkit.words.side_by_side import swap_screen
 @click.option("--reed", metavar="ID", help="The new reed; mouthpieces are searched for it.")
 @click.option("--top", type=int, default=3, show_default=True, help="How many rows.")
 @data_option
+@picture_options
 @output_options
 def command(player: str | None, data: str | None, model: str | None, style: str, out: str | None, **options: Any) -> None:
     """Replace one part of what PLAYER has: what on the new part feels like the old, and what difference remains."""

@@ -6,7 +6,15 @@ from typing import Any
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, person_options, read_person, wish_option
+from matchkit.cli.options import (
+    data_option,
+    open_data,
+    output_options,
+    person_options,
+    picture_options,
+    read_person,
+    wish_option,
+)
 from matchkit.cli.printing import show
 from matchkit.words.what_if import what_if_screen
 
@@ -24,6 +32,7 @@ _HELP = "{} as a change (+0.1mm), a size (2.1mm), a list (+0.05,+0.1) or a range
 @person_options
 @wish_option
 @data_option
+@picture_options
 @output_options
 def command(
     mouthpiece: str, player: str | None, data: str | None, model: str | None, style: str, out: str | None, **options: Any

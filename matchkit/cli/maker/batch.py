@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from matchkit.cli.options import data_option, jobs_option, open_data, output_options, study_option, write_figure
-from matchkit.cli.printing import show
+from matchkit.cli.options import data_option, jobs_option, open_data, output_options, picture_options, study_option
+from matchkit.cli.printing import draw, show, write_figure
 from matchkit.cli.progress import bar
 from matchkit.words.maker.batch import batch_screen
 from matchkit.words.maker.beside import beside_screen
@@ -28,15 +28,15 @@ FAILS = 5
 @click.option("--no-pairing", "pair", is_flag=True, flag_value=False, default=True, help="Judge only; leave the reeds out.")
 @click.option("--draws", type=int, default=1000, show_default=True, help="Monte Carlo draws a pair.")
 @jobs_option("Workers")
-@click.option("--figure", metavar="FILE", help="Draw the batch, pieces by features, into an svg or png.")
-@click.option("--figure-pairs", metavar="FILE", help="Draw the pairing, pieces by strengths, into an svg or png.")
-@click.option("--figure-chart", metavar="FILE", help="Draw the tip openings in the order of making, into an svg or png.")
+@click.option("--figure-pairs", metavar="FILE", help="Draw the pairing, a strip a strength, into an svg, png or pdf.")
+@click.option("--figure-chart", metavar="FILE", help="Draw the tip openings in the order of making, into an svg, png or pdf.")
 @click.option("--sheet", is_flag=True, help="A sheet to fill in at the bench instead, for every piece.")
 @click.option("--record", is_flag=True, help="A record for the file instead: every piece with every size, doubt and verdict.")
 @click.option("--piece", metavar="ID", help="Only this piece, with --record.")
 @click.option("--date", "made_on", type=click.DateTime(["%Y-%m-%d"]), help="The day that stands on the record.")
 @click.option("--numbers", is_flag=True, help="Tables too: what was read, how capable the making is, the pairing.")
 @data_option
+@picture_options
 @output_options
 def command(
     pieces: str | None,
@@ -46,7 +46,6 @@ def command(
     style: str,
     out: str | None,
     study: str | None,
-    figure: str | None,
     figure_pairs: str | None,
     figure_chart: str | None,
     *,
@@ -83,27 +82,31 @@ def command(
         report = house.batch(pieces, studies=studies, progress=progress, **options)
     if pieces is None:
         click.echo("the demo batch, which is invented", err=True)
-    _draw(report, figure, figure_pairs, figure_chart)
+    _draw(report, figure_pairs, figure_chart)
+    draw(report, lambda found: batch_screen(found, numbers=True), also=(*charted(report), *report.pairings))
     show(report, lambda found: batch_screen(found, numbers=numbers), style, out)
     if report.failed:
         click.get_current_context().exit(FAILS)
 
 
-def _draw(report: BatchReport, figure: str | None, figure_pairs: str | None, figure_chart: str | None) -> None:
-    if figure is not None:
-        write_figure("batch_figure", report, figure)
+def charted(report: BatchReport) -> list[Any]:
+    """Return the tip openings in the order of making, a chart a model."""
+    return [item for item in report.features if item.feature == "tip_opening_mm" and item.chart is not None]
+
+
+def _draw(report: BatchReport, figure_pairs: str | None, figure_chart: str | None) -> None:
     if figure_pairs is not None:
         if not report.pairings:
             raise click.UsageError("there is no pairing to draw")
-        write_figure("pairing_figure", report.pairings[0], figure_pairs)
+        write_figure(report.pairings[0], figure_pairs)
         if len(report.pairings) > 1:
             click.echo(
                 f"{figure_pairs} shows {report.pairings[0].model} only, the first of {len(report.pairings)} models", err=True
             )
     if figure_chart is not None:
-        drawn = [item for item in report.features if item.feature == "tip_opening_mm" and item.chart is not None]
+        drawn = charted(report)
         if not drawn:
             raise click.UsageError("there is no chart to draw: ten pieces or more, in a known order")
-        write_figure("chart_figure", drawn[0], figure_chart)
+        write_figure(drawn[0], figure_chart)
         if len(drawn) > 1:
             click.echo(f"{figure_chart} shows {drawn[0].model} only, the first of {len(drawn)} models", err=True)

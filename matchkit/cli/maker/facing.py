@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, study_option, write_figure
+from matchkit.cli.options import data_option, open_data, output_options, picture_options, study_option
 from matchkit.cli.printing import show
 from matchkit.words.maker.facing import facing_screen
 from matchkit.words.maker.history import history_screen
@@ -15,11 +15,11 @@ from matchkit.words.maker.paper import sheet_screen
 @click.argument("mouthpiece")
 @click.option("--pieces", metavar="PATH", help="Folder or workbook that it is in.  [default: the tables of --data]")
 @study_option
-@click.option("--figure", metavar="FILE", help="Draw the lay and its distance from the fair curve into an svg or png.")
 @click.option("--numbers", is_flag=True, help="Tables too: every length and every feeler.")
 @click.option("--sheet", is_flag=True, help="A sheet to fill in at the bench instead.")
 @click.option("--history", is_flag=True, help="What changed over the days on which it was read, before and after a refacing.")
 @data_option
+@picture_options
 @output_options
 def command(
     mouthpiece: str,
@@ -29,7 +29,6 @@ def command(
     style: str,
     out: str | None,
     study: str | None,
-    figure: str | None,
     *,
     numbers: bool,
     history: bool,
@@ -46,8 +45,4 @@ def command(
         return
     studies = () if study is None else mk.gauge_study(study)
     report = open_data(data, model).facing(mouthpiece, pieces=pieces, studies=studies)
-    if figure is not None:
-        if report.outline is None:
-            raise click.UsageError(f"{mouthpiece} is known by its nominal numbers only: there are no readings to draw")
-        write_figure("facing_figure", report, figure)
     show(report, lambda found: facing_screen(found, numbers=numbers), style, out)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
-from matchkit.cli.options import output_options
-from matchkit.cli.printing import deliver, lay_out, to_csv, to_json
+from matchkit.cli.options import output_options, picture_options
+from matchkit.cli.printing import deliver, draw, lay_out, to_csv, to_json
 from matchkit.words.maker.gauge import gauge_screen
 
 
@@ -19,6 +19,7 @@ from matchkit.words.maker.gauge import gauge_screen
     help="Upper minus lower limit of what is measured with it, as 1.3, or stop=1.3 and tip_opening=0.16 where both were read.",
 )
 @click.option("--numbers", is_flag=True, help="The analysis of variance too.")
+@picture_options
 @output_options
 def command(study: str | None, tolerances: tuple[str, ...], style: str, out: str | None, *, numbers: bool) -> None:
     """Analyse STUDY, a csv in which several people read several pieces several times (default: the demo study).
@@ -30,6 +31,7 @@ def command(study: str | None, tolerances: tuple[str, ...], style: str, out: str
     studies = mk.gauge_study(study, tolerance=_widths(tolerances))
     if study is None:
         click.echo("the demo study, which is invented", err=True)
+    draw(studies[0], lambda _: gauge_screen(studies, numbers=True), also=studies[1:])
     if style == "json":
         deliver(to_json({"schema": "matchkit.gauge/1", "studies": [item.to_dict() for item in studies]}), out)
     elif style == "csv":

@@ -7,7 +7,7 @@ from typing import Literal
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options
+from matchkit.cli.options import data_option, open_data, output_options, picture_options
 from matchkit.cli.printing import show
 from matchkit.parts.said import read_tip_mm
 from matchkit.words.maker.reface import reface_screen
@@ -33,6 +33,7 @@ TARGETS = ("fair", "drawing")
 @click.option("--closing", "closing_kpa", type=float, metavar="KPA", help="Closing pressure wanted with --reed.")
 @click.option("--table-down", is_flag=True, help="Allow the table to be faced down where the target asks for it.")
 @data_option
+@picture_options
 @output_options
 def command(
     piece: str,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options
+from matchkit.cli.options import data_option, open_data, output_options, picture_options
 from matchkit.cli.printing import show
 from matchkit.words.playtest.analyse import analyse_screen
 
@@ -15,6 +15,7 @@ from matchkit.words.playtest.analyse import analyse_screen
     "--claim", metavar="SET", help="A set-up that was said beforehand to have more of what was asked; one-sided tests."
 )
 @data_option
+@picture_options
 @output_options
 def command(session: str | None, claim: str | None, data: str | None, model: str | None, style: str, out: str | None) -> None:
     """Say what blind trials and playtests show, and what they leave open. "Inconclusive" is a legal answer."""

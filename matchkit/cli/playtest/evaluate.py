@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from matchkit.cli.options import cache_option, jobs_option, open_data, output_options
+from matchkit.cli.options import cache_option, jobs_option, open_data, output_options, picture_options
 from matchkit.cli.printing import show
 from matchkit.cli.progress import bar
 from matchkit.words.playtest.learned import compared_screen, evaluation_screen
@@ -22,6 +22,7 @@ from matchkit.words.playtest.learned import compared_screen, evaluation_screen
 @click.option("--models", nargs=2, metavar="FILE FILE", help="Compare two models instead, on the same playtests held back.")
 @jobs_option("Processes that share the folds")
 @cache_option
+@picture_options
 @output_options
 def command(data: str | None, models: tuple[str, str] | None, jobs: int, style: str, out: str | None, *, quick: bool) -> None:
     """Hold players and mouthpieces back in turn, and compare the marks with what each method expected."""

@@ -118,7 +118,8 @@ def _out(report: BatchReport) -> list[Block]:
         for piece in report.pieces
         if piece.verdict == "fail" and piece.fault is not None and piece.mouthpiece_id not in excused
     ]
-    lines, said = [], {}
+    lines: list[str] = []
+    said: dict[str, str] = {}
     for piece in out:
         if piece.fault is not None:
             remedy = REMEDIES[piece.fault.kind]
