@@ -10,22 +10,21 @@ from typing import TYPE_CHECKING, Any, ClassVar, Union, get_args, get_origin, ge
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
 
 Progress = Callable[[int, int], None]
 """What long work tells: steps done, and steps in all."""
 
 
-def _no_pictures(answer: Any, ax: Axes | None) -> Axes:
+def _no_pictures(answer: Any, ax: Any) -> Any:
     del answer, ax
     raise TypeError("pictures come with a house: matchkit.open()")
 
 
-_PICTURES: list[Callable[[Any, Axes | None], Axes]] = [_no_pictures]
+_PICTURES: list[Callable[[Any, Any], Any]] = [_no_pictures]
 """Who draws an answer; the room of the house says so, as this one knows of no pictures."""
 
 
-def drawn_by(draw: Callable[[Any, Axes | None], Axes]) -> None:
+def drawn_by(draw: Callable[[Any, Any], Any]) -> None:
     """Say who draws answers."""
     _PICTURES[0] = draw
 
@@ -76,7 +75,7 @@ class Answer:
             return list(rows[0])
         return list(flat_columns(type(self) if self.row_type is None else self.row_type))
 
-    def plot(self, ax: Axes | None = None) -> Axes:
+    def plot(self, ax: Any = None) -> Any:
         """Draw it, into matplotlib axes or a figure of its own; return the axes. TypeError for an answer that has no picture."""
         return _PICTURES[0](self, ax)
 

@@ -176,7 +176,7 @@ def test_modules_fit_in_a_sitting() -> None:
     assert not {folder: count for folder, count in folders.items() if count > 12}
 
 
-HEAVY = ("numpy", "scipy", "pandas", "sklearn", "pydantic", "rich", "joblib", "matplotlib", "click")
+HEAVY = ("numpy", "scipy", "pandas", "sklearn", "pydantic", "rich", "joblib", "matplotlib", "jinja2", "click")
 
 
 @pytest.mark.parametrize(
@@ -199,7 +199,7 @@ def test_a_small_house_is_answered_without_heavy_libraries(question: tuple[str, 
     script = (
         "import sys\nfrom matchkit.cli import main\n"
         f"main({list(question)!r}, standalone_mode=False)\n"
-        "heavy = {'sklearn', 'pandas', 'scipy', 'matplotlib', 'joblib', 'statsmodels', 'sqlalchemy', 'openpyxl'}\n"
+        "heavy = {'sklearn', 'pandas', 'scipy', 'matplotlib', 'jinja2', 'joblib', 'statsmodels', 'sqlalchemy', 'openpyxl'}\n"
         "ours = ('matchkit.maker', 'matchkit.playtest', 'matchkit.report')\n"
         "print(sorted(name for name in sys.modules if name.split('.')[0] in heavy or name.startswith(ours)))"
     )

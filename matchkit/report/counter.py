@@ -51,11 +51,17 @@ def rank_map(ranking: Ranking, panels: Sequence[Axes]) -> None:
     target = _target(ranking)
     if ranking.present is not None:
         axes.plot(ranking.present.tip_opening_mm, _stiffness(ranking.present), "*", color=INK, markersize=15)
-        _direct(axes, f"now: {set_words(ranking.present)}", ranking.present, below=True)
+        _direct(axes, f"now: {set_words(ranking.present)}", ranking.present, below=True, middle=(low_x + high_x) / 2)
     for row in ranking.rows:
         mark = MARKS[(row.position - 1) % len(MARKS)]
         axes.plot(row.tip_opening_mm, _stiffness(row), mark, color=FIRST, markersize=9, fillstyle="none", markeredgewidth=1.8)
-        _direct(axes, f"{row.position}: {row.mouthpiece_id} + {row.reed_id}{_expected(row)}", row, below=False)
+        _direct(
+            axes,
+            f"{row.position}: {row.mouthpiece_id} + {row.reed_id}{_expected(row)}",
+            row,
+            below=False,
+            middle=(low_x + high_x) / 2,
+        )
     axes.set_xlim(low_x, high_x)
     pad = 0.25 * max(float(np.ptp(stiff)), 0.08 * float(stiff.mean()))
     axes.set_ylim(float(stiff.min()) - pad, float(stiff.max()) + pad)
@@ -100,15 +106,15 @@ def _lines_of_resistance(axes: Axes, x: Array, target: float) -> None:
         )
 
 
-def _direct(axes: Axes, text: str, row: Setup, *, below: bool) -> None:
+def _direct(axes: Axes, text: str, row: Setup, *, below: bool, middle: float) -> None:
+    """Name a set-up beside its mark, towards the middle of the picture."""
+    left = row.tip_opening_mm > middle
     beside(
         axes,
         text,
         (row.tip_opening_mm, _stiffness(row)),
-        xytext=(7, -13 if below else 7),
-        textcoords="offset points",
-        fontsize=8,
-        color=INK,
+        xytext=(-8 if left else 8, -13 if below else 7),
+        ha="right" if left else "left",
     )
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 Format = Literal["svg", "png", "pdf"]
 
 INK, FAINT, GRID, BAND = "#222222", "#8a8a8a", "#dddddd", "#d9d9d9"
-FIRST, SECOND, THIRD = "#0b6e99", "#b3541e", "#5b7f2b"
+FIRST, SECOND, THIRD = "#07506f", "#c05f26", "#7ea04a"
 """Blue, brown, green of unlike lightness: told apart by every common kind of colour blindness, and in grey."""
 DPI = 110
 

@@ -35,7 +35,16 @@ def _templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
+        finalize=_printable,
     )
+
+
+def _printable(value: Any) -> Any:
+    """Return a text without control characters, which no page may hold."""
+    if not isinstance(value, str) or value.isprintable():
+        return value
+    kept = "".join(letter if letter.isprintable() or letter in " \n\t" else "\N{REPLACEMENT CHARACTER}" for letter in value)
+    return type(value)(kept)
 
 
 def page_of(answer: Any, screen: Screen, *, also: Sequence[Any] = ()) -> str:

@@ -108,10 +108,10 @@ def test_figures_that_cannot_be_drawn(tmp_path: Path) -> None:
     nominal = run("facing", "TM-10", "--figure", str(tmp_path / "a.svg"))
     assert nominal.exit_code == 2
     assert "no readings to draw" in nominal.output
-    assert run("facing", "TM-04", "--figure", str(tmp_path / "a.pdf")).exit_code == 2
+    assert run("facing", "TM-04", "--figure", str(tmp_path / "a.gif")).exit_code == 2
     assert run("facing", "TM-04", "--figure", str(tmp_path / "none" / "a.svg")).exit_code == 4
     with pytest.raises(ValueError, match="no readings to draw"):
-        figures.facing_figure(mk.open().facing("TM-10"))
+        figures.figure_bytes(mk.open().facing("TM-10"))
     folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
     bare = tmp_path / "house.toml"
     text = (shipped("data/demo") / "house.toml").read_text(encoding="utf-8")
