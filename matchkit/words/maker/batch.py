@@ -255,7 +255,7 @@ def _box(box: ForTheBox | None) -> str:
     strip = box.strip
     also = "" if box.also is None else f" (then {box.also.strength:g})"
     narrow = {
-        "level": f"how hard the lot is is known to ± {2 * strip.level_pct:.0f} %: read five of it to know better",
+        "level": f"the lot's level is known to ± {2 * strip.level_pct:.0f} %: read five of it to know better",
         "spread": "only a tighter box would bring them closer together",
     }[box.narrow]
     why = f"nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa, nearest the middle"
@@ -267,4 +267,4 @@ def _too_wide(pairing: Pairing) -> bool:
 
 
 def _wide(pairing: Pairing) -> str:
-    return f"{pairing.wide} of {len(pairing.lots)} lie in range on every piece: a narrower closing_range in house.toml would tell more."
+    return f"{pairing.wide} of {len(pairing.lots)} lie in range everywhere: a narrower closing_range would tell more."
