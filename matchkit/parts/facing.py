@@ -15,7 +15,7 @@ from matchkit import constants
 from matchkit.facts import Assumed
 from matchkit.physics.lay.facing import LEAST_FEELERS, AnyLay, MeanLay, mean_lay, measured_lay, nominal_lay
 from matchkit.physics.lay.fair import Readings
-from matchkit.physics.lay.scan import HEIGHTS_M, readings_from_profile
+from matchkit.physics.lay.scan import HEIGHTS_M, Scan, readings_from_profile, scan_of
 from matchkit.records.defaults import Assumed as DefaultNumber
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
@@ -90,15 +90,26 @@ def rails_of(
     """
     found: dict[str, Readings] = {}
     for rail in ("left", "right"):
-        scan = [point for point in points if point.rail == rail]
-        if scan:
-            x, y = (np.array([getattr(point, name) for point in scan]) * MM for name in ("x_mm", "height_mm"))
-            u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in scan]) * MM
-            found[rail] = readings_from_profile(x, y, u, tip_opening_m=mouthpiece.tip_opening_mm * MM, heights_m=heights_m)
+        mine = [point for point in points if point.rail == rail]
+        if mine:
+            scan = scans_of(mine)[rail]
+            u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in mine]) * MM
+            tip = mouthpiece.tip_opening_mm * MM
+            found[rail] = readings_from_profile(scan.x_m, scan.levelled.height_m, u, tip_opening_m=tip, heights_m=heights_m)
         elif any(reading.rail == rail for reading in readings):
             found[rail] = _rail(readings, rail, gauge)
     tilt = max(mouthpiece.table_gap_mm or 0.0, 0.0) / constants.TABLE_HALF.value / math.sqrt(3)  # rectangular, either way
     return {rail: replace(read, u_tilt=tilt) for rail, read in found.items()} if tilt else found
+
+
+def scans_of(points: Sequence[LayPoint]) -> dict[str, Scan]:
+    """Return the scan of each rail that was scanned, left first."""
+    found = {}
+    for rail in ("left", "right"):
+        mine = [point for point in points if point.rail == rail]
+        if mine:
+            found[rail] = scan_of(*(np.array([getattr(point, name) for point in mine]) * MM for name in ("x_mm", "height_mm")))
+    return found
 
 
 def facing_part(

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from scipy.interpolate import make_smoothing_spline
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.lay.facing import mean_lay
-from matchkit.physics.lay.scan import HEIGHTS_M, readings_from_profile
+from matchkit.physics.lay.scan import HEIGHTS_M, level, noise_of, readings_from_profile, smooth_profile
+from matchkit.physics.lay.scan_flaws import find_scanned_flaws
+
+Array = NDArray[np.float64]
 
 RADIUS, BREAK, TIP = 0.121, 22e-3, 2.009e-3
 X = np.arange(0.0, 24e-3, 0.1e-3)
@@ -56,3 +61,89 @@ def test_a_profile_that_ends_too_early_is_refused() -> None:
     near = X[X < 6e-3]
     with pytest.raises(PhysicsInputError, match="three heights"):
         readings_from_profile(near, arc(near), np.full(len(near), 5e-6), tip_opening_m=TIP)
+
+
+def _lay(x: Array, kind: str) -> Array:
+    """Return lays by their own formulas: an arc, a power law, and curvature that falls to nothing at the tip (handbook case, m = 1)."""
+    run = np.clip(BREAK - x, 0, None)
+    if kind == "power 2.3":
+        return np.asarray(TIP * (run / BREAK) ** 2.3)
+    if kind == "cubic":
+        return np.asarray(TIP * (run**2 / 2 - run**3 / 6 / BREAK) / (BREAK**2 / 3))
+    return np.asarray(arc(x))
+
+
+def _scanned(
+    kind: str, rng: np.random.Generator, *, spacing: float, bump: float = 0.0, at: float = 0.0
+) -> list[tuple[Array, Array]]:
+    x = np.arange(0, BREAK + 5e-3, spacing)
+    shape = _lay(x, kind) - bump * np.exp(-4 * np.log(2) * ((x - at) / 1.2e-3) ** 2)
+    return [(x, shape + rng.normal(0, 3e-6, len(x))) for _ in range(2)]
+
+
+@pytest.mark.parametrize("kind", ["arc", "power 2.3", "cubic"])
+def test_a_bump_of_ten_micrometres_is_found_in_a_scan(kind: str) -> None:
+    """Points 0.1 mm apart with 3 µm of noise: a bump of 10 µm, 1.2 mm wide, is found at its place in 40 of 40, its height within 25 % on average; sound ones show none."""
+    rng = np.random.default_rng(61)
+    exponent = 2.3 if kind.startswith("power") else 2.0
+    heights, false = [], 0
+    for _ in range(40):
+        at = rng.uniform(5e-3, 16e-3)
+        rails = _scanned(kind, rng, spacing=1e-4, bump=10e-6, at=at)
+        found = find_scanned_flaws(rails, break_m=BREAK, exponent=exponent, noise_m=3e-6)
+        here = [flaw for flaw in found if flaw.kind == "bump" and abs(flaw.place_m - at) < 0.6e-3]
+        assert here
+        heights.append(-here[0].height_m)
+        sound = _scanned(kind, rng, spacing=1e-4)
+        false += bool(find_scanned_flaws(sound, break_m=BREAK, exponent=exponent, noise_m=3e-6))
+    assert np.mean(heights) == pytest.approx(10e-6, rel=0.25)
+    assert false <= 1
+
+
+@pytest.mark.parametrize(("spacing", "least"), [(0.25e-3, 20), (0.5e-3, 19), (1e-3, 14)])
+def test_coarser_scans_show_larger_bumps(spacing: float, least: int) -> None:
+    """Thirty micrometres, 1.2 mm wide: of 20 so many are named at 0.25, 0.5 and 1 mm between points."""
+    rng = np.random.default_rng(62)
+    hits = 0
+    for _ in range(20):
+        at = rng.uniform(5e-3, 16e-3)
+        rails = _scanned("arc", rng, spacing=spacing, bump=30e-6, at=at)
+        found = find_scanned_flaws(rails, break_m=BREAK, exponent=2.0, noise_m=3e-6)
+        hits += any(flaw.kind == "bump" and abs(flaw.place_m - at) < 0.8e-3 for flaw in found)
+    assert hits >= least
+
+
+def test_the_zero_of_the_indicator_is_recognised() -> None:
+    """Forty micrometres off, a slope of 3 µm a millimetre, both and neither, over 8 mm of table: told within their noise in nine of ten (tilts in eight of ten), and taken off the lay."""
+    rng = np.random.default_rng(63)
+    x = np.arange(0, BREAK + 8e-3, 1e-4)
+    for zero, tilt in ((0.0, 0.0), (40e-6, 0.0), (-15e-6, 0.0), (0.0, 3e-3), (20e-6, -2e-3)):
+        wrong = zero + tilt * (x - BREAK - 4.75e-3)
+        told = [level(x, arc(x) + wrong + rng.normal(0, 3e-6, len(x))) for _ in range(20)]
+        right = [one.table_seen and abs(one.zero_m - zero) < 3e-6 and abs(one.tilt - tilt) < 0.5e-3 for one in told]
+        assert sum(right) >= (16 if tilt else 18), (zero, tilt)
+        off = np.mean([one.height_m[:50] - arc(x)[:50] for one, fine in zip(told, right, strict=True) if fine], axis=0)
+        assert np.abs(off).max() < 1e-5
+    short = x < BREAK - 1e-3
+    assert not level(x[short], arc(x)[short] + rng.normal(0, 3e-6, int(short.sum()))).table_seen
+
+
+def test_the_noise_of_points_is_told_from_themselves() -> None:
+    """Three micrometres on a curve, with two specks: within 15 %; too few points cannot be smoothed."""
+    rng = np.random.default_rng(64)
+    y = arc(X) + rng.normal(0, 3e-6, len(X))
+    y[[40, 90]] += 5e-5
+    assert noise_of(y) == pytest.approx(3e-6, rel=0.15)
+    with pytest.raises(PhysicsInputError, match="expected 12 or more"):
+        smooth_profile(X[:8], y[:8])
+
+
+def test_the_smooth_profile_is_that_of_a_kept_library() -> None:
+    """Against scipy's smoothing spline with cross-validation (make_smoothing_spline): the same curve within the noise, between the ends."""
+    rng = np.random.default_rng(65)
+    y = arc(X) + rng.normal(0, 3e-6, len(X))
+    theirs = make_smoothing_spline(X * 1e3, y * 1e6)
+    ours = smooth_profile(X, y)
+    inside = (X > 1e-3) & (X < BREAK - 1e-3)
+    assert ours.height_m(X)[inside] * 1e6 == pytest.approx(theirs(X * 1e3)[inside], abs=3.0)
+    assert ours.noise_m == pytest.approx(3e-6, rel=0.15)

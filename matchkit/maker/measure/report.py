@@ -12,10 +12,12 @@ import numpy as np
 from matchkit.facts import Assumed
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
-from matchkit.parts.facing import FacingPart, facing_part, rails_of
+from matchkit.parts.facing import FacingPart, facing_part, rails_of, scans_of
 from matchkit.physics.lay.facing import MeanLay
 from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
-from matchkit.physics.lay.flaws import find_flaws
+from matchkit.physics.lay.flaws import Flaw, find_flaws
+from matchkit.physics.lay.scan import Scan
+from matchkit.physics.lay.scan_flaws import find_scanned_flaws
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, HouseSpec
@@ -32,6 +34,21 @@ class FlawFound:
     height_um: float
     u_height_um: float
     length_mm: float
+
+
+@dataclass(frozen=True)
+class ScanFound:
+    """What the scan of a rail is worth, and what its indicator was off by and is taken off here; ``narrowest_mm`` is the narrowest bump it can show.
+
+    Zero and tilt are None where the scan does not go on over the table.
+    """
+
+    rail: str
+    spacing_mm: float
+    noise_um: float
+    narrowest_mm: float
+    zero_um: float | None
+    tilt_um_per_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -99,6 +116,7 @@ class FacingReport(Answer):
     rail_limit_mm: float | None
     leak_mm2: float | None
     stations: tuple[StationRead, ...]
+    scans: tuple[ScanFound, ...]
     bumps: tuple[FlawFound, ...]
     rocking_um: float | None
     u_rocking_um: float | None
@@ -136,9 +154,17 @@ def facing_report(
     unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
     drawing = spec.drawing.get(mouthpiece.model or "")
     test = table_test(part, rails, drawing=drawing, drawn=drawn_curve(drawing)) if rails else None
-    found = (
-        find_flaws(list(rails.values()), fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m) if lay.shape_known else ()
-    )
+    scans = scans_of(points)
+    found: tuple[Flaw, ...] = ()
+    if scans:
+        found = find_scanned_flaws(
+            [(scan.x_m, scan.levelled.height_m) for scan in scans.values()],
+            break_m=fair.break_m,
+            exponent=_exponent(fair),
+            noise_m=max(scan.levelled.noise_m for scan in scans.values()),
+        )
+    elif lay.shape_known:
+        found = find_flaws(list(rails.values()), fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m)
     sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
     u_length = fair.u_facing_length_m if unsure is None else math.sqrt(unsure.covariance_m2[1, 1])
     return FacingReport(
@@ -169,6 +195,7 @@ def facing_report(
         rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=stations(rails, fair, unsure),
+        scans=tuple(_scanned(rail, scan) for rail, scan in scans.items()),
         bumps=tuple(FlawFound(f.kind, f.place_m / MM, f.height_m / UM, f.u_height_m / UM, f.length_m / MM) for f in found),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
         u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
@@ -185,6 +212,18 @@ def facing_report(
         assumed=(*part.assumed, *gauge_assumed(spec)) if rails else part.assumed,
         outline=None if unsure is None else _outline(part, unsure),
     )
+
+
+def _scanned(rail: str, scan: Scan) -> ScanFound:
+    on = scan.levelled
+    zero, tilt = (on.zero_m / UM, on.tilt / UM * MM) if on.table_seen else (None, None)
+    return ScanFound(rail, scan.spacing_m / MM, on.noise_m / UM, scan.narrowest_m / MM, zero, tilt)
+
+
+def _exponent(fair: FairCurve) -> float:
+    """Return the power law that is nearest to a fair curve: 2 for an arc or an ellipse."""
+    power = next((shape for shape in fair.shapes if shape.form == fair.form and shape.form == "power law"), None)
+    return 2.0 if power is None else float(1 / power.parameters[2])
 
 
 def _times(value: float | None, factor: float) -> float | None:

@@ -1,6 +1,13 @@
-"""A dense profile of a rail, from an indicator or a scanner, read as if by feelers: where it has a given height."""
+"""A dense profile of a rail, from an indicator or a scanner: smoothed as a whole, levelled on the table, and read as if by feelers.
+
+All points are fitted by one penalised spline (Eilers and Marx 1996, from memory): cubic B-splines, a penalty on second differences of their
+coefficients, chosen by generalised cross-validation. What the points scatter about it is their noise.
+"""
 
 from __future__ import annotations
+
+import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,14 +20,178 @@ Array = NDArray[np.float64]
 HEIGHTS_M = 1e-3 * np.array([2.0, 1.6, 1.3, 1.0, 0.75, 0.5, 0.35, 0.25, 0.15, 0.10, 0.064, 0.038])
 """Heights at which a profile is read, thickest first; those above nine tenths of the tip opening are left out."""
 
-WINDOW_M = 1.0e-3
-"""The profile is taken as a parabola within this of each place."""
-
+KNOTS_M = 0.6e-3
+"""Knots of the spline lie so far apart, or one and a half times as far as the points do."""
+LEAST_POINTS = 12
+"""With fewer points a profile cannot be smoothed."""
+_PENALTIES = np.logspace(-8, 6, 57)
 _EDGE_M = 1e-9
-"""A point at the window's edge, or as high as what is looked for, counts, whatever its last bits."""
 
-LEAST_POINTS = 5
-"""Points a window needs."""
+PLATEAU_POINTS = 6
+PLATEAU_M = 1.0e-3
+"""So many points over so long a way that stay on a line are the table."""
+CREEP_M = 1.5e-3
+"""So far behind the break the lay is still within the noise of the table."""
+TILT_OVER_M = 2.5e-3
+"""A shorter table tells no tilt, which is carried on to the tip."""
+STRAYS = 2
+"""So many points in a row off that line end it: one alone may be chance."""
+TABLE_SLOPE = 5e-3
+"""A plateau steeper than this is the lay's own end, and not the table under a tilted indicator."""
+SURE = 4.0
+LEAST_ZERO_M, LEAST_TILT = 3e-6, 0.3e-3
+"""A zero or a tilt of the indicator below these changes nothing worth saying."""
+
+
+@dataclass(frozen=True)
+class Profile:
+    """A smoothed profile: knots, coefficients (k,), what a unit of noise in each point does to them (k, p), and the noise.
+
+    ``spacing_m`` is the usual distance of two points.
+    """
+
+    knots_m: Array
+    coefficients: Array
+    gain: Array
+    noise_m: float
+    spacing_m: float
+    reach_m: tuple[float, float]
+
+    def _basis(self, x_m: Array) -> Array:
+        from scipy.interpolate import BSpline
+
+        inside = np.clip(x_m, *self.reach_m)
+        return np.asarray(BSpline.design_matrix(inside, self.knots_m, 3).toarray())
+
+    def height_m(self, x_m: Array) -> Array:
+        """Return the smooth height over places (m,)."""
+        return np.asarray(self._basis(np.atleast_1d(x_m)) @ self.coefficients)
+
+    def u_height_m(self, x_m: Array) -> Array:
+        """Return the standard uncertainty of the smooth height over places (m,), from the noise."""
+        return np.asarray(self.noise_m * np.sqrt(((self._basis(np.atleast_1d(x_m)) @ self.gain) ** 2).sum(axis=1)))
+
+
+def smooth_profile(x_m: Array, height_m: Array) -> Profile:
+    """Smooth a profile (p,), places growing; raises PhysicsInputError for fewer than twelve points."""
+    from scipy.interpolate import BSpline
+
+    if len(x_m) < LEAST_POINTS:
+        raise PhysicsInputError(f"a scan of {len(x_m)} points; expected {LEAST_POINTS} or more")
+    spacing = float(np.median(np.diff(x_m)))
+    first, last = float(x_m[0]), float(x_m[-1])
+    count = max(int((last - first) / max(KNOTS_M, 1.5 * spacing)), 4)
+    inner = np.linspace(first, last, count + 1)
+    knots = np.concatenate([np.repeat(first, 3), inner, np.repeat(last, 3)])
+    basis = BSpline.design_matrix(x_m, knots, 3).toarray()
+    rough = np.diff(np.eye(basis.shape[1]), n=2, axis=0)
+    gram, penalty = basis.T @ basis, rough.T @ rough
+    scale = np.trace(gram) / np.trace(penalty)
+    best: tuple[float, Array, float] | None = None
+    for weight in _PENALTIES:
+        try:
+            gain = np.linalg.solve(gram + weight * scale * penalty, basis.T)
+        except np.linalg.LinAlgError:
+            continue  # points too far apart for so little smoothing
+        spent = float(np.einsum("pk,kp->", basis, gain))
+        left = height_m - basis @ (gain @ height_m)
+        rest = len(x_m) - spent
+        if rest < 2:
+            continue
+        criterion = float(left @ left) * len(x_m) / rest**2
+        if best is None or criterion < best[0]:
+            best = criterion, gain, math.sqrt(float(left @ left) / rest)
+    if best is None:
+        raise PhysicsInputError("the points of the scan do not fix a smooth profile")
+    return Profile(knots, best[1] @ height_m, best[1], best[2], spacing, (first, last))
+
+
+def noise_of(height_m: Array) -> float:
+    """Return the noise of points (p,) from their third differences, whose smooth part is next to nothing: median, so that specks do not count.
+
+    >>> rng = np.random.default_rng(0)
+    >>> round(noise_of(rng.normal(0, 3e-6, 400)) * 1e6)
+    3
+    """
+    return float(np.median(np.abs(np.diff(height_m, n=3)))) / 0.6745 / math.sqrt(20)
+
+
+@dataclass(frozen=True)
+class Levelled:
+    """A profile on its table: the heights with the indicator's zero and tilt taken off, and how much these were (0 where they are not sure).
+
+    ``table_seen`` says whether the scan goes on over the table, without which neither can be told.
+    """
+
+    height_m: Array
+    zero_m: float
+    tilt: float
+    noise_m: float
+    table_seen: bool
+
+
+def level(x_m: Array, height_m: Array) -> Levelled:
+    """Find the table behind the lay and take what the indicator reads there off every height; ``tilt`` is in m per m along x.
+
+    The table is the longest line at the end of the scan that its points keep to within their noise.
+    """
+    noise = max(noise_of(height_m), 0.2e-6)
+    start = len(x_m) - PLATEAU_POINTS
+    if start < 0:
+        return Levelled(height_m, 0.0, 0.0, noise, table_seen=False)
+    line = np.polyfit(x_m[start:], height_m[start:], 1)
+    strays, ahead = 0, start
+    while ahead > 0 and strays < STRAYS:
+        ahead -= 1
+        if abs(height_m[ahead] - np.polyval(line, x_m[ahead])) > 3 * noise:
+            strays += 1
+            continue
+        start, strays = ahead, 0
+        line = np.polyfit(x_m[start:], height_m[start:], 1)
+    creeps = x_m[start:] >= x_m[start] + CREEP_M  # the lay leaves the table by less than the noise at first
+    x, y = x_m[start:][creeps], height_m[start:][creeps]
+    if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M or abs(line[0]) > TABLE_SLOPE:
+        return Levelled(height_m, 0.0, 0.0, noise, table_seen=False)
+    middle, zero = float(x.mean()), float(y.mean())
+    tilt = _tilt(x, y, noise)
+    zero = zero if abs(zero) > max(SURE * noise / math.sqrt(len(x)), LEAST_ZERO_M) else 0.0
+    return Levelled(height_m - zero - tilt * (x_m - middle), zero, tilt, noise, table_seen=True)
+
+
+def _tilt(x_m: Array, height_m: Array, noise_m: float) -> float:
+    """Return the slope of the table (p,), 0 where it is short, not sure, or bends."""
+    if x_m[-1] - x_m[0] < TILT_OVER_M:
+        return 0.0
+    run = x_m - x_m.mean()
+    slope = float(run @ height_m / (run @ run))
+    bend = np.linalg.lstsq(np.column_stack([np.ones_like(run), run, run**2]), height_m, rcond=None)[0]
+    straight = np.linalg.qr(np.column_stack([np.ones_like(run), run]))[0]
+    curve = run**2 - straight @ (straight.T @ run**2)
+    bends = abs(float(bend[2])) * float(np.sqrt(curve @ curve)) > SURE / 2 * noise_m
+    sure = abs(slope) > max(SURE * noise_m / float(np.sqrt(run @ run)), LEAST_TILT)
+    return slope if sure and not bends else 0.0
+
+
+@dataclass(frozen=True)
+class Scan:
+    """The scan of one rail: places (p,), growing, and heights on the table; what the indicator was off by; the usual distance of two points."""
+
+    x_m: Array
+    levelled: Levelled
+    spacing_m: float
+
+    @property
+    def narrowest_m(self) -> float:
+        """The narrowest bump that so many points can show."""
+        return 3 * self.spacing_m
+
+
+def scan_of(x_m: Array, height_m: Array) -> Scan:
+    """Return a scan in the order of its places, on its table."""
+    order = np.argsort(x_m, kind="stable")
+    x = np.asarray(x_m, dtype=float)[order]
+    spacing = float(np.median(np.diff(x))) if len(x) > 1 else math.inf
+    return Scan(x, level(x, np.asarray(height_m, dtype=float)[order]), spacing)
 
 
 def readings_from_profile(
@@ -28,10 +199,9 @@ def readings_from_profile(
 ) -> Readings:
     """Return places (n,) at which the profile has ``heights_m`` (thickest first), with their uncertainties.
 
-    ``x_m`` (p,) from the tip, ``height_m`` (p,) above the plane of the table, ``u_height_m`` (p,) the standard uncertainty of a single
-    height, taken as independent between points. Within 1 mm of a place a parabola is fitted by least squares; the place is where it
-    has the height, and ``u_place`` is that of the fitted height over the slope. Raises PhysicsInputError where the points do not reach
-    from one height to the next, three at least.
+    ``x_m`` (p,) from the tip, ``height_m`` (p,) above the plane of the table; ``u_height_m`` (p,) is what was stated of a single height, and counts
+    where the points themselves do not show it. A place is where the smooth profile has the height, and its uncertainty that of the smooth height over
+    the slope. Raises PhysicsInputError where the profile does not fall through three heights.
 
     >>> x = np.linspace(0, 24e-3, 241)
     >>> y = np.clip(22e-3 - x, 0, None) ** 2 / 2 / 0.121
@@ -40,39 +210,24 @@ def readings_from_profile(
     18.97
     """
     order = np.argsort(x_m, kind="stable")
-    x, y, u = (np.asarray(part, dtype=float)[order] for part in (x_m, height_m, u_height_m))
-    heights, places, u_places = [], [], []
+    x, y, stated = (np.asarray(part, dtype=float)[order] for part in (x_m, height_m, u_height_m))
+    profile = smooth_profile(x, y)
+    fine = np.linspace(x[0], x[-1], 40 * len(x))
+    smooth = profile.height_m(fine)
+    heights, places = [], []
     for height in heights_m[heights_m < 0.9 * tip_opening_m]:
-        above = np.flatnonzero(y >= height - _EDGE_M)
-        if not len(above) or above[-1] == len(x) - 1:
+        above = np.flatnonzero(smooth >= height - _EDGE_M)
+        if not len(above) or above[-1] == len(fine) - 1:
             continue
-        place = _crossing(x, y, u, height=float(height), start=float(x[above[-1]]))
-        if place is not None:
-            heights.append(float(height))
-            places.append(place[0])
-            u_places.append(place[1])
+        last = int(above[-1])
+        part = (smooth[last] - height) / (smooth[last] - smooth[last + 1])
+        heights.append(float(height))
+        places.append(float(fine[last] + part * (fine[last + 1] - fine[last])))
     kept = np.array(places)
     if len(kept) < 3 or np.any(np.diff(kept) <= 0):
         raise PhysicsInputError("the profile does not fall from tip to table through three heights or more")
-    return Readings(np.array(heights), kept, np.full(len(kept), 1e-9), np.array(u_places))
-
-
-def _crossing(x: Array, y: Array, u: Array, *, height: float, start: float) -> tuple[float, float] | None:
-    """Fit a parabola about ``start`` and give where it is ``height`` high, and how surely; None where the window is too thin."""
-    near = np.abs(x - start) <= WINDOW_M + _EDGE_M
-    if near.sum() < LEAST_POINTS:
-        return None
-    run = (x[near] - start) / WINDOW_M
-    design = np.column_stack([np.ones_like(run), run, run**2]) / u[near, None]
-    orthogonal, triangular = np.linalg.qr(design)
-    inverse = np.linalg.inv(triangular)
-    covariance = inverse @ inverse.T
-    constant, slope, bend = inverse @ (((y[near] - height) / u[near]) @ orthogonal)
-    at = 0.0
-    for _ in range(20):
-        at -= (constant + slope * at + bend * at**2) / (slope + 2 * bend * at)
-    if not abs(at) <= 1.0:
-        return None
-    basis = np.array([1.0, at, at**2])
-    fall = abs(slope + 2 * bend * at) / WINDOW_M
-    return start + at * WINDOW_M, float(np.sqrt(basis @ covariance @ basis)) / fall
+    step = 0.05e-3
+    fall = np.maximum((profile.height_m(kept - step) - profile.height_m(kept + step)) / (2 * step), 1e-4)
+    # the stated noise, where it is larger than what the points show: a gauge may err alike over many of them
+    louder = max(float(np.median(stated)) / max(profile.noise_m, 1e-9), 1.0)
+    return Readings(np.array(heights), kept, np.full(len(kept), 1e-9), louder * profile.u_height_m(kept) / fall)

@@ -215,7 +215,7 @@ def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
         elif first.x_mm > SCAN_START_MM:
             read = f"{what} from {plain(first.x_mm)} mm on"
             yield Problem(file, first_row, "x_mm", read, f"points from {SCAN_START_MM:g} mm of the tip or nearer")
-        elif last.height_mm > SCAN_END_MM:
+        elif last.height_mm > SCAN_END_MM and not _on_table(found):
             read = f"{what} up to {plain(last.x_mm)} mm, still {plain(last.height_mm)} mm high"
             turned = "is x_mm counted from the table? it is counted from the tip" if last.height_mm > first.height_mm else ""
             yield Problem(file, last_row, "height_mm", read, f"points on to where it is lower than {SCAN_END_MM:g} mm", turned)
@@ -256,6 +256,19 @@ def _speck(found: list[tuple[int, LayPoint]]) -> tuple[int, LayPoint, float] | N
         if abs(point.height_mm - expected) > SCAN_SPECK_MM:
             return row, point, expected
     return None
+
+
+TABLE_POINTS, TABLE_MM, TABLE_SPREAD_MM = 6, 1.0, 0.02
+"""So many points over so long a way that lie within this of one another are the table, whatever the indicator reads there."""
+MOST_ZERO_MM = 0.3
+"""An indicator that is further off than this on the table was not zeroed at all."""
+
+
+def _on_table(found: list[tuple[int, LayPoint]]) -> bool:
+    """Tell a scan that ends on the table under an indicator whose zero is off."""
+    end = [point for _, point in found if point.x_mm >= found[-1][1].x_mm - TABLE_MM][-max(TABLE_POINTS, 2) :]
+    heights = [point.height_mm for point in end]
+    return len(end) >= 2 and max(heights) - min(heights) <= TABLE_SPREAD_MM and abs(statistics.fmean(heights)) <= MOST_ZERO_MM
 
 
 SCAN_HOLE_MM = 2.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from matchkit.maker.measure.report import FacingReport, FlawFound, StationRead
+from matchkit.maker.measure.report import FacingReport, FlawFound, ScanFound, StationRead
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import DUST
 from matchkit.words.numbers import TWO_SIDED, plus_minus
@@ -18,6 +18,7 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
         _rails(report) if report.measured else f"{report.mouthpiece_id} was never measured: these are its nominal numbers.",
         _lengths(report),
         (_flaw(flaw) for flaw in report.bumps if _told(flaw)),
+        (text for scan in report.scans for text in _scan(scan)),
         _table(report) if report.measured else None,
         _numbers(report) if numbers else None,
         assumed_words(report.assumed) or None,
@@ -68,6 +69,30 @@ def _told(flaw: FlawFound) -> bool:
 def _flaw(flaw: FlawFound) -> str:
     size = f"{abs(flaw.height_um):.0f} ± {TWO_SIDED * flaw.u_height_um:.0f} µm over {flaw.length_mm:.0f} mm"
     return f"A {flaw.kind} {flaw.place_mm:.0f} mm from the tip: {size}."
+
+
+COARSE_MM = 1.2
+"""A scan that cannot show a bump so narrow says so."""
+
+
+def _scan(scan: ScanFound) -> list[str]:
+    """Return what is off with a scan: the zero or the tilt of the indicator, or what its points are too far apart to show."""
+    told = []
+    if scan.zero_um is None:
+        told.append(f"The {scan.rail} scan ends before the table: whether the indicator's zero is off cannot be told.")
+    elif scan.zero_um:
+        told.append(
+            f"The zero of the indicator is off by {scan.zero_um / 1000:+.3f} mm on the {scan.rail} rail: zero it on the table. It is taken off here."
+        )
+    if scan.tilt_um_per_mm:
+        told.append(
+            f"The indicator runs off by {scan.tilt_um_per_mm:+.1f} µm a millimetre on the {scan.rail} rail: level the piece. It is taken off here."
+        )
+    if scan.narrowest_mm > COARSE_MM:
+        told.append(
+            f"Points {scan.spacing_mm:g} mm apart show no bump narrower than {scan.narrowest_mm:.1f} mm on the {scan.rail} rail."
+        )
+    return told
 
 
 def _table(report: FacingReport) -> str:
