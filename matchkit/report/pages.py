@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Any
 from matchkit.advise.answers import Ranking
 from matchkit.report.draw import written
 from matchkit.report.figures import PICTURES, figure_of, picture_of
-from matchkit.words.pages import FOOTER, caption_of, heading_of
+from matchkit.words.paper.headings import FOOTER, caption_of, heading_of
+from matchkit.words.paper.sheet import Label, customer_sheet
 from matchkit.words.screen import Gap, Screen, Table, Text, Title
-from matchkit.words.sheet import Label, customer_sheet
 
 if TYPE_CHECKING:
     import jinja2
 
+WHITE = frozenset(" \n\t")
 NARROW = 4.4
 """Inches that a picture for a narrow screen is wide."""
 
@@ -43,7 +44,7 @@ def _printable(value: Any) -> Any:
     """Return a text without control characters, which no page may hold."""
     if not isinstance(value, str) or value.isprintable():
         return value
-    kept = "".join(letter if letter.isprintable() or letter in " \n\t" else "\N{REPLACEMENT CHARACTER}" for letter in value)
+    kept = "".join(letter if letter.isprintable() or letter in WHITE else "\N{REPLACEMENT CHARACTER}" for letter in value)
     return type(value)(kept)
 
 

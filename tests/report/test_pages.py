@@ -21,9 +21,9 @@ import matchkit as mk
 from matchkit.cli import main
 from matchkit.files import shipped
 from matchkit.report.pages import labels_page, page_of
+from matchkit.words.paper.sheet import Label, customer_sheet, label_of
 from matchkit.words.rank import rank_screen
 from matchkit.words.screen import Screen, Table, Text, Title
-from matchkit.words.sheet import Label, customer_sheet, label_of
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

@@ -56,7 +56,7 @@ def _labels(
 ) -> None:
     """Write the cards of some mouthpieces, or of all."""
     from matchkit.report.pages import labels_page
-    from matchkit.words.sheet import label_of
+    from matchkit.words.paper.sheet import label_of
 
     every = [part for part in house.parts.facings if instrument in (None, part.mouthpiece.instrument)]
     names = {part.id: part.mouthpiece.label for part in every}

@@ -1,0 +1,1 @@
+"""Words for what is printed or sent: headings of pages, a customer's sheet, cards beside mouthpieces."""
