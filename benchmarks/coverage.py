@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from measuring import show
@@ -29,19 +30,23 @@ Rise = Callable[[float], float]
 
 def _arc(s: float) -> float:
     radius = (BREAK**2 + TIP**2) / (2 * TIP)
-    return (radius - (radius**2 - (s * BREAK) ** 2) ** 0.5) / TIP
+    return float(radius - (radius**2 - (s * BREAK) ** 2) ** 0.5) / TIP
 
 
 def _ellipse(s: float) -> float:
     half, tall = 1.25 * BREAK, 5.0  # a quarter of an ellipse, more than as long as the facing
     whole = tall * (1 - (1 - (BREAK / half) ** 2) ** 0.5)
-    return tall * (1 - (1 - (s * BREAK / half) ** 2) ** 0.5) / whole
+    return float(tall * (1 - (1 - (s * BREAK / half) ** 2) ** 0.5) / whole)
+
+
+def _power(power: float, s: float) -> float:
+    return float(s**power)
 
 
 SHAPES: dict[str, Rise] = {
     "arc": _arc,
     "ellipse": _ellipse,
-    **{f"power {power}": (lambda s, power=power: s**power) for power in (1.8, 2.0, 2.2, 2.5)},
+    **{f"power {power}": partial(_power, power) for power in (1.8, 2.0, 2.2, 2.5)},
     "cubic (A4, m = 1)": lambda s: (s**2 / 2 - s**3 / 6) * 3,
 }
 
@@ -55,9 +60,7 @@ def piece(rise: Rise, rng: np.random.Generator) -> tuple[Mouthpiece, list[Facing
         return edge * (1 - brentq(lambda s: rise(s) - height / TIP, 0.0, 1.0, xtol=1e-14))
 
     readings = [
-        FacingReading(
-            mouthpiece_id="M", rail=rail, feeler_mm=feeler, stop_mm=stop(edge, feeler + off) + rng.normal(0, U_TOUCH)
-        )
+        FacingReading(mouthpiece_id="M", rail=rail, feeler_mm=feeler, stop_mm=stop(edge, feeler + off) + rng.normal(0, U_TOUCH))
         for rail, edge in edges.items()
         for feeler, off in zip(FEELERS, feeler_off, strict=True)
     ]
@@ -89,7 +92,7 @@ def held(name: str, count: int) -> dict[str, float]:
 def main() -> None:
     """Print the table."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    rows = [("shape", "tip", "length", "break", "rails")]
+    rows: list[tuple[str, ...]] = [("shape", "tip", "length", "break", "rails")]
     for name in SHAPES:
         found = held(name, count)
         rows.append((name, *(f"{found[what]:.1f}" for what in ("tip", "length", "break", "rails"))))

@@ -34,6 +34,7 @@ READS = {
         "partition",
         "split",
     },  # an instrument as it was typed; the name of an option
+    "cli/counter/strengths.py": {"endswith"},  # a file's name
     "cli/counter/compare.py": {"findall"},  # a set-up, as it was typed
     "cli/stock.py": {"partition", "removesuffix"},  # an option: column=value; the name of a table
     "parts/said.py": {"fullmatch", "split"},  # a size or a strength, as it was typed

@@ -198,6 +198,8 @@ class Ranking(Answer):
     """Lines of reeds on no strength scale: ordered among themselves only."""
     interval: bool
     """Whether there are playtests enough for an interval."""
+    wish_step: float = 0.86
+    """What a step freer, about half a strength, does to the closing pressure that is aimed at: the factor of the house."""
     change: str | None = None
     """The one part that may change, where only one may."""
     budget: float | None = None

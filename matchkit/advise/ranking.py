@@ -147,6 +147,7 @@ def rank_setups(
         refused={reason: count for reason, count in refused.items() if count},
         combinations=offer.combinations,
         present=present,
+        wish_step=scorer.spec.wish_step,
         change=wanted.change,
         reed_alone=enough is not None,
         budget=wanted.budget,

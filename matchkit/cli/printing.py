@@ -204,7 +204,7 @@ def draw(answer: Shown, words: Callable[[Shown], Screen], *, also: Sequence[Any]
 
 def write_figure(answer: Any, path: str) -> None:
     """Draw an answer and write it whole or not at all."""
-    from matchkit.report.figures import figure_bytes, style_of
+    from matchkit.report.figures import PICTURES, figure_bytes, style_of
 
     style = style_of(path)
     if style is None:
@@ -213,4 +213,8 @@ def write_figure(answer: Any, path: str) -> None:
         content = figure_bytes(answer, style)
     except ValueError as error:
         raise click.UsageError(str(error)) from None
+    except TypeError as error:
+        if type(answer).__name__ in PICTURES:
+            raise
+        raise click.UsageError(f"there is no picture of that, but --page writes its tables ({error})") from None
     deliver_bytes(content, path)

@@ -117,7 +117,7 @@ def crossed(readings: Sequence[StudyReading], *, source: str) -> Array | None:
     people = list(dict.fromkeys(reading.operator for reading in readings))
     counts = {len(cells[piece, person]) for piece in pieces for person in people}
     if len(pieces) < 2 or max(counts) < 2:
-        read = f"{len(pieces)} pieces, each read {max(counts)} times by {len(people)} people"
+        read = f"{len(pieces)} of pieces, {len(people)} of people, at most {max(counts)} of readings each"
         raise DataError([Problem(source, None, None, read, "two pieces or more, each read twice or more")])
     if len(counts) > 1:
         return None
@@ -230,7 +230,7 @@ def assembled(
     total = float(np.hypot(gauge, piece))
     of_study = gauge / total if total > 0 else 0.0
     of_tolerance = None if tolerance is None else SPAN * gauge / tolerance
-    known = variances["touch"] > 0
+    known = gauge > 0
     return GaugeStudy(
         quantity=quantity,
         unit=unit,

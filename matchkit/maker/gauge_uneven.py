@@ -1,14 +1,13 @@
 """A gauge study in which cells are missing or read unequally often: the same components of variance by restricted maximum likelihood.
 
 Model: reading = piece + person + piece:person + touch, all but the mean random (Patterson and Thompson 1971, from memory; statsmodels'
-mixed model fits it). The interaction is pooled with the touch where its likelihood ratio is not significant at 0.25. Intervals: each
+mixed model is what the tests hold it to, as its search can stop early). The interaction is pooled with the touch where its likelihood ratio is not significant at 0.25. Intervals: each
 variance has the degrees of freedom that its expected information gives it (Satterthwaite 1946), from the REML information
 ``tr(P V_i P V_j) / 2`` at the estimate.
 """
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 
 import numpy as np
@@ -33,6 +32,9 @@ def uneven_study(readings: Sequence[StudyReading], *, source: str, unit: str, to
     if pieces.max() < 1 or cells.max() + 1 == len(y):
         read = f"{pieces.max() + 1} pieces, {cells.max() + 1} cells, {len(y)} readings"
         raise DataError([Problem(source, None, None, read, "two pieces or more, some of them read twice by one person")])
+    exact = not any(np.ptp(y[cells == cell]) > 0 for cell in range(int(cells.max()) + 1))
+    if exact:  # every repeat the same: a touch of nothing has no likelihood
+        y = y + _nothing(y, cells)
     parts = {"piece": pieces, **({"person": people, "cross": cells} if people.max() else {})}
     variances, likelihood = _fit(y, parts)
     pooled = "cross" in parts
@@ -45,7 +47,9 @@ def uneven_study(readings: Sequence[StudyReading], *, source: str, unit: str, to
         pooled = chance > POOLING_LEVEL
         if pooled:
             variances, parts = without, plain
-    ranges = _ranges(y, parts, variances)
+    ranges = {} if exact else _ranges(y, parts, variances)
+    if exact:
+        variances["touch"] = 0.0
     return assembled(
         readings=y,
         shape=(int(pieces.max()) + 1, int(people.max()) + 1, round(len(y) / (int(cells.max()) + 1))),
@@ -62,29 +66,77 @@ def uneven_study(readings: Sequence[StudyReading], *, source: str, unit: str, to
     )
 
 
+def _nothing(y: Array, cells: NDArray[np.intp]) -> Array:
+    """Return a spread within cells far below any that matters (n,), for a study whose repeats are all the same."""
+    size = 1e-5 * (float(y.std()) or 1.0)
+    turns = np.zeros(len(y))
+    for cell in range(int(cells.max()) + 1):
+        mine = np.flatnonzero(cells == cell)
+        turns[mine] = np.arange(len(mine)) - (len(mine) - 1) / 2
+    return np.asarray(size * turns)
+
+
 def _codes(names: Sequence[str]) -> NDArray[np.intp]:
     places = {name: place for place, name in enumerate(dict.fromkeys(names))}
     return np.array([places[name] for name in names])
 
 
-def _fit(y: Array, parts: dict[str, NDArray[np.intp]]) -> tuple[dict[str, float], float]:
-    """Return the variances by REML, the touch among them, and the restricted log-likelihood."""
-    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
+_FLOOR, _CEILING = -18.0, 26.0
+"""Bounds of the logarithm of a variance over that of the touch; at the lower one it is 0."""
+_STARTS = (-4.0, 0.0, 4.0, 12.0, 20.0)
 
-    names = list(parts)
-    designs = [np.eye(int(codes.max()) + 1)[codes] for codes in parts.values()]
-    spec = VCSpec(
-        names,
-        [[[f"{name}{column}" for column in range(design.shape[1])]] for name, design in zip(names, designs, strict=True)],
-        [[design] for design in designs],
-    )
+
+def _fit(y: Array, parts: dict[str, NDArray[np.intp]]) -> tuple[dict[str, float], float]:
+    """Return the variances by REML, the touch among them, and the restricted log-likelihood, maximised from several starts.
+
+    The touch is profiled out, so what is sought are the variances over it, in logarithms; one that ends at the lower bound is 0.
+    """
+    from scipy.optimize import minimize
+
+    count = len(y)
+    kernels = [(codes[:, None] == codes[None, :]).astype(float) for codes in parts.values()]
     scale = float(y.std()) or 1.0
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a variance at 0 is told as a warning; it is an answer here
-        model = MixedLM((y - y.mean()) / scale, np.ones((len(y), 1)), groups=np.zeros(len(y)), exog_vc=spec)
-        found = model.fit(reml=True, method=["lbfgs", "powell"])
-    variances = {name: float(value) * scale**2 for name, value in zip(names, found.vcomp, strict=True)}
-    return {**variances, "touch": float(found.scale) * scale**2}, float(found.llf)
+    z = (y - y.mean()) / scale
+    identity = np.eye(count)
+
+    def parted(logs: Array) -> tuple[float, float]:
+        """Return minus twice the restricted log-likelihood, and the touch's variance."""
+        whole = identity + sum(np.exp(log) * kernel for log, kernel in zip(logs, kernels, strict=True))
+        factor = np.linalg.cholesky(whole)
+        both = np.linalg.solve(factor, np.column_stack([np.ones(count), z]))
+        ones, data = both.T
+        left = data - ones * (ones @ data) / (ones @ ones)
+        touch = max(float(left @ left) / (count - 1), 1e-300)
+        logdet = 2 * float(np.log(np.diag(factor)).sum())
+        return (count - 1) * np.log(touch) + logdet + float(np.log(ones @ ones)) + count - 1, touch
+
+    bounds = [(_FLOOR, _CEILING)] * len(parts)
+
+    def sought(logs: Array) -> float:
+        return parted(logs)[0]
+
+    found = [
+        minimize(
+            sought,
+            np.full(len(parts), start),
+            bounds=bounds,
+            method="L-BFGS-B",
+            options={"ftol": 1e-13, "gtol": 1e-9, "maxiter": 500},
+        )
+        for start in _STARTS
+    ]
+    best = min(found, key=lambda one: float(one.fun))
+    best = minimize(
+        sought,
+        best.x,
+        bounds=bounds,
+        method="Nelder-Mead",
+        options={"xatol": 1e-7, "fatol": 1e-10, "maxiter": 4000},
+    )
+    deviance, touch = parted(best.x)
+    ratios = [0.0 if log < _FLOOR + 1 else float(np.exp(log)) for log in best.x]
+    variances = {name: ratio * touch * scale**2 for name, ratio in zip(parts, ratios, strict=True)}
+    return {**variances, "touch": touch * scale**2}, -deviance / 2
 
 
 def _ranges(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, float]) -> dict[str, Range]:

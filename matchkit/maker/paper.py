@@ -9,15 +9,14 @@ from typing import Any, ClassVar
 
 from matchkit.facts import Assumed
 from matchkit.maker.conformity.batch import BatchReport, Pieces
-from matchkit.maker.conformity.drawing import Judged, PieceJudged
+from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged
 from matchkit.maker.measure.report import budget_of
+from matchkit.maker.reface.ask import USUAL_FEELERS_MM
 from matchkit.names import by_id
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import HouseSpec
 from matchkit.results import Answer, flat
 
-USUAL_FEELERS_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2)
-"""Feelers to read where no drawing names any (common practice, no source)."""
 TWO_SIDED = 1.96
 
 
@@ -155,10 +154,17 @@ def batch_record(
         spec.name,
         None if made_on is None else made_on.isoformat(),
         confidence,
-        budget_of(spec),
+        _gauge(report, spec),
         report.assumed,
         tuple(_record(piece, pieces) for piece in judged),
     )
+
+
+def _gauge(report: BatchReport, spec: HouseSpec) -> dict[str, float]:
+    """Return the standard uncertainties that a verdict of the batch rests on."""
+    read = {item.feature for piece in report.pieces for item in piece.features} - {"stop_mm", "rail_difference_mm"}
+    used = [UNCERTAINTY_OF.get(feature, "u_size_mm") for feature in sorted(read)]
+    return {**budget_of(spec), **{name: getattr(spec.gauge, name) for name in used}}
 
 
 def _record(piece: PieceJudged, pieces: Pieces) -> PieceRecord:

@@ -1,7 +1,7 @@
 """A piece read more than once: which readings belong together, and which set counts when.
 
-A set is what was read on one day. A day on which fewer than three feelers were read on any rail begins no set of its own: it adds repeats
-to the set before it. Readings without a date come before all others. The latest set counts for what is asked today; a playtest goes by the
+A set is what was read on one day. A day on which fewer than three feelers were read on any rail, or on which nothing was read that the set before
+has already (the other rail), begins no set of its own: it belongs to the set before it. Readings without a date come before all others. The latest set counts for what is asked today; a playtest goes by the
 set that was valid on its day.
 """
 
@@ -18,6 +18,8 @@ Day = dt.date | None
 
 LEAST_FEELERS = 3
 LEAST_POINTS = 20
+SCANNED = 0.0
+"""Stands for a feeler where a rail was scanned."""
 
 
 @dataclass(frozen=True)
@@ -43,17 +45,22 @@ def _order(day: Day) -> dt.date:
 def days_of_sets(readings: Iterable[FacingReading], scanned: Iterable[LayPoint] = ()) -> dict[Day, Day]:
     """Return, for every day on which a piece was read, the day of the set it belongs to."""
     feelers: dict[Day, dict[str, set[float]]] = defaultdict(lambda: defaultdict(set))
-    points: dict[Day, int] = defaultdict(int)
+    points: dict[Day, dict[str, int]] = defaultdict(lambda: defaultdict(int))
     for row in readings:
         feelers[row.date][row.rail].add(row.feeler_mm)
     for point in scanned:
-        points[point.date] += 1
+        points[point.date][point.rail] += 1
     found: dict[Day, Day] = {}
     current: Day = None
+    seen: set[tuple[str, float]] = set()
     for day in sorted({*feelers, *points}, key=_order):
-        whole = max(map(len, feelers[day].values()), default=0) >= LEAST_FEELERS or points[day] >= LEAST_POINTS
-        if whole or not found:
-            current = day
+        mine = {(rail, feeler) for rail, read in feelers[day].items() for feeler in read}
+        mine |= {(rail, SCANNED) for rail in points[day]}
+        whole = max(map(len, feelers[day].values()), default=0) >= LEAST_FEELERS
+        whole = whole or max(points[day].values(), default=0) >= LEAST_POINTS
+        if not found or (whole and mine & seen):
+            current, seen = day, set()
+        seen |= mine
         found[day] = current
     return found
 

@@ -77,6 +77,8 @@ class Station(_Spec):
     def _one_tolerance(self) -> Self:
         if (self.tol_mm is None) == (self.lower_mm is None and self.upper_mm is None):
             raise ValueError("either tol_mm, or lower_mm or upper_mm or both")
+        if self.lower_mm is not None and self.upper_mm is not None and not self.lower_mm < self.upper_mm:
+            raise ValueError("a lower tolerance below the upper one")
         return self
 
     @property

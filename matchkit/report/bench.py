@@ -82,7 +82,7 @@ def _off_curve(report: FacingReport, below: Axes, x: np.ndarray) -> None:
         beside(
             below,
             flaw.kind,
-            (flaw.place_mm, -flaw.height_um),
+            (flaw.place_mm, flaw.height_um),
             fontsize=8,
             ha="center",
             xytext=(0, 12),
@@ -122,10 +122,9 @@ def batch_columns(report: BatchReport) -> list:  # type: ignore[type-arg]
 def _cell(axes: Axes, column: int, row: int, judged: Judged) -> None:
     from matplotlib.patches import Rectangle
 
-    half = judged.allowed_off
     shade = SHADES[judged.verdict] if judged.critical or judged.verdict == "pass" else "#dddddd"
     axes.add_patch(Rectangle((column - 0.48, row - 0.46), 0.96, 0.92, facecolor=shade, linewidth=0))
-    text = f"{round(judged.off / half, 1) + 0.0:+.1f}" if half > 0 else "0"
+    text = f"{round(judged.share, 1) + 0.0:+.1f}"
     dark = judged.verdict == "fail" and judged.critical
     axes.text(
         column,
@@ -214,24 +213,11 @@ def chart(feature: FeatureSummary, panels: Sequence[Axes]) -> None:
         if limit is not None:
             above.axhline(limit, color=SECOND, linewidth=1.4)
             beside(above, name, (place[-1], limit), fontsize=7, color=SECOND, ha="right", va="bottom")
-    middle = place - place.mean()
     if found.drifts:
-        above.fill_between(
-            place,
-            values.mean() + found.slope_low * middle,
-            values.mean() + found.slope_high * middle,
-            color=THIRD,
-            alpha=0.2,
-            linewidth=0,
-        )
-        above.plot(
-            place,
-            values.mean() + found.slope * middle,
-            color=THIRD,
-            linewidth=1.6,
-            linestyle="-.",
-            label="drift, with its range",
-        )
+        turn = found.drift_about
+        run, at = place - turn[0], turn[1]
+        above.fill_between(place, at + found.slope_low * run, at + found.slope_high * run, color=THIRD, alpha=0.2, linewidth=0)
+        above.plot(place, at + found.slope * run, color=THIRD, linewidth=1.6, linestyle="-.", label="drift, with its range")
     above.set_ylabel(feature_words(feature.at))
     title(
         above,

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 MARKS = ("o", "s", "D", "^", "v", "P", "X")
+LABEL_APART = 0.16
+"""Half strengths between two names in a ladder, so that they do not lie upon one another."""
 LEAST_POINTS = 0.05
 """Points below this are summed up as other."""
 HALF = math.log(1 + constants.HALF_STRENGTH.value)
@@ -130,7 +132,7 @@ def _target(ranking: Ranking) -> float | None:
     for row in (*ranking.rows, *([ranking.present] if ranking.present is not None else [])):
         term = next((term for term in row.terms if term.name == "resistance" and term.known), None)
         if term is not None and term.value is not None:
-            return row.closing_pressure_kpa * math.exp(-term.value * HALF)
+            return float(row.closing_pressure_kpa * ranking.wish_step**term.value)
     return None
 
 
@@ -139,24 +141,21 @@ def strengths_ladder(found: Strengths, panels: Sequence[Axes]) -> None:
     axes = panels[0]
     rows = [row for row in found.rows if row.steps is not None]
     lines = list(dict.fromkeys(row.profile for row in rows))
-    spread = constants.BOX_SPREAD.value / 100 / HALF if constants.BOX_SPREAD.value > 1 else constants.BOX_SPREAD.value / HALF
+    spread = constants.BOX_SPREAD.value / 100 / HALF
     axes.axhspan(-0.5, 0.5, color=BAND, linewidth=0)
     axes.axhline(0, color=INK, linewidth=0.8)
-    for row in rows:
-        place, steps = lines.index(row.profile), row.steps or 0.0
-        axes.plot([place, place], [steps - spread, steps + spread], color=FIRST, linewidth=3, alpha=0.35, solid_capstyle="butt")
-        axes.plot(
-            place, steps, "s" if row.equal else "o", color=SECOND if row.equal else FIRST, markersize=9 if row.equal else 6
-        )
-        beside(
-            axes,
-            f"{row.reed_id}{' (closest)' if row.equal else ''}",
-            (place, steps),
-            xytext=(8, 3),
-            textcoords="offset points",
-            fontsize=8,
-            color=INK,
-        )
+    for line in lines:
+        last = -math.inf
+        for turn, row in enumerate(sorted((row for row in rows if row.profile == line), key=lambda row: row.steps or 0.0)):
+            place, steps = lines.index(line) + 0.07 * (turn % 2), row.steps or 0.0
+            axes.plot(
+                [place, place], [steps - spread, steps + spread], color=FIRST, linewidth=3, alpha=0.35, solid_capstyle="butt"
+            )
+            axes.plot(
+                place, steps, "s" if row.equal else "o", color=SECOND if row.equal else FIRST, markersize=9 if row.equal else 6
+            )
+            last = max(last + LABEL_APART, steps)
+            beside(axes, f"{row.reed_id}{' (closest)' if row.equal else ''}", (place, last), xytext=(12 - 3 * (turn % 2), 2))
     axes.set_xticks(range(len(lines)), [plain(line) for line in lines])
     axes.set_xlim(-0.4, len(lines) - 0.2)
     ticks = (
@@ -220,11 +219,7 @@ def compare_sides(found: Comparison, panels: Sequence[Axes]) -> None:
     name_rows(axes, [set_words(found.first), set_words(found.second)])
     axes.set_xlim(0, 10)
     axes.set_xlabel("expected mark of 10; the bar holds 8 in 10 next marks")
-    doubt = (
-        ""
-        if found.u_difference is None
-        else f" ± {1.96 * found.u_difference / 10 if found.u_difference > 5 else 1.96 * found.u_difference:.1f}"
-    )
+    doubt = "" if found.u_difference is None else f" ± {1.96 * found.u_difference:.1f}"
     title(
         axes,
         "One against the other",
@@ -265,15 +260,14 @@ def closing_curves(found: ClosingReport, panels: Sequence[Axes]) -> None:
         fontsize=8,
     )
     if found.blow_kpa is not None:
-        area.plot(found.blow_kpa, np.interp(found.blow_kpa, pressure, [p.area_mm2 for p in found.curve]), "o", color=SECOND)
-        beside(
-            area, "blown", (found.blow_kpa, 0), xytext=(0, 4), textcoords="offset points", fontsize=8, color=SECOND, ha="center"
-        )
+        for panel in panels:
+            panel.axvline(found.blow_kpa, color=SECOND, linewidth=1, linestyle=":")
+        beside(area, "blown", (found.blow_kpa, found.rest_area_mm2), color=SECOND, xytext=(4, -4), va="top")
     area.set_ylabel("open area, mm²")
     title(
         area,
         f"{found.reed_id} on {found.mouthpiece_id}",
-        f"It touches the facing first {found.first_contact_mm:.1f} mm from the tip; the lip presses {found.lip_mm:.0f} mm from it.",
+        f"Without the lip, which lowers all of it. The reed touches the facing first {found.first_contact_mm:.1f} mm from the tip.",
     )
     quiet(*panels)
     if len(panels) > 1:
@@ -372,5 +366,8 @@ def what_if_curves(found: WhatIf, panels: Sequence[Axes]) -> None:
     quiet(*panels)
     if len(panels) > 1:
         panels[1].plot(x, np.array([row.score / 10 for row in rows])[order], "s-", color=SECOND, markersize=4)
+        marks = [row.score / 10 for row in rows]
+        middle, half = (max(marks) + min(marks)) / 2, max(0.6 * (max(marks) - min(marks)), 1.0)
+        panels[1].set_ylim(middle - half, middle + half)  # a tenth of a mark must not look like much
         panels[1].set_ylabel("expected mark of 10")
     panels[-1].set_xlabel(name)

@@ -18,7 +18,7 @@ VERDICTS = {"different": "told apart", "these players": "these players told them
 
 
 def choices(found: Analysis, panels: Sequence[Axes]) -> None:
-    """Draw every comparison of an analysis: the share that chose one way, with its range, against chance; drifts over evenings below."""
+    """Draw every comparison of an analysis: the share that chose one way, with its range, against chance; drifts along a sitting below."""
     axes = panels[0]
     for row, item in enumerate(found.comparisons):
         sure = item.verdict != "inconclusive"
@@ -40,8 +40,8 @@ def choices(found: Analysis, panels: Sequence[Axes]) -> None:
         for row, drift in enumerate(found.drift):
             below.plot([drift.low, drift.high], [row, row], color=FIRST, linewidth=1.4)
             below.plot(drift.slope, row, "o", color=FIRST)
-        name_rows(below, [f"{drift.attribute}, over evenings" for drift in found.drift])
-        below.set_xlabel("change of a mark from one evening to the next")
+        name_rows(below, [f"{drift.attribute}, along a sitting" for drift in found.drift])
+        below.set_xlabel("change of a mark with each place further on in a sitting")
 
 
 def trust(found: Evaluation, panels: Sequence[Axes]) -> None:

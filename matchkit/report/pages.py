@@ -54,7 +54,7 @@ def page_of(answer: Any, screen: Screen, *, also: Sequence[Any] = ()) -> str:
     heading = heading_of(answer)
     if isinstance(answer, Ranking):
         return _written("customer.html", heading, sheet=asdict(customer_sheet(answer)), pictures=drawn if answer.rows else [])
-    return _written("answer.html", heading, blocks=list(_blocks(screen)), pictures=drawn, pictures_first=[])
+    return _written("answer.html", heading, blocks=list(_blocks(screen)), pictures=drawn)
 
 
 def labels_page(labels: Sequence[Label]) -> str:

@@ -82,6 +82,28 @@ def test_the_latest_counts_today_and_playtests_go_by_their_day(refaced: Path) ->
     assert [stop.by_mm.value for stop in change.stops] == pytest.approx([1.0] * len(change.stops))
 
 
+def test_the_other_rail_on_the_next_day_belongs_to_the_set() -> None:
+    """Left on one day, right on the next: one set; the left again a month later begins another."""
+    left = [_reading(JUNE, feeler) for feeler in (0.1, 0.2, 0.4)]
+    right = [_reading(dt.date(2025, 6, 5), feeler, rail="right") for feeler in (0.1, 0.2, 0.4)]
+    again = [_reading(JULY, feeler) for feeler in (0.1, 0.2, 0.4)]
+    assert [len(one.readings) for one in sets_of([*left, *right, *again], [])] == [6, 3]
+
+
+def test_an_older_set_without_its_tip_is_doubted(refaced: Path) -> None:
+    """The tip opened by a quarter of a millimetre in mouthpieces.csv only: the readings of before do not lead there, and a warning says what to write."""
+
+    def open_it(rows: list[dict[str, str]]) -> list[dict[str, str]]:
+        for row in rows:
+            if row["id"] == "AM-07":
+                row["tip_opening_mm"] = "2.40"
+        return rows
+
+    edit_table(refaced, "mouthpieces", open_it)
+    house = mk.open(str(refaced))
+    assert any("tip_opening_mm of facings" in problem.hint for problem in house.warnings)
+
+
 def test_a_slip_in_an_older_set_is_still_told(refaced: Path) -> None:
     """A stop of the set before that cannot be is named with its row; the sets are not held against one another."""
 

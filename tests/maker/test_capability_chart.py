@@ -193,3 +193,14 @@ def test_runs_of_a_fair_coin() -> None:
         max(len(list(run)) for _, run in itertools.groupby(throws)) >= 5 for throws in itertools.product("HT", repeat=10)
     )
     assert _chance_of_run(10, 5) == pytest.approx(long / 1024, abs=1e-12)
+
+
+def test_a_coarse_reading_gives_no_cpk() -> None:
+    """Fifteen at 14.0, then fifteen at 14.1: neighbours differ once, so there is no Cpk, and it says why; a far-off one-sided limit does not fail."""
+    coarse = capability(np.repeat([14.0, 14.1], 15), limits=Limits(13.5, 14.5), coarse=True)
+    assert coarse is not None
+    assert coarse.cpk is None
+    assert coarse.held_back == "read too coarsely"
+    far = indices(mean=0, sd=1, degrees=29, count=30, limits=Limits(high=90))
+    assert far is not None
+    assert far[1].low < 30 < far[1].high

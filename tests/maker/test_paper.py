@@ -10,7 +10,6 @@ import pytest
 
 import matchkit as mk
 from matchkit.cli.printing import lay_out, to_csv
-from matchkit.files import shipped
 from matchkit.records.parts import FacingReading
 from matchkit.tables.read.csv import read_csv
 from matchkit.words.maker.paper import record_screen, sheet_screen
@@ -68,4 +67,3 @@ def test_a_record_says_everything_that_a_verdict_rests_on() -> None:
     assert {"mouthpiece_id", "feature", "value", "plus_minus", "low", "high", "verdict", "read_on"} <= set(rows[0])
     with pytest.raises(mk.UnknownIdError):
         house.record(piece="TB-25-99")
-    assert shipped("data/demo-bench/batch").is_dir()

@@ -12,6 +12,7 @@ from maker_shop import MODEL, Truth, read_piece, shop_of, spec_with
 
 import matchkit as mk
 from matchkit.maker.conformity.batch import BatchReport, judge_batch
+from matchkit.maker.conformity.drawing import Judged
 from matchkit.records.parts import FacingReading
 from matchkit.records.spec import Drawing, Feature, HouseSpec, Station
 from matchkit.words.maker.batch import batch_screen
@@ -152,3 +153,42 @@ def test_inches_in_a_table(tmp_path: Path) -> None:
     reading = SourceReading(str(path), {"facings": read_csv(path, FacingReading)})
     ((_, row),) = list(reading.rows("facings", FacingReading))
     assert row.stop_mm == pytest.approx(21.59)
+
+
+@pytest.mark.parametrize(
+    ("feature", "limits"),
+    [
+        ("shank_bore_mm", Feature(nominal=15.8, lower=-0.1)),
+        ("tip_opening_mm", Feature(nominal=2.55, lower=-0.1, upper=0.0)),
+    ],
+)
+def test_limits_that_are_not_about_the_nominal(feature: str, limits: Feature) -> None:
+    """Pieces in the middle of what is allowed, or beyond the nominal away from the one limit, raise no question."""
+    spec = spec_with()
+    drawing = spec.drawing[MODEL].model_copy(update={feature: limits})
+    assert _batch(34, spec=spec.model_copy(update={"drawing": {MODEL: drawing}})).slips == ()
+
+
+def test_how_far_off_in_parts_of_what_is_allowed() -> None:
+    """By hand: two limits about their middle, one limit from the nominal on, a limit at the nominal."""
+    base = {"feature": "x", "rail": None, "feeler_mm": None, "u": 0.1, "probability": 1.0, "verdict": "pass", "critical": True}
+    cases = [
+        (2.5, 2.55, 2.45, 2.55, 0.0),
+        (2.55, 2.55, 2.45, 2.55, 1.0),
+        (5.0, 4.0, 3.0, None, 0.0),
+        (3.5, 4.0, 3.0, None, -0.5),
+    ]
+    for value, nominal, low, high, share in cases:
+        judged = Judged(**base, value=value, nominal=nominal, low=low, high=high)  # type: ignore[arg-type]
+        assert judged.share == pytest.approx(share)
+
+
+def test_a_drawing_of_the_rails_alone() -> None:
+    """Only how far the rails may differ: judged over the feelers that both have."""
+    spec = spec_with().model_copy(update={"drawing": {MODEL: Drawing(rail_difference_mm=0.15)}})
+    good = judge_batch(shop_of([read_piece(Truth(), np.random.default_rng(5))]), spec=spec).pieces[0]
+    assert good.verdict == "pass"
+    bad = judge_batch(shop_of([read_piece(replace(Truth(), left=27.0), np.random.default_rng(6))]), spec=spec).pieces[0]
+    assert bad.verdict == "fail"
+    assert bad.fault is not None
+    assert bad.fault.rail == "left"

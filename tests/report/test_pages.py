@@ -19,7 +19,6 @@ from hypothesis import strategies as st
 
 import matchkit as mk
 from matchkit.cli import main
-from matchkit.files import shipped
 from matchkit.report.pages import labels_page, page_of
 from matchkit.words.paper.sheet import Label, customer_sheet, label_of
 from matchkit.words.rank import rank_screen
@@ -247,4 +246,3 @@ def test_what_a_page_or_figure_cannot_be(tmp_path: Path) -> None:
         assert result.exit_code == 2
         assert words in result.output
     assert not list(tmp_path.iterdir())
-    assert shipped("data/demo").is_dir()

@@ -8,6 +8,7 @@ import click
 
 from matchkit.cli.options import data_option, open_data, output_options, person_options, picture_options, read_person
 from matchkit.cli.printing import deliver_bytes, show
+from matchkit.words.numbers import counted
 from matchkit.words.side_by_side import strengths_screen
 
 if TYPE_CHECKING:
@@ -66,4 +67,4 @@ def _labels(
         label = names.get(name)
         labels.append(label_of(house.strengths(name, person), name if label is None else f"{name}: {label}"))
     deliver_bytes(labels_page(labels).encode("utf-8"), path)
-    click.echo(f"{len(labels)} labels in {path}", err=True)
+    click.echo(f"{counted(len(labels), 'label')} in {path}", err=True)

@@ -32,7 +32,7 @@ FAILS = 5
 @click.option("--figure-chart", metavar="FILE", help="Draw the tip openings in the order of making, into an svg, png or pdf.")
 @click.option("--sheet", is_flag=True, help="A sheet to fill in at the bench instead, for every piece.")
 @click.option("--record", is_flag=True, help="A record for the file instead: every piece with every size, doubt and verdict.")
-@click.option("--piece", metavar="ID", help="Only this piece, with --record.")
+@click.option("--piece", metavar="ID", help="The record of this piece alone.")
 @click.option("--date", "made_on", type=click.DateTime(["%Y-%m-%d"]), help="The day that stands on the record.")
 @click.option("--numbers", is_flag=True, help="Tables too: what was read, how capable the making is, the pairing.")
 @data_option
@@ -64,6 +64,8 @@ def command(
     import matchkit as mk
 
     house = open_data(data, model)
+    if sum((sheet, record or piece is not None, second is not None)) > 1:
+        raise click.UsageError("one of --sheet, --record (or --piece) and a second batch")
     if pieces is not None and second is not None:
         show(
             house.batches(pieces, second, spec=options["spec"]), lambda found: beside_screen(found, numbers=numbers), style, out

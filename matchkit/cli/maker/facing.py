@@ -37,6 +37,8 @@ def command(
     """Say what the readings of MOUTHPIECE tell: lengths, shape, smoothness, rails, bumps and flats, and how sure each is."""
     import matchkit as mk
 
+    if sheet and history:
+        raise click.UsageError("either --sheet or --history")
     if sheet:
         show(open_data(data, model).sheet(mouthpiece, pieces=pieces), sheet_screen, style, out)
         return

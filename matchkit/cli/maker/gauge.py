@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from matchkit.cli.options import output_options, picture_options
-from matchkit.cli.printing import deliver, draw, lay_out, to_csv, to_json
+from matchkit.cli.printing import FIGURE_FILE, deliver, draw, lay_out, to_csv, to_json
 from matchkit.words.maker.gauge import gauge_screen
 
 
@@ -31,6 +31,8 @@ def command(study: str | None, tolerances: tuple[str, ...], style: str, out: str
     studies = mk.gauge_study(study, tolerance=_widths(tolerances))
     if study is None:
         click.echo("the demo study, which is invented", err=True)
+    if len(studies) > 1 and click.get_current_context().meta.get(FIGURE_FILE) is not None:
+        click.echo(f"the figure shows {studies[0].quantity} only, the first of {len(studies)}; --page has all", err=True)
     draw(studies[0], lambda _: gauge_screen(studies, numbers=True), also=studies[1:])
     if style == "json":
         deliver(to_json({"schema": "matchkit.gauge/1", "studies": [item.to_dict() for item in studies]}), out)

@@ -9,6 +9,7 @@ import click
 
 from matchkit.cli.options import data_option, open_data, output_options, picture_options
 from matchkit.cli.printing import show
+from matchkit.errors import RequestError
 from matchkit.parts.said import read_tip_mm
 from matchkit.words.maker.reface import reface_screen
 
@@ -75,7 +76,11 @@ def _tip(text: str | None) -> tuple[float | None, float | None]:
     if text is None:
         return None, None
     if not text.strip().startswith(("+", "-")):
-        return read_tip_mm(text), None
+        try:
+            return read_tip_mm(text), None
+        except RequestError:
+            expected = "expected a tip opening such as 1.96mm or 77thou, or a change such as +0.1"
+            raise click.BadParameter(f"{expected}; read {text!r}", param_hint="--tip") from None
     number = text.strip().lower().removesuffix("mm").strip()
     try:
         return None, float(number)

@@ -16,7 +16,7 @@ from matchkit.maker.conformity.capability import Capability, capability, two_sid
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged, judge_piece, judged_with, rails_at_stations
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
-from matchkit.maker.conformity.slip import Slip, find_slips
+from matchkit.maker.conformity.slip import Slip, advised, find_slips
 from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
 from matchkit.maker.pairing import Pairing
@@ -203,6 +203,8 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
     )
     counts = _counts(piece.verdict for piece in judged)
     everything = counts["pass"] == len(judged)
+    slips = find_slips(judged, spec.drawing)
+    judged = advised(judged, slips)
     return BatchReport(
         pieces=judged,
         counts=counts,
@@ -212,7 +214,7 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         pairings=(),
         order_known=pieces.order_known,
         assumed=_assumed(judged, spec, scanned=any(pieces.points.values())),
-        slips=find_slips(judged, spec.drawing),
+        slips=slips,
     )
 
 
@@ -282,18 +284,18 @@ def _summary(column: Sequence[tuple[PieceJudged, Judged]], *, model: str, charts
     sd = float(values.std(ddof=1)) if np.ptp(level) > 0 else 0.0
     half = two_sided_factor(count) * sd
     # where most neighbours read alike the limits would be those of the rounding
-    coarse = np.count_nonzero(np.diff(level)) <= len(values) / 2
+    coarse = bool(count > 2 and np.count_nonzero(np.diff(level)) <= len(values) / 2)
     charted = ordered and count >= LEAST_PIECES and sd > 0 and not coarse
     chart = individuals_chart(values, sound=sound, charts=charts) if charted else None
     limits = Limits(first.low, first.high)
     settled = chart is None or not (chart.signals or chart.drifts)
-    made = capability(level, limits=limits, ordered=ordered, in_control=settled)
+    made = capability(level, limits=limits, ordered=ordered, coarse=coarse, in_control=settled)
     sound_made = None
     good = np.array([piece.verdict != "fail" for piece, _ in column])
     if not good.all() and good.sum() > 1:  # without the failed, whose signals are theirs
         kept = individuals_chart(values[good], charts=charts) if charted and good.sum() >= LEAST_PIECES else None
         calm = kept is None or not (kept.signals or kept.drifts)
-        sound_made = capability(level[good], limits=limits, ordered=ordered, in_control=calm)
+        sound_made = capability(level[good], limits=limits, ordered=ordered, coarse=coarse, in_control=calm)
     return FeatureSummary(
         model=model,
         feature=first.feature,

@@ -123,16 +123,20 @@ def _feature(
     item: FeatureSummary, one: Sequence[float], other: Sequence[float], *, looked: int, ordered: bool
 ) -> FeatureBeside:
     """Compare one size; the level is shared among those that are ``looked`` at (Bonferroni)."""
-    from scipy.stats import f, ttest_ind
+    from scipy.stats import f, t
 
     level = (1 - CONFIDENCE) / looked
     a, b = np.array(one), np.array(other)
     sds = tuple(float(part.std(ddof=1)) if np.ptp(part) > 0 else 0.0 for part in (a, b))
     difference = float(b.mean() - a.mean())
     low = high = difference
-    if max(sds) > 0:
-        interval = ttest_ind(b, a, equal_var=False).confidence_interval(1 - level)
-        low, high = float(interval.low), float(interval.high)
+    steps = np.diff(np.unique(np.concatenate([a, b])))
+    if len(steps):  # readings that are all alike are no surer than the step they were read to
+        floor = float(steps.min()) / math.sqrt(12)
+        parts = [max(sd, floor) ** 2 / len(part) for sd, part in zip(sds, (a, b), strict=True)]
+        degrees = sum(parts) ** 2 / sum(part**2 / (len(of) - 1) for part, of in zip(parts, (a, b), strict=True))  # Welch 1947
+        half = math.sqrt(sum(parts)) * float(t.ppf(1 - level / 2, degrees))
+        low, high = difference - half, difference + half
     spread = spread_low = spread_high = None
     if min(sds) > 0:
         spread = sds[1] / sds[0]

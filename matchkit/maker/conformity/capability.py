@@ -18,6 +18,7 @@ from matchkit.maker.conformity.rule import Limits
 
 Array = NDArray[np.float64]
 
+FAR = 5.0
 LEAST_PIECES = 20
 """Below so many pieces a capability index is never quoted without its interval."""
 
@@ -31,7 +32,7 @@ class Index:
     high: float
 
 
-HeldBack = Literal["few pieces", "order not known", "out of control"]
+HeldBack = Literal["few pieces", "order not known", "read too coarsely", "out of control"]
 
 
 @dataclass(frozen=True)
@@ -54,10 +55,12 @@ class Capability:
         return self.ppk if self.cpk is None else self.cpk
 
 
-def capability(values: Array, *, limits: Limits, ordered: bool = True, in_control: bool = True) -> Capability | None:
+def capability(
+    values: Array, *, limits: Limits, ordered: bool = True, coarse: bool = False, in_control: bool = True
+) -> Capability | None:
     """Return the capability of values (n,) in the order of making; n at least 2 (ValueError otherwise).
 
-    None where nothing varies or there is no limit. NIST/SEMATECH e-Handbook 6.1.6; Cp and Cpk take the deviation MRbar / 1.128, whose degrees of freedom
+    None where nothing varies or there is no limit. Where neighbours mostly read alike (``coarse``) their differences are those of the rounding, and give no Cp. NIST/SEMATECH e-Handbook 6.1.6; Cp and Cpk take the deviation MRbar / 1.128, whose degrees of freedom
     are those of a mean of overlapping ranges (:func:`matchkit.maker.conformity.chart.range_degrees`).
     """
     values = np.asarray(values, dtype=float)
@@ -69,10 +72,12 @@ def capability(values: Array, *, limits: Limits, ordered: bool = True, in_contro
     if overall is None:
         return None
     within = None
-    if ordered and count > 2:
+    if ordered and not coarse and count > 2:
         near = float(np.abs(np.diff(values)).mean()) / D2
         within = indices(mean=mean, sd=near, degrees=range_degrees(count), count=count, limits=limits) if near > 0 else None
     held: HeldBack | None = None if in_control else "out of control"
+    if coarse:
+        held = "read too coarsely"
     if not ordered:
         held = "order not known"
     if count < LEAST_PIECES:
@@ -114,15 +119,19 @@ def indices(
 def _one_sided(index: float, *, degrees: float, count: int, confidence: float) -> tuple[float, float]:
     """Return the interval of an index with one limit: where the noncentral t of the sample has the tails that are left."""
     from scipy.optimize import brentq
-    from scipy.stats import nct
+    from scipy.stats import nct, norm
 
     scale = 3 * math.sqrt(count)
-    reach = 10 * (1 + abs(index)) * scale / math.sqrt(degrees)
+    half = math.sqrt(1 / (9 * count) + index**2 / (2 * degrees))  # Bissell's, which is where the search begins
 
     def at(share: float) -> float:
         seen = index * scale
-        return float(brentq(lambda true: nct.cdf(seen, degrees, true) - share, seen - reach, seen + reach, xtol=1e-9)) / scale
+        low, high = ((index + sign * 6 * half) * scale for sign in (-1, 1))
+        return float(brentq(lambda true: nct.cdf(seen, degrees, true) - share, low, high, xtol=1e-9)) / scale
 
+    if abs(index) > FAR:  # so far that the noncentral t has no digits left, and nobody needs it
+        z = float(norm.ppf(0.5 + confidence / 2))
+        return index - z * half, index + z * half
     return at(0.5 + confidence / 2), at(0.5 - confidence / 2)
 
 

@@ -48,6 +48,8 @@ class Chart:
     slope_low: float
     slope_high: float
     signals: tuple[Signal, ...]
+    drift_about: tuple[float, float]
+    """Piece (from 1) and value about which the drift's line turns: the means of the pieces it is of."""
     run: int
     """So many in a row on one side of the mean are a signal."""
 
@@ -101,6 +103,7 @@ def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, 
         slope_low=float(line.slope) - half,
         slope_high=float(line.slope) + half,
         signals=tuple(signal for signal in signals if signal.positions),
+        drift_about=(float(place[kept].mean()) + 1, float(values[kept].mean())),
         run=run,
     )
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from matchkit import constants
 from matchkit.maker.conformity.rule import CONFIDENCE, ORDER, Limits, Verdict, conformity_probability, judge
@@ -15,9 +16,12 @@ from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.measure.report import drawn_curve, u_stop_m
 from matchkit.parts.facing import rails_of
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings, nominal_curve
+from matchkit.physics.lay.scan import HEIGHTS_M
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, Gauge, Station
 from matchkit.units import MM
+
+Array = NDArray[np.float64]
 
 SAME_FEELER_MM = 0.0006
 """A reading belongs to a station of the drawing whose feeler is within this of its own (feelers marked in inches are rounded)."""
@@ -64,11 +68,22 @@ class Judged:
         return self.value - self.nominal
 
     @property
-    def allowed_off(self) -> float:
-        """How far the limit on the side of the value lies from the nominal, the other one where that side has none."""
-        near, far = (self.high, self.low) if self.off >= 0 else (self.low, self.high)
-        limit = far if near is None else near
-        return self.off if limit is None else abs(limit - self.nominal)
+    def share(self) -> float:
+        """How far off it is in parts of what is allowed: 0 in the middle of two limits, 1 or -1 on one of them.
+
+        With one limit: 0 at the nominal and beyond it away from the limit.
+        """
+        if self.low is not None and self.high is not None:
+            return (self.value - (self.low + self.high) / 2) / max((self.high - self.low) / 2, 1e-9)
+        limit = self.high if self.low is None else self.low
+        if limit is None:
+            return 0.0
+        way = 1.0 if self.low is None else -1.0
+        room = way * (limit - self.nominal)
+        towards = way * self.off
+        if towards <= 0:
+            return 0.0
+        return way * (towards / room if room > 0 else 1 + towards / max(self.u, 1e-9))
 
     @property
     def at(self) -> FeatureAt:
@@ -77,7 +92,7 @@ class Judged:
 
     def badness(self) -> tuple[int, int, float, float]:
         """Sort from bad to good: verdict, what causes the others to fail, probability, and how far from the middle of what is allowed."""
-        middle, half = self.nominal, max(self.allowed_off, 1e-9)
+        middle, half = self.nominal, 1e-9
         if self.low is not None and self.high is not None:
             middle, half = (self.low + self.high) / 2, max((self.high - self.low) / 2, 1e-9)
         cause = CAUSES.index(self.feature) if self.verdict == "fail" and self.feature in CAUSES else len(CAUSES)
@@ -114,8 +129,19 @@ def rails_at_stations(
     piece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, drawing: Drawing, gauge: Gauge
 ) -> dict[str, Readings]:
     """Return the rails of a piece, a scanned one read at the feelers of the drawing."""
-    heights = np.array(sorted((station.feeler_mm for station in drawing.station), reverse=True)) * MM
-    return rails_of(piece, readings, points, gauge=gauge, heights_m=heights)
+    if not points:
+        return rails_of(piece, readings, points, gauge=gauge)
+    drawn = np.array([station.feeler_mm for station in drawing.station]) * MM
+    heights = np.unique(np.concatenate([HEIGHTS_M, drawn]))[::-1]
+    rails = rails_of(piece, readings, points, gauge=gauge, heights_m=heights)
+    return {name: _only(rail, drawn) if _scanned(rail) and len(drawn) else rail for name, rail in rails.items()}
+
+
+def _only(rail: Readings, heights_m: Array) -> Readings:
+    """Return the readings of a scanned rail at some heights: a scan has no others of its own."""
+    kept = np.isin(rail.height_m, heights_m)
+    names = ("height_m", "place_m", "u_height_m", "u_place_m")
+    return replace(rail, stacked=None, **{name: getattr(rail, name)[kept] for name in names})
 
 
 def judge_piece(
@@ -222,13 +248,16 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float
     if most is None or len(rails) < 2:
         return []
     found, values, variances = [], [], []
-    for station in drawing.station:
-        at = {name: _at(rail, station.feeler_mm) for name, rail in rails.items()}
+    feelers = [station.feeler_mm for station in drawing.station] or [
+        float(height) / MM for height in np.intersect1d(rails["left"].height_m, rails["right"].height_m)
+    ]
+    for feeler in feelers:
+        at = {name: _at(rail, feeler) for name, rail in rails.items()}
         if at["left"] is None or at["right"] is None:
             continue
         value = float(rails["left"].place_m[at["left"]] - rails["right"].place_m[at["right"]]) / MM
         u = math.hypot(*(rails[name].u_place_m[place] for name, place in at.items() if place is not None)) / MM
-        judged = _judged("rail_difference_mm", value, u, (0.0, -most, most), False, confidence, None, station.feeler_mm)  # noqa: FBT003
+        judged = _judged("rail_difference_mm", value, u, (0.0, -most, most), False, confidence, None, feeler)  # noqa: FBT003
         found.append(judged)
         values.append(value)
         variances.append(u**2)

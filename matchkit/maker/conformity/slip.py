@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from matchkit.errors import PhysicsInputError
-from matchkit.maker.conformity.drawing import Judged, PieceJudged
+from matchkit.maker.conformity.drawing import Judged, PieceJudged, fault_of
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.records.spec import Drawing
@@ -69,6 +69,20 @@ def find_slips(pieces: Sequence[PieceJudged], drawings: dict[str, Drawing]) -> t
     return tuple(found)
 
 
+def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[PieceJudged, ...]:
+    """Return the pieces with what is wrong with each apart from the slips: a size that may be drawn wrong is no reason to take anything off."""
+    found = []
+    for piece in pieces:
+        mine = [slip for slip in slips if slip.model == piece.model]
+        rest = [judged for judged in piece.features if not any(_covers(slip, judged) for slip in mine)]
+        if not mine or len(rest) == len(piece.features) or piece.fault is None:
+            found.append(piece)
+            continue
+        bad = sorted((judged for judged in rest if judged.critical and judged.verdict != "pass"), key=Judged.badness)
+        found.append(replace(piece, fault=fault_of(bad[0], rest) if bad else None))
+    return tuple(found)
+
+
 def _key(judged: Judged) -> tuple[str, float | None]:
     return judged.feature, judged.feeler_mm
 
@@ -95,7 +109,7 @@ def _stops(pieces: Sequence[PieceJudged], drawing: Drawing, model: str) -> list[
                 read[judged.feeler_mm].append(judged)
         for feeler, both in read.items():
             nominal[feeler] = both[0].nominal
-            columns[feeler].append((float(np.mean([j.off for j in both])), float(np.mean([j.allowed_off for j in both]))))
+            columns[feeler].append((float(np.mean([j.off for j in both])), float(np.mean([j.share for j in both]))))
     looked = {feeler: _off(column) for feeler, column in columns.items() if len(column) >= LEAST_PIECES}
     if len(looked) >= 3 and _everywhere(list(looked.values())):
         offs = np.array([off.mean for off in looked.values()])
@@ -126,7 +140,7 @@ def _sizes(pieces: Sequence[PieceJudged], model: str) -> list[Slip]:
                 columns[judged.feature].append(judged)
     found = []
     for feature, column in columns.items():
-        off = _off([(judged.off, judged.allowed_off) for judged in column])
+        off = _off([(judged.off, judged.share) for judged in column])
         if len(column) >= LEAST_PIECES and off.large:
             found.append(Slip("size", model, FeatureAt(feature), column[0].nominal, off.mean, off.u, off.count))
     return found
@@ -152,14 +166,14 @@ class _Off:
 
 
 def _off(column: Sequence[tuple[float, float]]) -> _Off:
-    offs, allowed = np.array(column).T
+    offs, shares = np.array(column).T
     middle = float(np.median(offs))
     scatter = 1.4826 * float(np.median(np.abs(offs - middle)))  # a few bad pieces do not hide it
     inner = offs[np.abs(offs - middle) <= 3 * scatter] if scatter > 0 else offs
     mean = float(inner.mean())
     u = float(inner.std(ddof=1)) / np.sqrt(len(inner)) if len(inner) > 1 else np.inf
-    share = middle / max(float(np.mean(allowed)), 1e-9)
-    return _Off(mean, float(u), share, float(np.mean(offs * mean > 0)), len(offs))
+    share = float(np.median(shares))
+    return _Off(mean, float(u), share, float(np.mean(shares * share > 0)), len(offs))
 
 
 def _everywhere(offs: Sequence[_Off]) -> bool:

@@ -80,7 +80,7 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     feelers = (
         sorted({float(height) / MM for rail in rails.values() for height in rail.height_m}) if readings else USUAL_FEELERS_MM
     )
-    if drawing is not None:
+    if drawing is not None and drawing.station:
         feelers = [station.feeler_mm for station in drawing.station]
     plan = plan_removal(
         facing,

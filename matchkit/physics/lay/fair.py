@@ -12,6 +12,7 @@ They are averaged with weights ``exp(-AICc/2)``, and the doubt about the shape e
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
@@ -25,7 +26,7 @@ from matchkit.physics.lay.fitting import STEP_OF_U, Fit, fit, from_stencil, prop
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
-Form = Literal["arc", "ellipse", "power law"]
+Form = Literal["arc", "ellipse", "power law", "cubic"]
 
 THIN = constants.THIN_FEELER.value * MM
 SEEN = constants.SEEN_HEIGHT.value * MM
@@ -73,7 +74,8 @@ class Readings:
 def run_m(form: Form, shape: Array, height_m: Array) -> Array:
     """Return the distance from the break at which a shape is ``height_m`` high.
 
-    ``shape`` is (R,) for an arc, (R, q) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law: all in m but ``q`` and ``1/m``;
+    ``shape`` is (R,) for an arc, (R, q) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law, (R, b) for a cubic
+    ``s^2 (1 - b s) / 2R``, whose curvature changes evenly along it: all in m but ``q``, ``1/m`` and ``b`` (1/m);
     each may be an array that broadcasts with ``height_m``.
     """
     y = np.asarray(height_m, dtype=float)
@@ -81,7 +83,24 @@ def run_m(form: Form, shape: Array, height_m: Array) -> Array:
         return np.asarray(np.sqrt(np.maximum(2 * shape[0] * y - y**2, 0.0)))
     if form == "ellipse":
         return np.asarray(np.sqrt(np.maximum(2 * shape[0] * y - shape[1] * y**2, 0.0)))
+    if form == "cubic":
+        return _cubic_run(shape[0], shape[1], y)
     return np.asarray(shape[0] * (np.maximum(y, 0.0) / 1e-3) ** shape[1])
+
+
+_CUBIC_ROUNDS = 12
+
+
+def _cubic_run(radius: Array, bend: Array, height_m: Array) -> Array:
+    """Return where ``s^2 (1 - b s) = 2 R y``, by Newton from the parabola; at most where the cubic stops rising, ``2 / 3b``."""
+    wanted = 2 * radius * np.maximum(height_m, 0.0)
+    with np.errstate(divide="ignore"):
+        top = np.where(np.asarray(bend) > 0, 0.999 * 2 / (3 * np.where(np.asarray(bend) > 0, bend, 1.0)), np.inf)
+    s = np.minimum(np.sqrt(wanted), top)
+    for _ in range(_CUBIC_ROUNDS):
+        slope = np.maximum(2 * s - 3 * bend * s**2, 1e-9)
+        s = np.clip(s - (s**2 * (1 - bend * s) - wanted) / slope, 0.0, top)
+    return np.asarray(s)
 
 
 def rise_m(form: Form, shape: Array, run: Array) -> Array:
@@ -91,6 +110,8 @@ def rise_m(form: Form, shape: Array, run: Array) -> Array:
         return np.asarray(shape[0] - np.sqrt(np.maximum(shape[0] ** 2 - s**2, 0.0)))
     if form == "ellipse":  # the quadratic's root in the form that holds for q = 0 as well
         return np.asarray(s**2 / (shape[0] + np.sqrt(np.maximum(shape[0] ** 2 - shape[1] * s**2, 0.0))))
+    if form == "cubic":
+        return np.asarray(s**2 * (1 - shape[1] * s) / (2 * shape[0]))
     return np.asarray(1e-3 * (s / shape[0]) ** (1 / shape[1]))
 
 
@@ -242,6 +263,7 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
                 fits.append((form, _fit_form(form, data, start, low, high)))
             except PhysicsInputError:
                 continue  # a shape the readings do not fix has no say
+    fits += _cubic_too(fits, data, far, tall) if len(fits) > 1 else []
     # scatter beyond the stated uncertainties is common to all shapes: the best of them says how much
     scatter = max(1.0, min(found.chi_squared / max(found.count - len(found.parameters), 1) for _, found in fits))
     criteria = [found.corrected_criterion - found.chi_squared * (1 - 1 / scatter) for _, found in fits]
@@ -254,6 +276,22 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
         curve = replace(curve, covariance_m2=curve.covariance_m2 + unknown[:3, :3], unknown_shape_m2=unknown)
     return curve
 
+
+def _cubic_too(fits: Sequence[tuple[Form, Fit]], data: _Data, far: float, tall: float) -> list[tuple[Form, Fit]]:
+    """Return the cubic fit too where the readings exclude an arc: then its curvature changes, and the shapes differ in what they say of the break."""
+    arc = fits[0][1]
+    if float(weights_of([found.corrected_criterion for _, found in fits])[0]) >= LEAST_WEIGHT:
+        return []
+    try:
+        flatter = next((found.parameters[2] > 0.5 for form, found in fits if form == "power law"), True)
+        start = np.append(arc.parameters, (0.3 if flatter else -0.3) / far)
+        return [("cubic", _fit_form("cubic", data, start, [far, tall, -40.0], [0.1, 10.0, MOST_BEND / far]))]
+    except PhysicsInputError:
+        return []
+
+
+MOST_BEND = 0.62
+"""A cubic falls off again behind 2/3 of its run over this; it is kept rising to the tip."""
 
 EXPONENT_SEEN, U_EXPONENT_SEEN = 2.05, 0.15
 """The exponent of the power law that is nearest to a facing, and how far facings differ in it (assumed)."""

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import statistics
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from matchkit import constants
@@ -67,17 +66,25 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
             slips, short = _rails(read["left"], read["right"], piece, file)
             house.warnings.extend(short)
         yield from slips
+    filed = {record.id: (row, record) for row, record in house.rows("mouthpieces", Mouthpiece)}
     for piece, old in earlier:
-        yield from _earlier(old, pieces.get(piece), file, of_pieces)
+        yield from _earlier(old, filed.get(piece), file, of_pieces, house.warnings)
 
 
-def _earlier(old: _Set, piece: tuple[int, Mouthpiece] | None, file: str, of_pieces: str) -> Iterator[Problem]:
-    """Look at readings that a later set replaced: repeats and order, and the tip opening where it was read with them."""
+def _earlier(
+    old: _Set, piece: tuple[int, Mouthpiece] | None, file: str, of_pieces: str, warnings: list[Problem]
+) -> Iterator[Problem]:
+    """Look at readings that a later set replaced: repeats and order, and the tip opening; without one of that day today's is doubted, not refused."""
     for rail, feelers in old.rails.items():
         slips = list(_repeats(feelers, rail, file)) or list(_order(feelers, rail, file))
-        if not slips and piece is not None and old.tip_opening_mm is not None:
-            record = piece[1].model_copy(update={"tip_opening_mm": old.tip_opening_mm})
-            slips = list(_tip(feelers, rail, record, piece[0], file, of_pieces))
+        if not slips and piece is not None:
+            then = {} if old.tip_opening_mm is None else {"tip_opening_mm": old.tip_opening_mm}
+            odd = list(_tip(feelers, rail, piece[1].model_copy(update=then), piece[0], file, of_pieces))
+            if old.tip_opening_mm is None:  # the tip was another then, and today's stands in for it
+                hint = f"write the tip opening of that day into tip_opening_mm of {file}"
+                warnings.extend(replace(problem, hint=hint) for problem in odd[:1])
+            else:
+                slips = odd
         yield from slips
 
 
@@ -95,9 +102,12 @@ def _latest_and_earlier(house: SourceReading) -> tuple[dict[str, _Set], list[tup
     rows: dict[str, list[tuple[int, FacingReading]]] = defaultdict(list)
     for row, reading in house.rows("facings", FacingReading):
         rows[reading.mouthpiece_id].append((row, reading))
+    scanned: dict[str, list[LayPoint]] = defaultdict(list)
+    for _, point in house.rows("lay_points", LayPoint):
+        scanned[point.mouthpiece_id].append(point)
     latest, earlier = {}, []
     for piece, read in rows.items():
-        *before, latest[piece] = _sets(read)
+        *before, latest[piece] = _sets(read, scanned[piece])
         earlier += [(piece, one) for one in before]
     return latest, earlier
 
@@ -110,9 +120,9 @@ class _Set:
     tip_opening_mm: float | None
 
 
-def _sets(rows: list[tuple[int, FacingReading]]) -> list[_Set]:
-    """Return the sets of a piece, oldest first."""
-    labels = days_of_sets(reading for _, reading in rows)
+def _sets(rows: list[tuple[int, FacingReading]], points: list[LayPoint]) -> list[_Set]:
+    """Return the sets of a piece in which feelers were read, oldest first."""
+    labels = days_of_sets((reading for _, reading in rows), points)
     found = []
     for day in dict.fromkeys(labels.values()):
         rails: dict[str, dict[float, list[tuple[int, float]]]] = defaultdict(lambda: defaultdict(list))
@@ -128,7 +138,8 @@ def _sets(rows: list[tuple[int, FacingReading]]) -> list[_Set]:
             ]
             for rail, read in rails.items()
         }
-        found.append(_Set(feelers, statistics.fmean(tips) if tips else None))
+        if feelers:
+            found.append(_Set(feelers, statistics.fmean(tips) if tips else None))
     return found
 
 
@@ -173,108 +184,6 @@ def _whole_table(
                 f"is the whole column in another unit? {way} to mend it",
             )
     return None
-
-
-LEAST_SCAN_POINTS = 20
-SCAN_START_MM = 2.0
-SCAN_END_MM = 0.038
-
-
-def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
-    """Check that a scan of a rail reaches from the tip to where the thinnest feeler would stop, and agrees with the tip opening."""
-    rails: dict[tuple[str, str, dt.date | None], list[tuple[int, LayPoint]]] = defaultdict(list)
-    for row, point in house.rows("lay_points", LayPoint):
-        rails[point.mouthpiece_id, point.rail, point.date].append((row, point))
-    tips = {record.id: record.tip_opening_mm for _, record in house.rows("mouthpieces", Mouthpiece)}
-    file = house.file("lay_points")
-    for (piece, rail, _), found in rails.items():
-        found.sort(key=lambda pair: pair[1].x_mm)
-        (first_row, first), (last_row, last) = found[0], found[-1]
-        what = f"the {rail} rail of {piece}"
-        if len(found) < LEAST_SCAN_POINTS:
-            yield Problem(
-                file,
-                last_row,
-                "x_mm",
-                f"{len(found)} points for {what}",
-                f"{LEAST_SCAN_POINTS} or more, half a millimetre apart",
-            )
-        elif (hole := _hole(found)) is not None:
-            yield hole_problem(file, what, *hole)
-        elif (speck := _speck(found)) is not None:
-            row, point, expected_mm = speck
-            read = f"{plain(point.height_mm)} mm at {plain(point.x_mm)} mm, {what}"
-            yield Problem(
-                file,
-                row,
-                "height_mm",
-                read,
-                f"about {plain(expected_mm)} mm, as its neighbours",
-                "dust? scan it again, or leave it out",
-            )
-        elif first.x_mm > SCAN_START_MM:
-            read = f"{what} from {plain(first.x_mm)} mm on"
-            yield Problem(file, first_row, "x_mm", read, f"points from {SCAN_START_MM:g} mm of the tip or nearer")
-        elif last.height_mm > SCAN_END_MM and not _on_table(found):
-            read = f"{what} up to {plain(last.x_mm)} mm, still {plain(last.height_mm)} mm high"
-            turned = "is x_mm counted from the table? it is counted from the tip" if last.height_mm > first.height_mm else ""
-            yield Problem(file, last_row, "height_mm", read, f"points on to where it is lower than {SCAN_END_MM:g} mm", turned)
-        elif (
-            piece in tips
-            and not -MAX_TIP_MISS_MM <= tips[piece] - first.height_mm <= SCAN_TIP_FALL * first.x_mm + MAX_TIP_MISS_MM
-        ):
-            read = f"{plain(first.height_mm)} mm at {plain(first.x_mm)} mm"
-            expected = f"a height that goes with the tip opening of {plain(tips[piece])} mm"
-            yield Problem(file, first_row, "height_mm", read, expected, _scan_hint(first, tips[piece]))
-
-
-def _scan_hint(first: LayPoint, tip_mm: float) -> str:
-    """Name the unit in which the first height would go with the tip opening."""
-    units = ((25.4, "inches"), (0.0254, "thousandths of an inch"), (1e-3, "thousandths of a mm"), (10.0, "centimetres"))
-    near = (name for factor, name in units if abs(first.height_mm * factor - tip_mm) <= MAX_TIP_MISS_MM)
-    return next((f"heights in {name}?" for name in near), "")
-
-
-def hole_problem(file: str, what: str, row: int, start_mm: float, end_mm: float) -> Problem:
-    """Say where a scan has no points."""
-    read = f"no point from {plain(start_mm)} to {plain(end_mm)} mm, {what}"
-    return Problem(file, row, "x_mm", read, f"points at most {SCAN_HOLE_MM:g} mm apart")
-
-
-def _hole(found: list[tuple[int, LayPoint]]) -> tuple[int, float, float] | None:
-    for (_, before), (row, after) in pairwise(found):
-        if after.x_mm - before.x_mm > SCAN_HOLE_MM:
-            return row, before.x_mm, after.x_mm
-    return None
-
-
-def _speck(found: list[tuple[int, LayPoint]]) -> tuple[int, LayPoint, float] | None:
-    """Find a point that stands off the line of its neighbours by more than a lay bends, with the height they let expect."""
-    for (_, before), (row, point), (_, after) in zip(found, found[1:], found[2:], strict=False):
-        part = (point.x_mm - before.x_mm) / max(after.x_mm - before.x_mm, 1e-9)
-        expected = before.height_mm + part * (after.height_mm - before.height_mm)
-        if abs(point.height_mm - expected) > SCAN_SPECK_MM:
-            return row, point, expected
-    return None
-
-
-TABLE_POINTS, TABLE_MM, TABLE_SPREAD_MM = 6, 1.0, 0.02
-"""So many points over so long a way that lie within this of one another are the table, whatever the indicator reads there."""
-MOST_ZERO_MM = 0.3
-"""An indicator that is further off than this on the table was not zeroed at all."""
-
-
-def _on_table(found: list[tuple[int, LayPoint]]) -> bool:
-    """Tell a scan that ends on the table under an indicator whose zero is off."""
-    end = [point for _, point in found if point.x_mm >= found[-1][1].x_mm - TABLE_MM][-max(TABLE_POINTS, 2) :]
-    heights = [point.height_mm for point in end]
-    return len(end) >= 2 and max(heights) - min(heights) <= TABLE_SPREAD_MM and abs(statistics.fmean(heights)) <= MOST_ZERO_MM
-
-
-SCAN_HOLE_MM = 2.0
-SCAN_SPECK_MM = 0.1
-SCAN_TIP_FALL = 0.35
-"""A lay falls by at most this much a millimetre near the tip."""
 
 
 def _repeats(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:

@@ -16,7 +16,8 @@ from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.records.trials import Trial
 from matchkit.tables.read.cells import plain, shown
 from matchkit.tables.read.sheet import Reading
-from matchkit.tables.rules.facings import readings_make_sense, scans_make_sense
+from matchkit.tables.rules.facings import readings_make_sense
+from matchkit.tables.rules.scans import scans_make_sense
 from matchkit.tables.source import SPEC_FILE, SourceReading
 
 PROFILE_REACH_MM = 20.0

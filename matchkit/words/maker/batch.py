@@ -16,7 +16,7 @@ from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
-from matchkit.words.maker.features import DUST, REMEDIES, again_words, fault_words, feature_words
+from matchkit.words.maker.features import DUST, REMEDIES, again_words, fault_words, feature_words, unit_of
 from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
 
@@ -100,7 +100,7 @@ def _slip(slip: Slip) -> list[Block | str]:
             told = f"{told} The rest of the drawing puts it at {slip.by_others_mm:.2f} mm."
     else:
         more = "larger" if slip.off_mm > 0 else "smaller"
-        told = f"{feature_words(slip.at).capitalize()} is {size} {more} than drawn ({slip.nominal:g}), on average over {slip.count} pieces."
+        told = f"{feature_words(slip.at).capitalize()} is {size} {unit_of(slip.at)} {more} than drawn ({slip.nominal:g}), on average over {slip.count} pieces."
     pieces = f"{counted(len(slip.alone), 'piece')} would be good without it: {_shortened(slip.alone)}." if slip.alone else ""
     return [Text(f"{asked}. {told}"), *([Text(pieces, indent=2)] if pieces else []), Gap()]
 
@@ -143,7 +143,7 @@ def _again(report: BatchReport) -> list[Block]:
             continue
         if piece.verdict == "inconclusive" and piece.fault is not None:
             by_reading[again_words(piece.fault)].append(piece.mouthpiece_id)
-        elif piece.verdict == "inconclusive":
+        elif piece.wants_measuring:
             by_want[_wanted(piece)].append(piece.mouthpiece_id)
     lines = [Text(f"Read {what} twice more: {', '.join(ids)}.") for what, ids in by_reading.items()]
     lines += [Text(f"Measure {what}: {', '.join(ids)}.") for what, ids in by_want.items()]
@@ -196,9 +196,11 @@ def _order(report: BatchReport) -> list[str]:
             found.append(f"{where} {_SIGNALS[signal.rule]} at {', '.join(shown[:SHOWN_POSITIONS])}{more}.")
         width = item.high - item.low if item.high is not None and item.low is not None else item.sd
         if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * width:
-            low, high = sorted((abs(chart.slope_low) * MM / UM, abs(chart.slope_high) * MM / UM))
+            scale, fine = (1.0, "cm³") if unit_of(item.at) == "cm³" else (MM / UM, "µm")
+            low, high = sorted((abs(chart.slope_low) * scale, abs(chart.slope_high) * scale))
             way = "grows" if chart.slope > 0 else "shrinks"
-            size = f"{abs(chart.slope) * MM / UM:.1f} ({low:.1f} to {high:.1f}) µm a piece, {abs(chart.slope) * item.count:.2f} mm in all"
+            whole = abs(chart.slope) * (item.count - 1)
+            size = f"{abs(chart.slope) * scale:.{1 if fine == 'µm' else 3}f} ({low:.{1 if fine == 'µm' else 3}f} to {high:.{1 if fine == 'µm' else 3}f}) {fine} a piece, {whole:.2f} {unit_of(item.at)} in all"
             found.append(f"{where} {way} by {size}: look at the cutter before the next batch.")
     return [sentences(text) for text in found]
 

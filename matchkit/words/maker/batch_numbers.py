@@ -9,7 +9,7 @@ from matchkit.maker.conformity.capability import Capability, HeldBack, Index
 from matchkit.maker.conformity.drawing import PieceJudged
 from matchkit.maker.pairing import Pairing
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import feature_words
+from matchkit.words.maker.features import VERDICTS, feature_words
 from matchkit.words.numbers import allowed_words, percent
 from matchkit.words.screen import Block, Table, sentences
 
@@ -24,9 +24,9 @@ def batch_numbers(report: BatchReport) -> list[Block | str]:
     if read:
         blocks += [
             "",
-            Table(("piece", "verdict", "read", "u", "allowed", "is out"), read, right=(2, 3, 5)),
+            Table(("piece", "verdict", "size", "read", "u", "allowed", "is out"), read, right=(3, 4, 6)),
             "",
-            "u is one standard uncertainty; pass and fail are 95 % sure. Is out: how likely the piece is.",
+            "u is one standard uncertainty; verdicts are 95 % sure. Is out: how likely the piece is.",
         ]
     blocks += _capable(report)
     for pairing in report.pairings:
@@ -62,13 +62,22 @@ def _one_feeler(item: FeatureSummary) -> bool:
 def _read_row(piece: PieceJudged) -> tuple[str, ...]:
     worst = piece.worst
     if worst is None or piece.wants_measuring:
-        return piece.mouthpiece_id, piece.verdict, "-", "-", "-", "-"
+        return piece.mouthpiece_id, VERDICTS[piece.verdict], "-", "-", "-", "-", "-"
     allowed = allowed_words(worst.low, worst.high)
-    return piece.mouthpiece_id, piece.verdict, f"{worst.value:.3f}", f"{worst.u:.3f}", allowed, percent(1 - worst.probability)
+    return (
+        piece.mouthpiece_id,
+        VERDICTS[piece.verdict],
+        feature_words(worst.at),
+        f"{worst.value:.3f}",
+        f"{worst.u:.3f}",
+        allowed,
+        percent(1 - worst.probability),
+    )
 
 
 _HELD_BACK: dict[HeldBack, str] = {
     "out of control": "* not to be quoted: a chart shows a signal or a drift",
+    "read too coarsely": "where most neighbours read alike there is no Cpk: read to a finer step",
     "few pieces": "not to be quoted: fewer than 20 pieces",
     "order not known": "the order of making is not known, so there is no Cpk",
 }

@@ -58,7 +58,8 @@ def _lengths(report: FacingReport) -> str:
         alone = "" if floor is None else f" (the gauge alone shows {floor:.0f})"
         smooth = f", smooth to {report.smoothness_um:.0f} µm{alone}"
     tip = plus_minus(report.tip_opening_mm, report.u_tip_opening_mm, 2, "mm")
-    length = plus_minus(report.facing_length_mm, report.u_facing_length_mm, 1, "mm")
+    fine = 2 if TWO_SIDED * report.u_facing_length_mm < 0.1 else 1
+    length = plus_minus(report.facing_length_mm, report.u_facing_length_mm, fine, "mm")
     return f"Tip {tip}, facing {length}{smooth}. Each ± holds 19 times of 20."
 
 

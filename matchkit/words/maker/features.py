@@ -25,6 +25,8 @@ NAMES = {
 BAFFLES = {"baffle_height_mm": 5, "baffle_10_mm": 10, "baffle_15_mm": 15}
 """How far behind the tip rail each of them is measured, in mm."""
 
+VERDICTS = {"pass": "good", "inconclusive": "near a limit", "fail": "out of drawing"}
+
 DUST = "Refacing makes dust that must not be breathed: work wet, follow local rules, ask a qualified person."
 
 
@@ -40,6 +42,15 @@ def feature_words(at: FeatureAt) -> str:
     if at.feature == "rail_difference_mm":
         return f"left against right rail{feeler}"
     return NAMES[at.feature]
+
+
+def unit_of(at: FeatureAt) -> str:
+    """Return the unit of a feature.
+
+    >>> unit_of(FeatureAt("chamber_volume_cm3")), unit_of(FeatureAt("tip_opening_mm"))
+    ('cm³', 'mm')
+    """
+    return "cm³" if at.feature == "chamber_volume_cm3" else "mm"
 
 
 def fault_words(fault: Fault) -> str:

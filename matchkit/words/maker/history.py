@@ -16,7 +16,7 @@ def history_screen(found: FacingHistory) -> Screen:
         "",
         Table(titles, tuple(map(_row, found.sets)), right=(1, 2, 3, 4)),
         "",
-        (_stops(change) for change in found.changes[-1:]),
+        (_stops(change) for change in found.changes),
         "Each ± holds 19 times of 20. The latest readings count for what is asked today; a playtest goes by those of its day.",
     )
 
@@ -64,4 +64,5 @@ def _size(size: Size, digits: int) -> str:
 
 def _stops(change: Changed) -> str:
     moved = [f"{stop.feeler_mm:g} by {stop.by_mm.value:+.2f}" for stop in change.stops]
-    return sentences(f"feelers moved: {', '.join(moved)} mm, away from the tip where above 0") if moved else ""
+    when = f"{_day(change.before)} to {_day(change.after)}"
+    return sentences(f"{when}, feelers moved: {', '.join(moved)} mm, away from the tip where above 0") if moved else ""

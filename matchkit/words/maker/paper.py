@@ -7,19 +7,22 @@ from collections import defaultdict
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import NAMES, fault_words, feature_words
+from matchkit.words.maker.features import NAMES, VERDICTS, fault_words, feature_words
 from matchkit.words.numbers import allowed_words, percent
 from matchkit.words.screen import Block, Gap, Screen, Table, screen, sentences
 
 BLANK = "______"
 
-VERDICTS = {"pass": "good", "inconclusive": "near a limit", "fail": "out of drawing"}
 GAUGES = {
     "u_feeler_mm": "feelers",
     "u_stop_mm": "touch of a stop",
     "stop_step_mm": "step a stop is read to",
     "u_operator_mm": "people among one another",
     "u_tip_mm": "tip opening",
+    "u_size_mm": "callipers",
+    "u_depth_mm": "depth gauge",
+    "u_table_mm": "feelers under the straight edge",
+    "u_volume_cm3": "volume",
 }
 
 
@@ -67,7 +70,11 @@ def record_screen(record: BatchRecord) -> Screen:
 
 def gauge_words(record: BatchRecord) -> list[str]:
     """Return what the gauges are worth."""
-    told = [f"{GAUGES[name]} {value:g} mm" for name, value in record.gauge.items() if value > 0]
+    told = [
+        f"{GAUGES[name]} {value:g} {'cm³' if name == 'u_volume_cm3' else 'mm'}"
+        for name, value in record.gauge.items()
+        if value > 0
+    ]
     return [f"standard uncertainties of the gauge: {', '.join(told)}"]
 
 
