@@ -11,6 +11,7 @@ import pytest
 from maker_shop import MODEL, Truth, read_piece, shop_of, spec_with
 
 import matchkit as mk
+from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, judge_batch
 from matchkit.maker.conformity.drawing import Judged
 from matchkit.records.parts import FacingReading
@@ -192,3 +193,19 @@ def test_a_drawing_of_the_rails_alone() -> None:
     assert bad.verdict == "fail"
     assert bad.fault is not None
     assert bad.fault.rail == "left"
+
+
+def test_a_slip_does_not_hide_what_is_wrong_with_a_piece(tmp_path: Path) -> None:
+    """The demo batch under a drawing with one slip: the faults of the sound drawing are named as before, and near ones are to be read again, not worked on."""
+    text = (shipped("data/demo") / "house.toml").read_text(encoding="utf-8")
+    path = tmp_path / "house.toml"
+    path.write_text(text.replace("feeler_mm = 0.4, stop_mm = 16.80", "feeler_mm = 0.4, stop_mm = 17.80"), encoding="utf-8")
+    house = mk.open()
+    sound, slipped = house.batch(pair=False), house.batch(pair=False, spec=path)
+    for before, after in zip(sound.pieces, slipped.pieces, strict=True):
+        if before.fault is not None:
+            assert after.fault is not None
+            assert (after.fault.kind, after.fault.sure) == (before.fault.kind, before.fault.sure)
+    told = _text(slipped)
+    assert "take material off there" not in told.replace("baffle 0.82 mm too high at 5 mm: take material off there", "")
+    assert told.index("Read tip opening twice more") > told.index("Out of drawing")

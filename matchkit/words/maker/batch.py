@@ -114,9 +114,7 @@ def _out(report: BatchReport) -> list[Block]:
     """Return the pieces that are out, each with what is wrong and what to do; not those that only a slip of the drawing speaks against."""
     excused = {name for slip in report.slips for name in slip.alone}
     out = [
-        piece
-        for piece in report.pieces
-        if piece.verdict == "fail" and piece.fault is not None and piece.mouthpiece_id not in excused
+        piece for piece in report.pieces if piece.fault is not None and piece.fault.sure and piece.mouthpiece_id not in excused
     ]
     lines: list[str] = []
     said: dict[str, str] = {}
@@ -141,7 +139,7 @@ def _again(report: BatchReport) -> list[Block]:
     for piece in report.pieces:
         if piece.mouthpiece_id in excused:
             continue
-        if piece.verdict == "inconclusive" and piece.fault is not None:
+        if piece.fault is not None and not piece.fault.sure:
             by_reading[again_words(piece.fault)].append(piece.mouthpiece_id)
         elif piece.wants_measuring:
             by_want[_wanted(piece)].append(piece.mouthpiece_id)
