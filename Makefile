@@ -47,6 +47,8 @@ bench: $(STAMP)
 	$(BENCH) benchmarks/bench.py
 	$(BENCH) benchmarks/maker.py
 	$(BENCH) benchmarks/ghosts.py
+	$(BENCH) benchmarks/coverage.py
+	$(BENCH) benchmarks/pages.py
 	$(BENCH) benchmarks/book.py
 
 mutants: $(STAMP)

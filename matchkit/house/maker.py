@@ -5,10 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from matchkit.advise.requests import check_request
-from matchkit.errors import RequestError, UnknownIdError
+from matchkit.errors import RequestError
 from matchkit.house.rooms import Rooms
 from matchkit.results import Progress
 from matchkit.tables.defaults import read_defaults
@@ -21,10 +21,9 @@ if TYPE_CHECKING:
     from matchkit.maker.measure.history import FacingHistory
     from matchkit.maker.measure.report import FacingReport
     from matchkit.maker.paper import BatchRecord, Sheet
+    from matchkit.maker.reface.done import RefaceDone
     from matchkit.maker.reface.plan import RefacePlan
     from matchkit.pairs.closing_tests import ScaleReport
-    from matchkit.parts.facing import FacingPart
-    from matchkit.records.spec import HouseSpec
 
 
 class MakerQuestions(Rooms):
@@ -288,6 +287,7 @@ class MakerQuestions(Rooms):
         reed: str | None = None,
         closing_kpa: float | None = None,
         table_down: bool = False,
+        before: bool = False,
     ) -> RefacePlan:
         """Plan the refacing of one piece: what to take off where, in which order.
 
@@ -311,6 +311,8 @@ class MakerQuestions(Rooms):
             a facing that a reed closes at a closing pressure (by default the middle of the house's range)
         table_down
             whether the table may be faced down where the target asks for it
+        before
+            whether to plan from the readings before the latest, as the plan that was carried out since was made
 
         Raises
         ------
@@ -328,14 +330,16 @@ class MakerQuestions(Rooms):
         >>> plan.removals[1].left_um > plan.removals[1].right_um - 1
         True
         """
-        from matchkit.maker.files import find_piece
+        from matchkit.maker.files import find_piece, lay_of
         from matchkit.maker.reface.ask import Wanted, plan_reface
 
         found, gathered = find_piece(self.tables, piece, pieces, demo=self.demo)
         rules = (self.tables.spec if spec is None else read_spec(spec)).with_step(gathered.stops_mm)
+        if before:
+            found, gathered = gathered.before(found.id)
         if keep not in (None, "resistance"):
             raise RequestError(f"keep {keep!r}; only 'resistance' can be kept")
-        other = None if like is None else self._piece_like(like, pieces, rules)
+        other = None if like is None else lay_of(self.tables, like, pieces, demo=self.demo, spec=rules)
         wanted = Wanted(
             drawing=drawing,
             tip_opening_mm=tip_opening_mm,
@@ -348,14 +352,36 @@ class MakerQuestions(Rooms):
         )
         return plan_reface(self.scorer, found, gathered, spec=rules, wanted=wanted)
 
-    def _piece_like(self, like: str, pieces: str | Path | None, rules: HouseSpec) -> FacingPart:
-        """Return the lay of a piece that shall be copied, from ``pieces`` or from this house."""
-        from matchkit.maker.files import find_piece
-        from matchkit.parts.facing import facing_part
+    def refaced(
+        self, piece: str, *, pieces: str | Path | None = None, spec: str | Path | None = None, **target: Any
+    ) -> RefaceDone:
+        """Close a plan: hold the latest readings of a piece against the plan from the readings before them.
 
-        try:
-            found, gathered = find_piece(self.tables, like, pieces, demo=self.demo)
-        except UnknownIdError:
-            found, gathered = find_piece(self.tables, like, None, demo=self.demo)
-        readings, points = gathered.readings.get(found.id, []), gathered.points.get(found.id, [])
-        return facing_part(found, readings, points, defaults=read_defaults(), spec=rules)
+        Parameters
+        ----------
+        piece, pieces, spec
+            as :meth:`reface`
+        target
+            where it was to go, as :meth:`reface` takes it
+
+        Raises
+        ------
+        RequestError
+            for a piece that was read once only, or as :meth:`reface`
+        UnknownIdError
+            for a piece that is nowhere
+        """
+        from matchkit.maker.files import find_piece
+        from matchkit.maker.measure.report import facing_report
+        from matchkit.maker.reface.done import close_plan
+
+        found, gathered = find_piece(self.tables, piece, pieces, demo=self.demo)
+        sets = gathered.sets.get(found.id, ())
+        if len(sets) < 2:
+            raise RequestError(f"{found.id} was read once only; read it again after the work, with its date, and ask again")
+        rules = (self.tables.spec if spec is None else read_spec(spec)).with_step(gathered.stops_mm)
+        plan = self.reface(piece, pieces=pieces, spec=spec, before=True, **target)
+        last = sets[-1]
+        now = facing_report(last.on(gathered.filed[found.id]), last.readings, last.points, defaults=read_defaults(), spec=rules)
+        before, after = (None if one.day is None else one.day.isoformat() for one in sets[-2:])
+        return close_plan(plan, now, before=before, after=after)

@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from matchkit.errors import DataError, Problem, RequestError, SourceError
+from matchkit.errors import DataError, Problem, RequestError, SourceError, UnknownIdError
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import Pieces, gather
 from matchkit.maker.gauge import GaugeStudy, checked_tolerance, crossed, study
 from matchkit.names import by_id
 from matchkit.parts.calibrate import Calibration, calibrate_readings
+from matchkit.parts.facing import FacingPart, facing_part
 from matchkit.records.calibration import BenchReading
 from matchkit.records.parts import Mouthpiece
+from matchkit.records.spec import HouseSpec
 from matchkit.records.study import StudyReading
+from matchkit.tables.defaults import read_defaults
 from matchkit.tables.read.csv import read_csv
 from matchkit.tables.rules.house import double_rows
 from matchkit.tables.rules.study import study_ranges
@@ -122,3 +125,13 @@ def find_piece(tables: Tables, piece: str, pieces: str | Path | None, *, demo: b
     else:
         gathered = gather(tables.mouthpieces, tables.facings, tables.lay_points)
     return by_id(gathered.mouthpieces, piece, "mouthpiece"), gathered
+
+
+def lay_of(tables: Tables, piece: str, pieces: str | Path | None, *, demo: bool, spec: HouseSpec) -> FacingPart:
+    """Return the lay of a piece of ``pieces`` or else of the house; raises UnknownIdError where it is in neither."""
+    try:
+        found, gathered = find_piece(tables, piece, pieces, demo=demo)
+    except UnknownIdError:
+        found, gathered = find_piece(tables, piece, None, demo=demo)
+    readings, points = gathered.readings.get(found.id, []), gathered.points.get(found.id, [])
+    return facing_part(found, readings, points, defaults=read_defaults(), spec=spec)

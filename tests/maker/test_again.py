@@ -20,6 +20,7 @@ from matchkit.maker.conformity.beside import beside
 from matchkit.records.parts import FacingReading
 from matchkit.records.sets import sets_of, valid_on
 from matchkit.words.maker.beside import beside_screen
+from matchkit.words.maker.done import done_screen
 
 MAY, JUNE, JULY = (dt.date(2025, month, 4) for month in (5, 6, 7))
 
@@ -157,3 +158,25 @@ def test_a_batch_that_spreads_more() -> None:
     renamed = gather([piece.model_copy(update={"model": "X"}) for piece in pieces.mouthpieces], [], [])
     with pytest.raises(mk.RequestError, match="share no model"):
         beside(_judged(55, count=3), judge_batch(renamed, spec=drawn), names=("A", "B"))
+
+
+def test_a_plan_is_closed_with_the_readings_after_it(refaced: Path) -> None:
+    """AM-07 was to be 0.1 mm more open; read again a millimetre longer: the tip is as planned, and feelers stop where they were read, off the plan by the difference."""
+    house = mk.open(str(refaced))
+    done = house.refaced("AM-07", tip_by_mm=0.1)
+    assert (done.before, done.after) == (None, JULY.isoformat())
+    assert done.planned_tip_mm == pytest.approx(2.09)
+    assert done.tip_off_mm.value == pytest.approx(0.0, abs=1e-6)
+    old = mk.open().reface("AM-07", tip_by_mm=0.1)
+    planned = {row.feeler_mm: row.place_mm for row in old.removals}
+    now = mk.open().history("AM-07").sets
+    assert len(now) == 1
+    for stop in done.stops:
+        assert stop.planned_mm == pytest.approx(planned[stop.feeler_mm], abs=1e-6)
+        assert stop.off_mm == pytest.approx(stop.read_mm - stop.planned_mm)
+    assert any(stop.off_mm > 1.96 * stop.u_off_mm for stop in done.stops)
+    text = " ".join(str(getattr(block, "text", block)) for block in done_screen(done).blocks)
+    assert "not yet as planned" in text
+    assert "cannot be brought back" in text
+    with pytest.raises(mk.RequestError, match="read once only"):
+        mk.open().refaced("AM-07", tip_by_mm=0.1)

@@ -10,7 +10,9 @@ import click
 from matchkit.cli.options import data_option, open_data, output_options, picture_options
 from matchkit.cli.printing import show
 from matchkit.errors import RequestError
+from matchkit.maker.reface.plan import RefacePlan
 from matchkit.parts.said import read_tip_mm
+from matchkit.words.maker.done import done_screen
 from matchkit.words.maker.reface import reface_screen
 
 TARGETS = ("fair", "drawing")
@@ -32,6 +34,7 @@ TARGETS = ("fair", "drawing")
 )
 @click.option("--reed", metavar="ID", help="A facing that closes on this reed instead, or the reed that --keep goes by.")
 @click.option("--closing", "closing_kpa", type=float, metavar="KPA", help="Closing pressure wanted with --reed.")
+@click.option("--done", is_flag=True, help="Hold the readings after the work against this plan, made from those before it.")
 @click.option("--table-down", is_flag=True, help="Allow the table to be faced down where the target asks for it.")
 @data_option
 @picture_options
@@ -50,12 +53,14 @@ def command(
     out: str | None,
     *,
     table_down: bool,
+    done: bool,
 ) -> None:
     """Plan the refacing of PIECE. Only removal is possible; the plan says where a target stays out of reach."""
     house = open_data(data, model)
     drawn = to.lower().endswith(".toml") or Path(to).is_file()
     absolute, change = _tip(tip)
-    plan = house.reface(
+    ask = house.refaced if done else house.reface
+    found = ask(
         piece,
         pieces=pieces,
         spec=to if drawn else None,
@@ -68,7 +73,10 @@ def command(
         closing_kpa=closing_kpa,
         table_down=table_down,
     )
-    show(plan, reface_screen, style, out)
+    if isinstance(found, RefacePlan):
+        show(found, reface_screen, style, out)
+    else:
+        show(found, done_screen, style, out)
 
 
 def _tip(text: str | None) -> tuple[float | None, float | None]:

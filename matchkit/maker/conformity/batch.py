@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar, Literal
 
 import numpy as np
 
-from matchkit.errors import DataError, Problem
+from matchkit.errors import DataError, Problem, RequestError
 from matchkit.facts import Assumed
 from matchkit.maker.conformity.capability import Capability, capability, two_sided_factor, worst_share
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
@@ -126,6 +126,16 @@ class Pieces:
     """Everything that was read of each piece, oldest first; the readings and scans are those of the latest."""
     filed: Mapping[str, Mouthpiece] = field(default_factory=dict)
     """Each piece as it stands in its table, whatever was read of its tip later."""
+
+    def before(self, piece: str) -> tuple[Mouthpiece, Pieces]:
+        """Return a piece, and the pieces, as they were before its latest readings; RequestError where it was read once only."""
+        sets = self.sets.get(piece, ())
+        if len(sets) < 2:
+            raise RequestError(f"{piece} was read once only")
+        then = sets[-2]
+        was = then.on(self.filed[piece])
+        readings, points = {**self.readings, piece: list(then.readings)}, {**self.points, piece: list(then.points)}
+        return was, replace(self, readings=readings, points=points)
 
     @property
     def stops_mm(self) -> list[float]:

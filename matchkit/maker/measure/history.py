@@ -124,7 +124,7 @@ def _minus(after: Size, before: Size) -> Size:
 def _changed(before: tuple[str | None, FacingReport], after: tuple[str | None, FacingReport]) -> Changed:
     (day, old), (then, new) = before, after
     one, two = _read(day, old), _read(then, new)
-    was, now = _mean_stops(old), _mean_stops(new)
+    was, now = mean_stops(old), mean_stops(new)
     return Changed(
         day,
         then,
@@ -135,7 +135,7 @@ def _changed(before: tuple[str | None, FacingReport], after: tuple[str | None, F
     )
 
 
-def _mean_stops(report: FacingReport) -> dict[float, Size]:
+def mean_stops(report: FacingReport) -> dict[float, Size]:
     """Return the mean stop of each feeler over the rails that were read."""
     found = {}
     for row in report.stations:
