@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from matchkit.house.bench import BenchQuestions
 from matchkit.house.beside import BesideQuestions
 from matchkit.house.counter import CounterQuestions
 from matchkit.house.learning import LearningQuestions
@@ -9,5 +10,5 @@ from matchkit.house.maker import MakerQuestions
 from matchkit.house.playtest import PlaytestQuestions
 
 
-class House(CounterQuestions, BesideQuestions, MakerQuestions, PlaytestQuestions, LearningQuestions):
+class House(CounterQuestions, BesideQuestions, MakerQuestions, BenchQuestions, PlaytestQuestions, LearningQuestions):
     """A house whose tables have been read and checked; one method a question."""

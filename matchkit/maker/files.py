@@ -39,13 +39,18 @@ def calibrate(path: str | Path) -> Calibration:
     DataError
         with every problem of it
     """
+    return calibrate_readings(read_bench(path))
+
+
+def read_bench(path: str | Path) -> list[BenchReading]:
+    """Read a csv of weights and dial readings; raises SourceError where there is no such file, DataError with every problem of it."""
     place = Path(path)
     if not place.is_file():
         raise SourceError(f"{place}: expected a csv file of bench readings")
     reading = read_csv(place, BenchReading)
     if reading.problems:
         raise DataError(reading.problems)
-    return calibrate_readings([record for record in reading.records if isinstance(record, BenchReading)])
+    return [record for record in reading.records if isinstance(record, BenchReading)]
 
 
 def gauge_study(

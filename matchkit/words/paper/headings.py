@@ -26,6 +26,7 @@ _HEADINGS: dict[str, Callable[[Any], str]] = {
     "BatchRecord": lambda a: f"Record of {a.pieces[0].mouthpiece_id if len(a.pieces) == 1 else f'{len(a.pieces)} pieces'}",
     "BatchesBeside": lambda a: f"{a.second} against {a.first}",
     "RefacePlan": lambda a: f"Refacing {a.mouthpiece_id}: take this to the bench",
+    "LotReport": lambda _: "A lot of reeds",
     "RefaceDone": lambda a: f"{a.mouthpiece_id} after refacing",
     "GaugeStudy": lambda _: "How far the gauge can be trusted",
     "Sheet": lambda _: "To fill in at the bench",

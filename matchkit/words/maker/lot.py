@@ -1,0 +1,66 @@
+"""A lot of reeds for its maker: how hard it is against the house's scale, how much it spreads, and which reeds do not belong."""
+
+from __future__ import annotations
+
+from matchkit.maker.lot import LEAST_REEDS, LotFound, LotReport
+from matchkit.words.numbers import TWO_SIDED, strengths
+from matchkit.words.screen import Screen, Table, screen, sentences
+
+ALIKE = 0.25
+"""Half strengths within which nobody tells a difference."""
+
+
+def lot_screen(found: LotReport) -> Screen:
+    """Return the screen of a lot."""
+    titles = ("reeds", "read", "N/mm", "scale", "half strengths", "spread %", "box %")
+    return screen(
+        (_told(row) for row in found.rows),
+        "",
+        Table(titles, tuple(map(_row, found.rows)), right=(1, 2, 3, 4, 5, 6)),
+        "",
+        "Half strengths are harder where above 0; ± and ranges hold 19 times of 20.",
+    )
+
+
+def _told(row: LotFound) -> str:
+    name = f"{row.profile_id} {row.strength:g}"
+    odd = (
+        f"{', '.join(row.odd)} {'does' if len(row.odd) == 1 else 'do'} not belong: read again, or leave out"
+        if row.odd
+        else None
+    )
+    spread = None
+    if row.spread_low_pct is not None and row.spread_high_pct is not None:
+        if row.spread_low_pct > row.box_pct:
+            spread = f"it spreads more than a box should ({row.spread_pct:.0f} % where {row.box_pct:.0f} % is usual)"
+        elif row.spread_high_pct < row.box_pct:
+            spread = f"it spreads less than usual ({row.spread_pct:.0f} % where {row.box_pct:.0f} % is)"
+    elif row.reeds < LEAST_REEDS:
+        spread = f"from {row.reeds} of reeds its spread cannot be told"
+    return sentences(f"{name}: {_level(row)}", spread, odd)
+
+
+def _level(row: LotFound) -> str:
+    if row.steps is None or row.u_steps is None:
+        return "the house's scale has no stiffness for it in that state, so its level cannot be told"
+    if abs(row.steps) <= TWO_SIDED * row.u_steps:
+        return "as hard as the house's scale says, as far as these reeds tell"
+    if abs(row.steps) < ALIKE:
+        return "as hard as the house's scale says, within a touch"
+    return f"{strengths(row.steps)} {'harder' if row.steps > 0 else 'softer'} than the house's scale says"
+
+
+def _row(row: LotFound) -> tuple[str, ...]:
+    steps = "-" if row.steps is None or row.u_steps is None else f"{row.steps:+.1f} ± {TWO_SIDED * row.u_steps:.1f}"
+    spread = "-"
+    if row.spread_pct is not None:
+        spread = f"{row.spread_pct:.0f} ({row.spread_low_pct:.0f} to {row.spread_high_pct:.0f})"
+    return (
+        f"{row.profile_id} {row.strength:g} {row.state}",
+        str(row.reeds),
+        f"{row.stiffness_n_per_mm:.3f}",
+        "-" if row.scale_n_per_mm is None else f"{row.scale_n_per_mm:.3f}",
+        steps,
+        spread,
+        f"{row.box_pct:.0f}",
+    )
