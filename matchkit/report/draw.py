@@ -58,7 +58,7 @@ def quiet(*every: Axes) -> None:
 
 def title(axes: Axes, head: str, note: str = "") -> None:
     """Write a title, and what one has to know to read the picture in smaller letters under it."""
-    width = float(axes.get_figure(root=True).get_size_inches()[0])  # type: ignore[union-attr]
+    width = float(axes.figure.canvas.figure.get_size_inches()[0])
     lines = textwrap.wrap(plain(note), int(width * 14))
     axes.set_title(
         "\n".join(textwrap.wrap(plain(head), int(width * 10))), fontsize=11, loc="left", color=INK, pad=8 + 11 * len(lines)
