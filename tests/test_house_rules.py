@@ -63,7 +63,7 @@ CHECKED_ELSEWHERE = {
     "matchkit.physics.lay.fitting.sensitivity": "tests/physics/test_propagation.py, as the slopes of propagate",
     "matchkit.physics.lay.fitting.propagate": "tests/physics/test_propagation.py, against JCGM 100:2008 H.1 and H.2",
     "matchkit.physics.lay.fitting.weights_of": "tests/physics/test_facing.py, against its definition (analytic)",
-    "matchkit.physics.lay.fair.rise_m": "tests/physics/test_facing.py, as the inverse of run_m (analytic)",
+    "matchkit.physics.lay.shapes.rise_m": "tests/physics/test_facing.py, as the inverse of run_m (analytic)",
     "matchkit.physics.lay.flaws.find_flaws": "tests/maker/test_ghosts.py, on pieces of a known truth",
     "matchkit.physics.lay.scaled.scaled_lay": "tests/parts/test_said.py, against stretched readings fitted anew, and against an ellipse (analytic)",
     "matchkit.physics.lay.fair.averaged": "tests/physics/test_facing.py, against simulated scatter and correlation",

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.physics.lay.fair import FairCurve, Form, Readings, Shape, rise_m, run_m
+from matchkit.physics.lay.fair import FairCurve, Readings, Shape
+from matchkit.physics.lay.shapes import Form, rise_m, run_m
 
 Array = NDArray[np.float64]
 
