@@ -47,7 +47,7 @@ bench: $(STAMP)
 	$(BENCH) benchmarks/bench.py
 	$(BENCH) benchmarks/maker.py
 	$(BENCH) benchmarks/ghosts.py
-	$(BENCH) benchmarks/coverage.py
+	$(BENCH) benchmarks/intervals.py
 	$(BENCH) benchmarks/pages.py
 	$(BENCH) benchmarks/book.py
 
