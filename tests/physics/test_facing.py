@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from conftest import Case, reference
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.lay.facing import mean_lay, measured_lay, nominal_lay
@@ -399,19 +398,3 @@ def test_two_bumps_are_told_apart_with_their_lengths() -> None:
     assert [flaw.place_m * 1e3 for flaw in found] == pytest.approx([8.0, 17.0], abs=0.8)
     assert found[0].length_m < found[1].length_m
     assert [flaw.length_m * 1e3 for flaw in found] == pytest.approx([2.0, 3.3], abs=0.9)
-
-
-def test_the_cubic_is_its_own_inverse() -> None:
-    """Heights of the handbook's lay of evenly falling curvature (A4, m = 1: ``H0 = k0 L^2 / 3``) by its formula, and places by scipy's brentq; stretched it is a cubic still."""
-    length, tip = 25e-3, 2e-3
-    radius, bend = length**2 / (3 * tip), 1 / (3 * length)
-    shape = np.array([radius, bend])
-    s = np.linspace(0, length, 50)
-    assert rise_m("cubic", shape, np.array(length)) == pytest.approx(tip, rel=1e-12)
-    assert rise_m("cubic", shape, s) == pytest.approx(3 * tip / length**2 * (s**2 / 2 - s**3 / 6 / length), abs=1e-15)
-    for height in (38e-6, 0.4e-3, 1.6e-3):
-        place = brentq(lambda run, height=height: 3 * tip / length**2 * (run**2 / 2 - run**3 / 6 / length) - height, 0, length)
-        assert float(run_m("cubic", shape, np.array(height))) == pytest.approx(place, rel=1e-9)
-    assert run_m("cubic", shape, rise_m("cubic", shape, s)) == pytest.approx(s, abs=1e-9)
-    growing = np.array([radius, -20.0])
-    assert run_m("cubic", growing, rise_m("cubic", growing, s)) == pytest.approx(s, abs=1e-9)

@@ -12,7 +12,6 @@ They are averaged with weights ``exp(-AICc/2)``, and the doubt about the shape e
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -218,7 +217,6 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
                 fits.append((form, _fit_form(form, data, start, low, high)))
             except PhysicsInputError:
                 continue  # a shape the readings do not fix has no say
-    fits += _cubic_too(fits, data, far, tall) if len(fits) > 1 else []
     # scatter beyond the stated uncertainties is common to all shapes: the best of them says how much
     scatter = max(1.0, min(found.chi_squared / max(found.count - len(found.parameters), 1) for _, found in fits))
     criteria = [found.corrected_criterion - found.chi_squared * (1 - 1 / scatter) for _, found in fits]
@@ -231,22 +229,6 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_
         curve = replace(curve, covariance_m2=curve.covariance_m2 + unknown[:3, :3], unknown_shape_m2=unknown)
     return curve
 
-
-def _cubic_too(fits: Sequence[tuple[Form, Fit]], data: _Data, far: float, tall: float) -> list[tuple[Form, Fit]]:
-    """Return the cubic fit too where the readings exclude an arc: then its curvature changes, and the shapes differ in what they say of the break."""
-    arc = fits[0][1]
-    if float(weights_of([found.corrected_criterion for _, found in fits])[0]) >= LEAST_WEIGHT:
-        return []
-    try:
-        flatter = next((found.parameters[2] > 0.5 for form, found in fits if form == "power law"), True)
-        start = np.append(arc.parameters, (0.3 if flatter else -0.3) / far)
-        return [("cubic", _fit_form("cubic", data, start, [far, tall, -40.0], [0.1, 10.0, MOST_BEND / far]))]
-    except PhysicsInputError:
-        return []
-
-
-MOST_BEND = 0.62
-"""A cubic falls off again behind 2/3 of its run over this; it is kept rising to the tip."""
 
 EXPONENT_SEEN, U_EXPONENT_SEEN = 2.05, 0.15
 """The exponent of the power law that is nearest to a facing, and how far facings differ in it (assumed)."""

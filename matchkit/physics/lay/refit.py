@@ -22,13 +22,11 @@ LEAST: dict[Form, list[float]] = {
     "arc": [1e-3, 1e-3],
     "ellipse": [1e-3, 1e-3, -200.0],
     "power law": [1e-3, 1e-3, 0.25],
-    "cubic": [1e-3, 1e-3, -60.0],
 }
 MOST: dict[Form, list[float]] = {
     "arc": [0.1, 10.0],
     "ellipse": [0.1, 10.0, 1e3],
     "power law": [0.1, 0.2, 1.0],
-    "cubic": [0.1, 10.0, 60.0],
 }
 """Bounds of the parameters, wider than those of the fit: the draws of a parabola lie to both sides of it."""
 
@@ -47,8 +45,6 @@ def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: A
     scale = shape.parameters.copy()
     if shape.form == "ellipse":  # which may be a parabola, q = 0: its q over that of a quarter ellipse as high as the tip
         scale[2] = shape.parameters[1] / tip_m.mean()
-    if shape.form == "cubic":
-        scale[2] = 1 / shape.parameters[0]
     parameters = np.repeat(shape.parameters[:, None], len(tip_m), axis=1)
     low = np.array(LEAST[shape.form])[:, None]
     high = np.array(MOST[shape.form])[:, None]

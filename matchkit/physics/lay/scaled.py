@@ -70,10 +70,6 @@ def _shape(shape: Shape, height: float, place: float) -> Shape:
         moved = size * place * height**-power
         slopes = np.array([[place, 0, 0], [0, place * height**-power, -np.log(height) * moved], [0, 0, 1]])
         return Shape("power law", np.array([break_m * place, moved, power]), *_carried(shape, slopes, height))
-    if shape.form == "cubic":
-        curve, bend = rest
-        slopes = np.diag([place, wider, 1 / place])
-        return Shape("cubic", np.array([break_m * place, curve * wider, bend / place]), *_carried(shape, slopes, height))
     radius, flat = rest if shape.form == "ellipse" else (rest[0], 1.0)
     slopes = np.array([[place, 0, 0], [0, wider, 0], [0, 0, wider / height]])[:, : len(shape.parameters)]
     return Shape(
