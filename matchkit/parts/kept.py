@@ -17,7 +17,7 @@ from matchkit.facts import Assumed
 from matchkit.files import Cache
 from matchkit.parts.facing import FacingPart, facing_part, load_reach_m
 from matchkit.physics.lay.facing import AnyLay, Lay, MeanLay
-from matchkit.physics.lay.fair import FairCurve, Shape
+from matchkit.physics.lay.fair import FairCurve
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.sets import latest, sets_of_pieces
@@ -115,25 +115,10 @@ def _lay_from(plain: dict[str, Any]) -> AnyLay:
 
 
 def _plain_curve(curve: FairCurve) -> dict[str, Any]:
-    shapes = [
-        (shape.form, *(_list(array) for array in (shape.parameters, shape.covariance, shape.with_tip)))
-        for shape in curve.shapes
-    ]
-    arrays = [_list(array) for array in (curve.weights, curve.lengths_m, curve.covariance_m2, curve.unknown_shape_m2)]
-    return {"shapes": shapes, "arrays": arrays, "widest": curve.widest, "scatter": curve.scatter}
+    arrays = [array.tolist() for array in (curve.parameters, curve.covariance, curve.with_tip)]
+    return {"arrays": arrays, "scatter": curve.scatter}
 
 
 def _curve_from(plain: dict[str, Any]) -> FairCurve:
-    shapes = tuple(Shape(form, *(_array(item) for item in arrays)) for form, *arrays in plain["shapes"])  # type: ignore[arg-type]
-    weights, lengths, covariance, unknown = (_array(item) for item in plain["arrays"])
-    if weights is None or lengths is None or covariance is None:
-        raise TypeError("a curve without its numbers")
-    return FairCurve(shapes, weights, lengths, covariance, int(plain["widest"]), unknown, float(plain["scatter"]))
-
-
-def _list(array: Array | None) -> list[Any] | None:
-    return None if array is None else array.tolist()
-
-
-def _array(values: list[Any] | None) -> Array | None:
-    return None if values is None else np.array(values, dtype=float)
+    parameters, covariance, with_tip = (np.array(array, dtype=float) for array in plain["arrays"])
+    return FairCurve(parameters, covariance, with_tip, float(plain["scatter"]))

@@ -38,7 +38,7 @@ def facing_lines(report: FacingReport, panels: Sequence[Axes]) -> None:
         raise ValueError(f"{report.mouthpiece_id} is known by its nominal numbers only: there are no readings to draw")
     above = panels[0]
     x = np.array(lines.x_mm)
-    above.plot(x, lines.fair_mm, color=FAIR, linewidth=1, linestyle="--", label=f"fair curve ({report.shape})")
+    above.plot(x, lines.fair_mm, color=FAIR, linewidth=1, linestyle="--", label="fair curve")
     for name, values, colour, mark in (("left", lines.left_mm, LEFT, "<"), ("right", lines.right_mm, RIGHT, ">")):
         read = [(getattr(s, f"{name}_mm"), s.feeler_mm) for s in report.stations if getattr(s, f"{name}_mm") is not None]
         if not read:

@@ -16,8 +16,8 @@ from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import disturb, monte_carlo, scatter_between, table_test
 from matchkit.maker.measure.report import drawn_curve, facing_report, gauge_assumed, u_stop_m
 from matchkit.parts.facing import rails_of
-from matchkit.physics.lay.fair import THIN, Readings, fair_curve
-from matchkit.physics.lay.refit import refit_shape
+from matchkit.physics.lay.fair import THIN, Readings, fair_curve, same_shape
+from matchkit.physics.lay.refit import _Drawn, redraw, redraw_same_shape
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import Gauge, HouseSpec
 from matchkit.tables.defaults import read_defaults
@@ -77,7 +77,7 @@ def test_stacks_from_one_set_err_together() -> None:
     assert drawn[:, 0] == pytest.approx(1.5 * drawn[:, 1])
     assert abs(np.atleast_2d(np.corrcoef(drawn.T))[0, 2]) < 0.05
     apart = Readings(rail.height_m, rail.place_m, rail.u_height_m, rail.u_place_m)
-    together, by_itself = (fair_curve(r, tip_opening_m=2.5e-3, u_tip_m=2e-5, arc_only=True) for r in (rail, apart))
+    together, by_itself = (fair_curve(r, tip_opening_m=2.5e-3, u_tip_m=2e-5) for r in (rail, apart))
     assert together.u_facing_length_m != pytest.approx(by_itself.u_facing_length_m, rel=1e-3)
 
 
@@ -87,7 +87,6 @@ def test_the_contributions_of_a_stop_combine() -> None:
         Readings(np.array([1e-3, 0.5e-3, 0.1e-3]), np.array([8e-3, 12e-3, 18e-3]), np.full(3, 4e-6), np.full(3, 50e-6)),
         tip_opening_m=2.5e-3,
         u_tip_m=2e-5,
-        arc_only=True,
     )
     rail = Readings(np.array([0.5e-3]), np.array([12e-3]), np.array([4e-6]), np.array([50e-6]), 30e-6)
     fall = float(curve.height_m(np.array(12e-3 - 1e-6)) - curve.height_m(np.array(12e-3 + 1e-6))) / 2e-6
@@ -159,33 +158,36 @@ def test_draws_add_up_as_the_supplement_has_it() -> None:
         assert _shortest(total) == pytest.approx(wanted, abs=0.05)
 
 
-def test_a_refit_without_disturbance_is_the_fit() -> None:
-    """Every shape refitted to the readings themselves gives its own parameters, and to shifted ones the fit made anew."""
+def test_a_refit_is_the_fit() -> None:
+    """A curve fitted again to the readings themselves, and to shifted ones, gives the parameters that the fit gives; of a rail as well."""
     piece, readings = read_piece(Truth(power=2.15), np.random.default_rng(3))
     part, rails = measured(piece, readings, spec_with())
-    rail, fair = rails["left"], part.lay.left.fair  # type: ignore[union-attr]
-    tip = part.lay.tip_opening_m
-    for shape in fair.shapes:
-        same = refit_shape(
-            shape,
-            rail,
-            place_m=rail.place_m[None],
-            height_m=rail.height_m[None],
-            tip_m=np.array([tip]),
-            u_tip_m=part.lay.u_tip_m,
-        )[:, 0]
-        assert same == pytest.approx(shape.parameters, rel=2e-5)
-    moved = rail.place_m * 1.01
-    again = fair_curve(
-        Readings(rail.height_m, moved, rail.u_height_m, rail.u_place_m),
-        tip_opening_m=tip,
-        u_tip_m=part.lay.u_tip_m,
-        arc_only=True,
-    )
-    found = refit_shape(
-        fair.shapes[0], rail, place_m=moved[None], height_m=rail.height_m[None], tip_m=np.array([tip]), u_tip_m=part.lay.u_tip_m
-    )
-    assert found[:, 0] == pytest.approx(again.shapes[0].parameters, rel=1e-4)
+    rail, tip, u_tip_m = rails["left"], part.lay.tip_opening_m, part.lay.u_tip_m
+    first = fair_curve(rail, tip_opening_m=tip, u_tip_m=u_tip_m)
+    for by in (1.0, 1.01):
+        moved = replace(rail, place_m=rail.place_m * by)
+        place, height, tips = moved.place_m[None], rail.height_m[None], np.array([tip])
+        again = fair_curve(moved, tip_opening_m=tip, u_tip_m=u_tip_m)
+        assert redraw(first, rail, place_m=place, height_m=height, tip_m=tips, u_tip_m=u_tip_m).parameters[
+            :, 0
+        ] == pytest.approx(again.parameters, rel=1e-9)
+        side = same_shape(moved, first, tip_opening_m=tip, u_tip_m=u_tip_m)
+        held = redraw_same_shape(first, rail, place_m=place, height_m=height, tip_m=tips, u_tip_m=u_tip_m)
+        assert held.parameters[:, 0] == pytest.approx(side.parameters, rel=1e-9)
+
+
+def test_slopes_of_the_draws_are_those_of_the_complex_step() -> None:
+    """Written-out slopes of the residuals against Im f(x + ih) / h (Squire and Trapp 1998, from memory)."""
+    rng = np.random.default_rng(1)
+    heights = np.sort(rng.uniform(0.04e-3, 2e-3, (3, 6)))
+    places = rng.uniform(0, 25e-3, (3, 6))
+    drawn = _Drawn(places, heights, np.full(6, 5e-5), np.full(6, 4e-6), np.zeros((2, 3)))
+    parameters = np.array([[0.025, 0.026, 0.024], [0.017, 0.018, 0.019], [0.5, 0.45, 0.55], [0.01, -0.02, 0.1]])
+    for column in range(4):
+        moved = parameters.astype(complex)
+        moved[column] += 1e-40j
+        wanted = np.imag(drawn.miss(moved)) / 1e-40
+        assert drawn.slopes(parameters)[:, :, column] == pytest.approx(wanted, rel=1e-12)
 
 
 def test_monte_carlo_beside_first_order() -> None:

@@ -193,5 +193,4 @@ def _by_others_mm(drawing: Drawing, feeler_mm: float) -> float | None:
         return None
     if curve is None:
         return None
-    y = feeler_mm * MM
-    return float(sum(w * shape.place_m(y) for w, shape in zip(curve.weights, curve.shapes, strict=True))) / MM
+    return float(curve.place_m(feeler_mm * MM)) / MM

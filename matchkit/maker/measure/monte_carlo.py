@@ -8,16 +8,15 @@ less with repeats), the step it is read to (rectangular, not less with repeats),
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.parts.facing import FacingPart
-from matchkit.physics.lay.facing import Lay, MeanLay
+from matchkit.physics.lay.facing import Lay, MeanLay, evened
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings
-from matchkit.physics.lay.refit import Redrawn, redraw
+from matchkit.physics.lay.refit import Redrawn, redraw, redraw_same_shape
 from matchkit.records.spec import Drawing, Gauge, Station
 from matchkit.units import MM
 
@@ -32,11 +31,12 @@ RAILS = ("left", "right")
 
 @dataclass(frozen=True)
 class Disturbed:
-    """Draws of everything that was read: places and heights (D, n) by rail, tip openings (D,)."""
+    """Draws of everything that was read: places and heights (D, n) by rail, tip openings (D,), and what is usual of a facing (2, D)."""
 
     place_m: dict[str, Array]
     height_m: dict[str, Array]
     tip_m: Array
+    usual_off: Array
 
 
 def disturb(
@@ -73,7 +73,7 @@ def disturb(
         off *= rail.u_height_m * np.sqrt(scatter)
         lift = tilt[:, None] * np.maximum(break_m - rail.place_m, 0.0)
         heights[name] = np.maximum(rail.height_m + off + lift, 1e-6)
-    return Disturbed(places, heights, tips + tilt * break_m)
+    return Disturbed(places, heights, tips + tilt * break_m, rng.normal(0, 1, (2, draws)))
 
 
 @dataclass(frozen=True)
@@ -120,15 +120,30 @@ def monte_carlo(
         )
         for scatter in (fair.scatter, own)
     )
-    both = pooled(rails)
+    readings, stretched = pooled(rails), tuple(1.0 for _ in rails)
+    if sides:
+        readings, stretched = evened(rails["left"], rails["right"], tip_opening_m=lay.tip_opening_m, u_tip_m=u_tip_m)
 
-    def fitted(curve: FairCurve, readings: Readings, drawn: Disturbed, names: Sequence[str]) -> Redrawn:
-        places, heights = (np.concatenate([part[name] for name in names], axis=1) for part in (drawn.place_m, drawn.height_m))
-        return redraw(curve, readings, place_m=places, height_m=heights, tip_m=drawn.tip_m, u_tip_m=u_tip_m)
+    def fitted(drawn: Disturbed) -> Redrawn:
+        places = [drawn.place_m[name] * by for name, by in zip(rails, stretched, strict=True)]
+        return redraw(
+            fair,
+            readings,
+            place_m=np.concatenate(places, axis=1),
+            height_m=np.concatenate([drawn.height_m[name] for name in rails], axis=1),
+            tip_m=drawn.tip_m,
+            u_tip_m=u_tip_m,
+            usual_off=drawn.usual_off,
+        )
 
-    lengths = fitted(fair, both, wide, list(rails))
-    curve = fitted(fair, both, narrow, list(rails))
-    by_rail = {name: fitted(side.fair, rails[name], narrow, [name]).place_m(THIN) for name, side in sides.items()}
+    def of_rail(name: str) -> Array:
+        places, heights = narrow.place_m[name], narrow.height_m[name]
+        return redraw_same_shape(
+            sides[name].fair, rails[name], place_m=places, height_m=heights, tip_m=narrow.tip_m, u_tip_m=u_tip_m
+        ).place_m(THIN)
+
+    lengths, curve = fitted(wide), fitted(narrow)
+    by_rail = {name: of_rail(name) for name in sides}
     off = {name: narrow.height_m[name] - curve.height_m(narrow.place_m[name]) for name in rails}
     x = np.linspace(0.0, min(rail.place_m[-1] for rail in rails.values()), _GRID)
     change = _moved(lay, rails, narrow, x) - (curve.height_m(x) - fair.height_m(x))
@@ -138,9 +153,6 @@ def monte_carlo(
     lengths_off -= np.array([lay.tip_opening_m, fair.facing_length_m, fair.half_open_m])[:, None]
     covariance = lengths_off @ lengths_off.T / draws
     of_break = float(np.mean((lengths.break_m - fair.break_m) ** 2))
-    if fair.unknown_shape_m2 is not None:  # the draws keep the shape
-        covariance[1:, 1:] += fair.unknown_shape_m2[1:3, 1:3]
-        of_break += float(fair.unknown_shape_m2[3, 3])
     return Uncertainty(
         draws=draws,
         covariance_m2=covariance,

@@ -84,9 +84,9 @@ class Outline:
 class FacingReport(Answer):
     """What the readings of a mouthpiece say; ``u_`` fields are standard uncertainties, from ``draws`` Monte Carlo draws.
 
-    ``shape`` weighs most of those averaged, ``shape_weights`` has all. ``covariance_mm2`` is that of tip opening, facing length and
+    ``exponent`` is the power of the run from the break by which the fair curve rises, 2 for an arc. ``covariance_mm2`` is that of tip opening, facing length and
     the place where it is half open, on the fair curve, in this order, to first order; ``covariance_monte_carlo_mm2`` the same from the draws, with the tip as it
-    was measured. A rail by itself is taken as an arc, with the uncertainty of its own readings. ``smoothness_floor_um`` is what the gauge's own errors would show on a fair facing. ``table`` says what is known of
+    was measured. A rail by itself has the shape of both, and the uncertainty of its own readings. ``smoothness_floor_um`` is what the gauge's own errors would show on a fair facing. ``table`` says what is known of
     the table. A mouthpiece known by its nominal numbers has no draws, and the uncertainties are those assumed.
     """
 
@@ -101,8 +101,8 @@ class FacingReport(Answer):
     u_facing_length_first_order_mm: float
     break_mm: float
     u_break_mm: float | None
-    shape: str
-    shape_weights: dict[str, float]
+    exponent: float
+    u_exponent: float
     covariance_mm2: tuple[tuple[float, ...], ...]
     covariance_monte_carlo_mm2: tuple[tuple[float, ...], ...] | None
     smoothness_um: float | None
@@ -155,12 +155,13 @@ def facing_report(
     drawing = spec.drawing.get(mouthpiece.model or "")
     test = table_test(part, rails, drawing=drawing, drawn=drawn_curve(drawing)) if rails else None
     scans = scans_of(points)
+    exponent, u_exponent = fair.exponent
     found: tuple[Flaw, ...] = ()
     if scans:
         found = find_scanned_flaws(
             [(scan.x_m, scan.levelled.height_m) for scan in scans.values()],
             break_m=fair.break_m,
-            exponent=_exponent(fair),
+            exponent=exponent,
             noise_m=max(scan.levelled.noise_m for scan in scans.values()),
         )
     elif lay.shape_known:
@@ -177,8 +178,8 @@ def facing_report(
         u_facing_length_first_order_mm=fair.u_facing_length_m / MM,
         break_mm=fair.break_m / MM,
         u_break_mm=None if unsure is None else unsure.break_m / MM,
-        shape=fair.form,
-        shape_weights={shape.form: float(weight) for shape, weight in zip(fair.shapes, fair.weights, strict=True)},
+        exponent=exponent,
+        u_exponent=u_exponent,
         covariance_mm2=_matrix(fair.covariance_m2),
         covariance_monte_carlo_mm2=None if unsure is None else _matrix(unsure.covariance_m2),
         smoothness_um=_times(part.smoothness_m, 1 / UM),
@@ -218,12 +219,6 @@ def _scanned(rail: str, scan: Scan) -> ScanFound:
     on = scan.levelled
     zero, tilt = (on.zero_m / UM, on.tilt / UM * MM) if on.table_seen else (None, None)
     return ScanFound(rail, scan.spacing_m / MM, on.noise_m / UM, scan.narrowest_m / MM, zero, tilt)
-
-
-def _exponent(fair: FairCurve) -> float:
-    """Return the power law that is nearest to a fair curve: 2 for an arc or an ellipse."""
-    power = next((shape for shape in fair.shapes if shape.form == fair.form and shape.form == "power law"), None)
-    return 2.0 if power is None else float(1 / power.parameters[2])
 
 
 def _times(value: float | None, factor: float) -> float | None:

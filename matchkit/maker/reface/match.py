@@ -92,7 +92,7 @@ class Mounted:
 
     def now(self, worn: Worn) -> tuple[float, float]:
         """Return closing pressure (Pa) and share on the fair curve nearest to a lay."""
-        fair = nearest_fair(worn).shapes[0].parameters
+        fair = nearest_fair(worn).parameters
         tip = np.array([(fair[0] / fair[1]) ** (1 / fair[2]) * 1 * MM])
         where = tip, fair[:1], 1 / fair[2:3]
         return float(self.closing_pa(*where)[0]), float(self.shares(*where)[0])

@@ -176,9 +176,10 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
         )
         order = np.argsort(place)
         u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], feeler[order]))
-        u = np.where(
-            x > place.max(), np.maximum(u, lay.fair.u_facing_length_m * fall), u
-        )  # behind the last feeler the curve is a guess
+        behind = x > place.max()  # the last feeler: there the curve alone says where the lay is
+        high = lay.fair.height_m(x[behind])
+        further = lay.fair.height_m(x[behind] - lay.fair.u_place_m(np.maximum(high, 1e-9)))
+        u[behind] = np.maximum(u[behind], further - high)
     else:
         # an arc through the tip, T (1 - x/L)^2: the tip moves it all, the length not at the tip
         u = np.hypot(

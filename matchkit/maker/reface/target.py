@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import RequestError
-from matchkit.physics.lay.fair import SEEN, THIN, FairCurve, Shape, averaged
+from matchkit.physics.lay.fair import SEEN, THIN, FairCurve
 from matchkit.units import MM, UM
 
 Array = NDArray[np.float64]
@@ -57,7 +57,7 @@ def _end_m(worn: Worn) -> float:
 def power_curve(tip_m: float, break_m: float, exponent: float) -> FairCurve:
     """Return the fair curve of one power law."""
     run = break_m * (1 * MM / tip_m) ** (1 / exponent)
-    return averaged([Shape("power law", np.array([break_m, run, 1 / exponent]), np.zeros((3, 3)))], np.ones(1))
+    return FairCurve(np.array([break_m, run, 1 / exponent, 0.0]), np.zeros((4, 4)), np.zeros(4))
 
 
 def least_tip_m(worn: Worn, break_m: Array, exponent: Array) -> Array:

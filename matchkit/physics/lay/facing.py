@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve, nominal_curve
+from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve, nominal_curve, same_shape
 from matchkit.physics.lay.monotone import MonotoneCubic
 
 Array = NDArray[np.float64]
 
 LEAST_FEELERS = 4
-"""With fewer feelers on a rail the readings fix an arc, and say nothing of how far the facing strays from one."""
+"""With fewer feelers on a rail the readings say nothing of how far the facing strays from a fair curve."""
 
 _GRID = 201
 
@@ -81,20 +81,27 @@ def nominal_lay(*, tip_opening_m: float, facing_length_m: float, u_tip_m: float,
     return Lay(x, np.array([tip_opening_m, 0.0]), fair, u_tip_m, measured=False)
 
 
-def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float, arc_only: bool = False) -> Lay:
+def measured_lay(readings: Readings, *, tip_opening_m: float, u_tip_m: float) -> Lay:
     """Return the lay through the readings: tip, one knot a reading, and the fair curve's break.
 
     The readings must be thickest feeler first with growing places (PhysicsInputError otherwise).
     """
+    _in_order(readings, tip_opening_m)
+    return _knotted(readings, fair_curve(readings, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m), tip_opening_m, u_tip_m)
+
+
+def _in_order(readings: Readings, tip_opening_m: float) -> None:
     if len(readings.height_m) == 0:
         raise PhysicsInputError("a measured lay needs at least one reading")
-    x = np.concatenate([[0.0], readings.place_m])
-    y = np.concatenate([[tip_opening_m], readings.height_m])
+    x, y = np.append(0.0, readings.place_m), np.append(tip_opening_m, readings.height_m)
     if not (np.all(np.diff(x) > 0) and np.all(np.diff(y) < 0)):
         raise PhysicsInputError(
             "a thinner feeler must stop further from the tip, and no feeler may be thicker than the tip opening"
         )
-    fair = fair_curve(readings, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=arc_only)
+
+
+def _knotted(readings: Readings, fair: FairCurve, tip_opening_m: float, u_tip_m: float) -> Lay:
+    x, y = np.append(0.0, readings.place_m), np.append(tip_opening_m, readings.height_m)
     u_tip_m = float(np.hypot(u_tip_m, readings.u_tilt * fair.break_m))
     return Lay(np.append(x, max(fair.break_m, x[-1] + 1e-4)), np.append(y, 0.0), fair, u_tip_m, measured=True)
 
@@ -137,7 +144,7 @@ class MeanLay:
 
     @property
     def rail_difference_m(self) -> float:
-        """Left minus right facing length, each where the 0.038 mm feeler stops on that rail's own fair curve."""
+        """Left minus right facing length, each where the 0.038 mm feeler stops on that rail's own curve, of the shape of both."""
         return self.left.fair.facing_length_m - self.right.fair.facing_length_m
 
     @property
@@ -149,13 +156,30 @@ class MeanLay:
 def mean_lay(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: float) -> MeanLay:
     """Return the mean of the two rails' measured lays, with one fair curve for both.
 
-    What both rails share (the person, the tilt of the plate) cancels between them, and is left out of their own curves.
+    What both rails share (the person, the tilt of the plate) cancels between them, and is left out of their own curves, which have the
+    shape of both.
     """
-    both = left.beside(right)
-    alone = (replace(rail, u_common_m=0.0, u_tilt=0.0) for rail in (left, right))
-    one, other = (measured_lay(rail, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, arc_only=True) for rail in alone)
-    fair = fair_curve(both, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m)
-    return MeanLay(one, other, fair, float(np.hypot(u_tip_m, both.u_tilt * fair.break_m)))
+    for rail in (left, right):
+        _in_order(rail, tip_opening_m)
+    even, _ = evened(left, right, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m)
+    fair = fair_curve(even, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m, spent=1)
+    alone = [replace(rail, u_common_m=0.0, u_tilt=0.0) for rail in (left, right)]
+    one, other = (
+        _knotted(rail, same_shape(rail, fair, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m), tip_opening_m, u_tip_m)
+        for rail in alone
+    )
+    return MeanLay(one, other, fair, float(np.hypot(u_tip_m, even.u_tilt * fair.break_m)))
+
+
+def evened(left: Readings, right: Readings, *, tip_opening_m: float, u_tip_m: float) -> tuple[Readings, tuple[float, float]]:
+    """Put the rails behind one another, each stretched from the tip to their mean length, and return by how much each was.
+
+    A rail that is short all along is another length of the same curve, and no roughness of it.
+    """
+    lengths = [same_shape(rail, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m).facing_length_m for rail in (left, right)]
+    mean = sum(lengths) / 2
+    one, other = (mean / length for length in lengths)
+    return replace(left, place_m=left.place_m * one).beside(replace(right, place_m=right.place_m * other)), (one, other)
 
 
 AnyLay = Lay | MeanLay

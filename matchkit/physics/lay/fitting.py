@@ -1,8 +1,12 @@
-"""Weighted non-linear least squares with standard errors, and the averaging of rival models."""
+"""Weighted non-linear least squares with standard errors, and the propagation of uncertainty.
+
+Slopes are taken by the complex step ``Im f(x + ih) / h`` (Squire and Trapp 1998), right to the last digit: a function given here must be made of
+what numpy continues to complex numbers (no absolute value, no maximum).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,13 +16,9 @@ from matchkit.errors import PhysicsInputError
 
 Array = NDArray[np.float64]
 
-STEP = 1e-3
-"""Step of the differences, as a share of a parameter's size: they are then right to about 1e-12."""
+_STEP = 1e-40
+"""Step along the imaginary axis: nothing is subtracted, so it may be as small as one likes."""
 
-STEP_OF_U = 1e-2
-"""Step of the differences where an uncertainty says how far an input may move."""
-
-_MOVES = np.array([-2.0, -1.0, 1.0, 2.0])
 _MOST_STEPS = 200
 _MOST_POLISH = 60
 _SMALL = 1e-9
@@ -51,12 +51,6 @@ class Fit:
         """Standard errors of the parameters, scaled by the residual deviation (as NIST StRD certifies them)."""
         return np.asarray(np.sqrt(np.diag(self.covariance)) * self.residual_deviation)
 
-    @property
-    def corrected_criterion(self) -> float:
-        """AICc for known variances: ``chi^2 + 2k + 2k(k+1)/(n-k-1)`` (Hurvich and Tsai 1989); infinite with too few points."""
-        n, k = self.count, len(self.parameters)
-        return self.chi_squared + 2 * k + 2 * k * (k + 1) / (n - k - 1) if n - k - 1 > 0 else float("inf")
-
 
 def fit(
     residual: Callable[[Array], Array],
@@ -64,7 +58,6 @@ def fit(
     *,
     low: Array,
     high: Array,
-    slopes: Callable[[Array, Array], Array] | None = None,
 ) -> Fit:
     """Minimise the sum of squared residuals within bounds, until it has converged.
 
@@ -78,8 +71,6 @@ def fit(
         maps parameters (p,) to residuals (n,), each already over its standard uncertainty; also asked just outside the bounds
     start, low, high
         (p,) each; the start is moved inside the bounds
-    slopes
-        gives the slopes of the residuals (n, p) at parameters (p,) over steps (p,); by default :func:`sensitivity` of ``residual``
 
     Raises
     ------
@@ -88,7 +79,7 @@ def fit(
     """
     parameters = np.clip(np.asarray(start, dtype=float), low, high)
     scale = np.maximum(np.abs(parameters), 1e-12)
-    problem = _Problem(residual, slopes, scale, np.asarray(low), np.asarray(high))
+    problem = _Problem(residual, scale, np.asarray(low), np.asarray(high))
     parameters = _polished(problem, _descend(problem, parameters))
     found = residual(parameters)
     size, scaled = problem.scaled_slopes(parameters)
@@ -106,7 +97,6 @@ class _Problem:
     """Residuals to be made small, with the size of each parameter and its bounds (p,)."""
 
     residual: Callable[[Array], Array]
-    slopes: Callable[[Array, Array], Array] | None
     scale: Array
     low: Array
     high: Array
@@ -114,9 +104,7 @@ class _Problem:
     def scaled_slopes(self, parameters: Array) -> tuple[Array, Array]:
         """Return the sizes of the parameters (p,), and the slopes of the residuals with parameters over them (n, p)."""
         size = np.maximum(np.abs(parameters), self.scale)
-        if self.slopes is None:
-            return size, sensitivity(self.residual, parameters, steps=STEP * size) * size
-        return size, self.slopes(parameters, STEP * size) * size
+        return size, slopes_of(self.residual, parameters) * size
 
     def free(self, parameters: Array, downhill: Array) -> NDArray[np.bool_]:
         """Mark the parameters that no bound holds: those at one are free to come back."""
@@ -181,49 +169,24 @@ def _polished(problem: _Problem, parameters: Array) -> Array:
     return parameters
 
 
-def sensitivity(function: Callable[[Array], Array], values: Array, *, steps: Array) -> Array:
-    """Return the slopes of what a function gives (m,) with its inputs (p,), as (m, p).
+def slopes_of(function: Callable[[Array], Array], values: Array) -> Array:
+    """Return the slopes of what a function gives (m,) with its inputs (p,), as (m, p), by the complex step.
 
-    Five-point central differences over ``steps`` (p,), exact for a polynomial of degree four (Abramowitz and Stegun 1964, table 25.2).
+    >>> slopes_of(lambda x: x[:1] ** 3, np.array([2.0])).tolist()
+    [[12.0]]
     """
-    points = stencil(values, steps)
-    return from_stencil(np.stack([function(points[:, place]) for place in range(points.shape[1])]), steps)
-
-
-def stencil(values: Array, steps: Array) -> Array:
-    """Return the points (p, 4 p) at which :func:`sensitivity` asks: each input moved by -2, -1, 1 and 2 of its steps."""
-    return np.asarray(values[:, None] + (np.diag(steps)[:, :, None] * _MOVES).reshape(len(values), -1))
-
-
-def from_stencil(found: Array, steps: Array) -> Array:
-    """Return the slopes (m, p) from what a function gave (4 p, m) at the points of :func:`stencil`."""
-    four = found.reshape(len(steps), 4, -1)
-    near, far = four[:, 2] - four[:, 1], four[:, 3] - four[:, 0]
-    return np.asarray(((8 * near - far) / (12 * steps[:, None])).T)
+    moved = values + 1j * _STEP * np.eye(len(values))
+    return np.stack([np.imag(function(row)) / _STEP for row in moved], axis=1)
 
 
 def propagate(function: Callable[[Array], Array], values: Array, covariance: Array) -> tuple[Array, Array]:
     """Return what a function makes of inputs (p,), as (m,), and its covariance (m, m) to first order.
 
-    Law of propagation of uncertainty with correlated inputs, ``S C S^T`` (JCGM 100:2008, 5.2.2); slopes over a hundredth of each input's
-    standard uncertainty.
+    Law of propagation of uncertainty with correlated inputs, ``S C S^T`` (JCGM 100:2008, 5.2.2).
 
     >>> value, covariance = propagate(lambda x: x[:1] + x[1:], np.array([1.0, 2.0]), np.array([[1.0, -1.0], [-1.0, 1.0]]))
     >>> float(value[0]), round(abs(float(covariance[0, 0])), 9)
     (3.0, 0.0)
     """
-    deviation = np.sqrt(np.diag(covariance))
-    steps = np.where(deviation > 0, STEP_OF_U * deviation, np.maximum(1e-6 * np.abs(values), 1e-12))
-    slopes = sensitivity(function, values, steps=steps)
+    slopes = slopes_of(function, values)
     return function(values), np.asarray(slopes @ covariance @ slopes.T)
-
-
-def weights_of(criteria: Sequence[float]) -> Array:
-    """Return model weights ``exp(-AICc/2)``, normalised (Burnham and Anderson 2002).
-
-    >>> [round(float(w), 3) for w in weights_of([10.0, 12.0, float("inf")])]
-    [0.731, 0.269, 0.0]
-    """
-    best = min(criteria)
-    raw = np.exp(-(np.asarray(criteria) - best) / 2) if np.isfinite(best) else np.ones(len(criteria))
-    return np.asarray(raw / raw.sum())

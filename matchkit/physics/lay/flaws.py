@@ -1,7 +1,7 @@
 """Bumps and flats: stretches where readings stray from the fair curve by more than their own errors explain.
 
 Near the fair curve a reading at height ``y`` lies at ``x(y)``, which a small change of shape moves along ``1``, ``y^a``, ``y^a ln y`` and
-``y^(a + 1)`` (break, size, exponent and flattening; ``a`` is a half for arcs and ellipses). A stretch that stands off by ``d`` moves its readings by
+``y^(a + 1)`` (break, size, exponent and bend). A stretch that stands off by ``d`` moves its readings by
 ``d dx/dy`` besides: the mean-shift test of an outlier (Cook and Weisberg 1982, from memory), by generalised least squares under the readings'
 covariance. The likeliest stretch is taken in, and looked again, while chance would show one as large in fewer than 2 of 100 sound facings.
 """
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.physics.lay.fair import FairCurve, Readings
+from matchkit.physics.lay.shapes import fall_m
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -37,7 +38,7 @@ NEAR = 0.85
 """A station sees at least this share of the height of what is looked for; between stations nothing is seen."""
 MOST_FLAWS = 4
 FOR_FLATTENING = 8
-"""So many stations tell the flattening besides the exponent."""
+"""So many stations tell the bend besides the exponent."""
 
 
 @dataclass(frozen=True)
@@ -86,14 +87,14 @@ def find_flaws(
     stretches = _stretches(readings)
     if not stretches:
         return ()
-    slope = _slope(fair, y)
+    slope = fall_m(fair.parameters[1:], y)
     whiten = np.linalg.inv(np.linalg.cholesky(_covariance(readings, fair, slope, u_tip_m)))
     tangents = _tangents(fair, y, stations=len(np.unique(readings.height_m)))
     if rest:  # a rail may be shorter than the other, or of another size
         side = np.concatenate([np.ones(len(first.height_m)), -np.ones(len(rest[0].height_m)), [0.0]])
         tangents = np.column_stack([tangents, side, side * tangents[:, 1]])
     design = whiten @ tangents
-    off = whiten @ (x - _places(fair, y))
+    off = whiten @ (x - fair.place_m(y))
     shifts = [whiten @ (slope * np.append(stretch.seen, 0.0)) for stretch in stretches]
     limit = _limit(len(np.unique(readings.height_m)) * len(WIDTHS_M))
     taken: list[int] = []
@@ -158,21 +159,10 @@ def _stretches(readings: Readings) -> list[_Stretch]:
     return found
 
 
-def _places(fair: FairCurve, y: Array) -> Array:
-    """Return where the fair curve is so high (n,)."""
-    return np.array([sum(w * s.place_m(float(height)) for w, s in zip(fair.weights, fair.shapes, strict=True)) for height in y])
-
-
-def _slope(fair: FairCurve, y: Array) -> Array:
-    """Return -dx/dy of the fair curve, above 0 (n,)."""
-    return np.asarray((_places(fair, 0.999 * y) - _places(fair, 1.001 * y)) / (2e-3 * y))
-
-
 def _tangents(fair: FairCurve, y: Array, *, stations: int) -> Array:
     """Return the ways in which a facing may be of another shape (n, 3 or 4)."""
-    power = next((float(s.parameters[2]) for s in fair.shapes if s.form == fair.form and s.form == "power law"), 0.5)
     high = y / y.max()
-    run = high**power
+    run = high ** fair.parameters[2]
     columns = [np.ones(len(y)), run, run * np.log(high)]
     if stations >= FOR_FLATTENING:
         columns.append(run * high)

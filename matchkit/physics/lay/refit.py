@@ -7,64 +7,128 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.physics.lay.fair import FairCurve, Readings, Shape
-from matchkit.physics.lay.shapes import Form, rise_m, run_m
+from matchkit.physics.lay.fair import U_BEND, U_EXPONENT, FairCurve, Readings, usual
+from matchkit.physics.lay.shapes import fall_m, rise_m, run_m
+from matchkit.units import MM
 
 Array = NDArray[np.float64]
 
-ROUNDS = 40
-_STEP = 1e-4
+_ROUNDS = 40
 _SMALL = 1e-7
 """Below this, in relative parameters, comparing sums of squares tells nothing more, and steps are whole."""
 _DONE = 1e-12
 _LONGEST = 0.3
-LEAST: dict[Form, list[float]] = {
-    "arc": [1e-3, 1e-3],
-    "ellipse": [1e-3, 1e-3, -200.0],
-    "power law": [1e-3, 1e-3, 0.25],
-}
-MOST: dict[Form, list[float]] = {
-    "arc": [0.1, 10.0],
-    "ellipse": [0.1, 10.0, 1e3],
-    "power law": [0.1, 0.2, 1.0],
-}
-"""Bounds of the parameters, wider than those of the fit: the draws of a parabola lie to both sides of it."""
+_LEAST_U_M = 1e-9
+_LOW = np.array([1e-3, 1e-3, 0.25, -0.25])
+_HIGH = np.array([0.1, 0.2, 1.0, 2.0])
+"""Bounds of the parameters, the bend over the tip opening, wider than those of the fit."""
 
 
-def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: Array, tip_m: Array, u_tip_m: float) -> Array:
-    """Fit one shape to ``D`` disturbed sets of readings; gives its parameters (p, D).
+@dataclass(frozen=True)
+class Redrawn:
+    """Many draws of one fair curve: its parameters (4, D)."""
 
-    ``place_m`` and ``height_m`` are (D, n), ``tip_m`` (D,); the weights follow the shape, as in the fit.
-    Levenberg-Marquardt on orthogonal factors, in relative parameters, from the shape as it was fitted until it has converged.
+    parameters: Array
+
+    def place_m(self, height_m: Array | float) -> Array:
+        """Return where each curve is ``height_m`` high (D,), all alike or each its own."""
+        return np.asarray(self.parameters[0] - run_m(self.parameters[1:], np.asarray(height_m)))
+
+    def height_m(self, x_m: Array) -> Array:
+        """Return the height of each curve over places ``x_m`` (m,) that all share, or (D, m) of its own."""
+        return rise_m(self.parameters[1:, :, None], self.parameters[0][:, None] - np.atleast_2d(x_m))
+
+    @property
+    def half_open_m(self) -> Array:
+        """Where each is half as high as at the tip (D,)."""
+        return self.place_m(rise_m(self.parameters[1:], self.parameters[0]) / 2)
+
+    @property
+    def break_m(self) -> Array:
+        """Where each leaves the table (D,)."""
+        return np.asarray(self.parameters[0])
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """Disturbed places and heights (D, n), the tip last, and what is usual of a facing (2, D), disturbed as well."""
+
+    x: Array
+    y: Array
+    u_x: Array
+    u_y: Array
+    usual: Array
+
+    def take(self, rows: NDArray[np.intp]) -> _Drawn:
+        return _Drawn(self.x[rows], self.y[rows], self.u_x, self.u_y, self.usual[:, rows])
+
+    def miss(self, parameters: Array) -> Array:
+        """Return the residuals of parameters (4, D), as (D, n + 2)."""
+        shape = parameters[1:, :, None]
+        sigma = np.sqrt(self.u_x**2 + (fall_m(shape, self.y) * self.u_y) ** 2 + _LEAST_U_M**2)
+        off = (parameters[0][:, None] - run_m(shape, self.y) - self.x) / sigma
+        return np.concatenate([off, (np.stack(usual(parameters, self.y[:, -1])) - self.usual).T], axis=1)
+
+    def slopes(self, parameters: Array) -> Array:
+        """Return the slopes of the residuals with the parameters (D, n + 2, 4); the tests hold them to the complex step."""
+        size, exponent, bend = shape = parameters[1:, :, None]
+        t, run, fall = self.y / MM, run_m(shape, self.y), fall_m(shape, self.y)
+        sigma = np.sqrt(self.u_x**2 + (fall * self.u_y) ** 2 + _LEAST_U_M**2)
+        power = size * t ** (exponent - 1) / MM
+        of_run = run / size, run * np.log(t), size * t ** (exponent + 1)
+        of_fall = fall / size, fall * np.log(t) + power * (1 + bend * t), power * (exponent + 1) * t
+        wider = (parameters[0][:, None] - run - self.x) * fall * self.u_y**2 / sigma**2
+        found = np.zeros((*self.x.shape, 4)) + (1 / sigma)[:, :, None]
+        for column, (moved, steeper) in enumerate(zip(of_run, of_fall, strict=True), start=1):
+            found[:, :, column] = -(moved + wider * steeper) / sigma
+        usually = np.zeros((len(self.x), 2, 4))
+        usually[:, 0, 2] = 1 / U_EXPONENT
+        usually[:, 1, 3] = t[:, -1] / U_BEND
+        return np.concatenate([found, usually], axis=1)
+
+
+def redraw(
+    curve: FairCurve,
+    readings: Readings,
+    *,
+    place_m: Array,
+    height_m: Array,
+    tip_m: Array,
+    u_tip_m: float,
+    usual_off: Array | None = None,
+) -> Redrawn:
+    """Fit a fair curve to ``D`` disturbed sets of readings.
+
+    ``place_m`` and ``height_m`` are (D, n), ``tip_m`` (D,); ``usual_off`` (2, D) disturbs what facings are usually like, in its standard
+    uncertainties. The weights follow the curve, as in the fit. Levenberg-Marquardt on orthogonal factors, in relative parameters, from the
+    curve as it was fitted until it has converged.
     """
-    x = np.concatenate([place_m, np.zeros((len(tip_m), 1))], axis=1)
-    y = np.concatenate([height_m, tip_m[:, None]], axis=1)
-    u_x = np.append(readings.u_place_m, 0.0)
-    u_y = np.append(readings.u_height_m, u_tip_m)
-    count = len(shape.parameters)
-    scale = shape.parameters.copy()
-    if shape.form == "ellipse":  # which may be a parabola, q = 0: its q over that of a quarter ellipse as high as the tip
-        scale[2] = shape.parameters[1] / tip_m.mean()
-    parameters = np.repeat(shape.parameters[:, None], len(tip_m), axis=1)
-    low = np.array(LEAST[shape.form])[:, None]
-    high = np.array(MOST[shape.form])[:, None]
-    miss = _misses(shape.form, parameters, x, y, u_x, u_y)
-    damping = np.full(len(tip_m), 1e-3)
-    left = np.arange(len(tip_m))
-    for _ in range(ROUNDS):
-        now, seen = parameters[:, left], miss[left]
-        slopes = np.empty((*seen.shape, count))
-        for column in range(count):
-            step = _STEP * (scale * (np.arange(count) == column))[:, None]
-            ahead, behind = (_misses(shape.form, now + sign * step, x[left], y[left], u_x, u_y) for sign in (1, -1))
-            slopes[:, :, column] = (ahead - behind) / (2 * _STEP)
+    draws, count = len(tip_m), 4
+    data = _Drawn(
+        np.concatenate([place_m, np.zeros((draws, 1))], axis=1),
+        np.concatenate([height_m, tip_m[:, None]], axis=1),
+        np.append(readings.u_place_m, 0.0),
+        np.append(readings.u_height_m, u_tip_m),
+        np.zeros((2, draws)) if usual_off is None else usual_off,
+    )
+    tip = float(tip_m.mean()) / MM
+    bound = np.array([1.0, 1.0, 1.0, 1 / tip])
+    low, high = (_LOW * bound)[:, None], (_HIGH * bound)[:, None]
+    scale = np.append(curve.parameters[:3], 0.1 / tip)
+    parameters = np.repeat(curve.parameters[:, None], draws, axis=1)
+    miss = data.miss(parameters)
+    damping = np.full(draws, 1e-3)
+    left = np.arange(draws)
+    for _ in range(_ROUNDS):
+        now, seen, some = parameters[:, left], miss[left], data.take(left)
+        slopes = some.slopes(now) * scale
         weight = np.sqrt(damping[left, None] * (slopes**2).sum(axis=1))
         tall = np.concatenate([slopes, weight[:, :, None] * np.eye(count)], axis=1)
         orthogonal, triangular = np.linalg.qr(tall)
         right = np.einsum("dnp,dn->dp", orthogonal[:, : seen.shape[1]], seen)
         step = np.clip(np.linalg.solve(triangular, right[:, :, None])[:, :, 0], -_LONGEST, _LONGEST)
         trial = np.clip(now - (scale * step).T, low, high)
-        further = _misses(shape.form, trial, x[left], y[left], u_x, u_y)
+        further = some.miss(trial)
         size = np.abs((trial - now) / scale[:, None]).max(axis=0)
         better = ((further**2).sum(axis=1) < (seen**2).sum(axis=1)) | (size < _SMALL)
         taken = left[better]
@@ -73,45 +137,21 @@ def refit_shape(shape: Shape, readings: Readings, *, place_m: Array, height_m: A
         left = left[~(better & (size < _DONE))]
         if not len(left):
             break
-    return parameters
+    return Redrawn(parameters)
 
 
-def _misses(form: Form, parameters: Array, x: Array, y: Array, u_x: Array, u_y: Array) -> Array:
-    shape = parameters[1:, :, None]
-    step = 1e-3 * y
-    slope = (run_m(form, shape, y + step) - run_m(form, shape, y - step)) / (2 * step)
-    sigma = np.maximum(np.sqrt(u_x**2 + (slope * u_y) ** 2), 1e-9)
-    return np.asarray((parameters[0][:, None] - run_m(form, shape, y) - x) / sigma)
-
-
-@dataclass(frozen=True)
-class Redrawn:
-    """Many draws of one shape: its parameters (p, D)."""
-
-    form: Form
-    parameters: Array
-
-    def place_m(self, height_m: Array | float) -> Array:
-        """Return where each curve is ``height_m`` high (D,), all alike or each its own."""
-        return np.asarray(self.parameters[0] - run_m(self.form, self.parameters[1:], np.asarray(height_m)))
-
-    def height_m(self, x_m: Array) -> Array:
-        """Return the height of each curve over places ``x_m`` (m,) that all share, or (D, m) of its own."""
-        return rise_m(self.form, self.parameters[1:, :, None], self.parameters[0][:, None] - np.atleast_1d(x_m))
-
-    @property
-    def half_open_m(self) -> Array:
-        """Where each is half as high as at the tip (D,)."""
-        return self.place_m(rise_m(self.form, self.parameters[1:], self.parameters[0]) / 2)
-
-    @property
-    def break_m(self) -> Array:
-        """Where each leaves the table (D,)."""
-        return np.asarray(self.parameters[0])
-
-
-def redraw(curve: FairCurve, readings: Readings, *, place_m: Array, height_m: Array, tip_m: Array, u_tip_m: float) -> Redrawn:
-    """Fit the widest shape of a fair curve to every draw."""
-    shape = curve.shapes[curve.widest]
-    found = refit_shape(shape, readings, place_m=place_m, height_m=height_m, tip_m=tip_m, u_tip_m=u_tip_m)
-    return Redrawn(shape.form, found)
+def redraw_same_shape(
+    curve: FairCurve, readings: Readings, *, place_m: Array, height_m: Array, tip_m: Array, u_tip_m: float
+) -> Redrawn:
+    """Fit break and size alone to every draw, the shape being that of the curve: what ``same_shape`` does of one."""
+    x = np.concatenate([place_m, np.zeros((len(tip_m), 1))], axis=1)
+    y = np.concatenate([height_m, tip_m[:, None]], axis=1)
+    heights, u_height = np.append(readings.height_m, tip_m.mean()), np.append(readings.u_height_m, u_tip_m)
+    sigma = np.hypot(np.append(readings.u_place_m, _LEAST_U_M), fall_m(curve.parameters[1:], heights) * u_height)
+    shape = np.append(1.0, curve.parameters[2:])
+    run, weight = run_m(shape, y), sigma**-2.0 / (sigma**-2.0).sum()
+    middle = (x @ weight, run @ weight)
+    off = run - middle[1][:, None]
+    size = -((off * (x - middle[0][:, None])) @ weight) / (off**2 @ weight)
+    edge = middle[0] + size * middle[1]
+    return Redrawn(np.stack([edge, size, *(np.full(len(tip_m), part) for part in shape[1:])]))

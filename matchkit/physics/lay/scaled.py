@@ -1,6 +1,6 @@
 """A lay with another tip opening or length: its measured shape kept, heights and places each multiplied by one number.
 
-Places are taken from the tip. An arc whose heights and places are stretched unlike is a part of an ellipse, and so becomes one.
+Places are taken from the tip. Fair curves stretched so are fair curves.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.lay.facing import AnyLay, Lay, MeanLay
-from matchkit.physics.lay.fair import THIN, FairCurve, Shape, averaged
+from matchkit.physics.lay.fair import THIN, FairCurve
 
 Array = NDArray[np.float64]
 
@@ -31,8 +31,7 @@ def scaled_lay(lay: AnyLay, *, tip_opening_m: float, facing_length_m: float) -> 
     if not (tip_opening_m > THIN and facing_length_m > 0):
         raise PhysicsInputError(f"no lay has a tip opening of {tip_opening_m} m and a facing length of {facing_length_m} m")
     height = tip_opening_m / lay.tip_opening_m
-    stops = sum(w * shape.place_m(THIN / height) for w, shape in zip(lay.fair.weights, lay.fair.shapes, strict=True))
-    return _stretched(lay, height, facing_length_m / float(stops))
+    return _stretched(lay, height, facing_length_m / float(lay.fair.place_m(THIN / height)))
 
 
 def _stretched(lay: AnyLay, height: float, place: float) -> AnyLay:
@@ -53,30 +52,14 @@ def _rail(lay: Lay, height: float, place: float) -> Lay:
 
 
 def _curve(fair: FairCurve, height: float, place: float) -> FairCurve:
-    found = replace(averaged([_shape(shape, height, place) for shape in fair.shapes], fair.weights), scatter=fair.scatter)
-    if fair.unknown_shape_m2 is None:
-        return found
-    stretch = np.array([height, place, place, place])  # tip, facing length, half-open place and break
-    unknown = fair.unknown_shape_m2 * np.outer(stretch, stretch)
-    return replace(found, covariance_m2=found.covariance_m2 + unknown[:3, :3], unknown_shape_m2=unknown)
-
-
-def _shape(shape: Shape, height: float, place: float) -> Shape:
-    """Return a shape stretched: parameters, and their covariance by the slopes of the new ones over the old."""
-    wider = place**2 / height
-    break_m, *rest = shape.parameters.tolist()
-    if shape.form == "power law":
-        size, power = rest
-        moved = size * place * height**-power
-        slopes = np.array([[place, 0, 0], [0, place * height**-power, -np.log(height) * moved], [0, 0, 1]])
-        return Shape("power law", np.array([break_m * place, moved, power]), *_carried(shape, slopes, height))
-    radius, flat = rest if shape.form == "ellipse" else (rest[0], 1.0)
-    slopes = np.array([[place, 0, 0], [0, wider, 0], [0, 0, wider / height]])[:, : len(shape.parameters)]
-    return Shape(
-        "ellipse", np.array([break_m * place, radius * wider, flat * wider / height]), *_carried(shape, slopes, height)
+    """Return a curve stretched: parameters, and their covariance by the slopes of the new ones over the old."""
+    break_m, size, exponent, bend = fair.parameters.tolist()
+    wider = place * height**-exponent
+    slopes = np.diag([place, wider, 1.0, 1 / height])
+    slopes[1, 2] = -np.log(height) * size * wider
+    return FairCurve(
+        np.array([break_m * place, size * wider, exponent, bend / height]),
+        slopes @ fair.covariance @ slopes.T,
+        slopes @ fair.with_tip * height,
+        fair.scatter,
     )
-
-
-def _carried(shape: Shape, slopes: Array, height: float) -> tuple[Array, Array | None]:
-    with_tip = None if shape.with_tip is None else np.asarray(slopes @ shape.with_tip * height)
-    return np.asarray(slopes @ shape.covariance @ slopes.T), with_tip

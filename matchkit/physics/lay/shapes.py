@@ -1,36 +1,64 @@
-"""The shapes a facing may have, each as a run from the break by height and as a height by run."""
+"""The shape of a facing: the run from the break at which it is so high, and the height at a run.
+
+One family holds what facings are: ``s = S t^a (1 + b t)`` with ``t`` the height in mm. ``b = 0`` is a power law ``y ~ s^(1/a)``, ``a = 1/2``
+with ``b = -1/(4 R)`` an arc of radius R (mm) to 0.1 µm, ellipses are as near with other ``b``, and a lay whose curvature falls to nothing
+at the tip is met within a few micrometres. Stretching heights or runs leaves a shape in the family.
+"""
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.units import MM
+
 Array = NDArray[np.float64]
 
-Form = Literal["arc", "ellipse", "power law"]
+_ROUNDS = 60
 
 
-def run_m(form: Form, shape: Array, height_m: Array) -> Array:
-    """Return the distance from the break at which a shape is ``height_m`` high.
+def run_m(shape: Any, height_m: Any) -> Any:
+    """Return the distance from the break at which a shape is ``height_m`` high, in m.
 
-    ``shape`` is (R,) for an arc, (R, q) for an ellipse, (c^(-1/m) in m at 1 mm, 1/m) for a power law: all in m but ``q`` and ``1/m``;
-    each may be an array that broadcasts with ``height_m``.
+    ``shape`` is ``S`` in m, ``a`` and ``b``; each may be an array that broadcasts with ``height_m``. Analytic in all, so that complex
+    numbers go through it.
+
+    >>> round(float(run_m(np.array([0.02, 0.5, 0.0]), 1e-3)), 9)
+    0.02
     """
-    y = np.asarray(height_m, dtype=float)
-    if form == "arc":
-        return np.asarray(np.sqrt(np.maximum(2 * shape[0] * y - y**2, 0.0)))
-    if form == "ellipse":
-        return np.asarray(np.sqrt(np.maximum(2 * shape[0] * y - shape[1] * y**2, 0.0)))
-    return np.asarray(shape[0] * (np.maximum(y, 0.0) / 1e-3) ** shape[1])
+    size, exponent, bend = shape[0], shape[1], shape[2]
+    t = height_m / MM
+    return size * t**exponent * (1 + bend * t)
 
 
-def rise_m(form: Form, shape: Array, run: Array) -> Array:
-    """Return the height at a distance from the break; the inverse of :func:`run_m`."""
-    s = np.maximum(run, 0.0)
-    if form == "arc":
-        return np.asarray(shape[0] - np.sqrt(np.maximum(shape[0] ** 2 - s**2, 0.0)))
-    if form == "ellipse":  # the quadratic's root in the form that holds for q = 0 as well
-        return np.asarray(s**2 / (shape[0] + np.sqrt(np.maximum(shape[0] ** 2 - shape[1] * s**2, 0.0))))
-    return np.asarray(1e-3 * (s / shape[0]) ** (1 / shape[1]))
+def fall_m(shape: Any, height_m: Any) -> Any:
+    """Return how the run grows with the height, its slope, above 0 where the height is."""
+    size, exponent, bend = shape[0], shape[1], shape[2]
+    t = height_m / MM
+    return size * t ** (exponent - 1) * (exponent + (exponent + 1) * bend * t) / MM
+
+
+def rise_m(shape: Array, run: Array) -> Array:
+    """Return the height at a distance from the break, 0 behind it; the inverse of :func:`run_m`.
+
+    Newton's method in the logarithms of run and height, from the power law that has no ``b``, until nothing changes.
+
+    >>> shape = np.array([0.02, 0.5, -0.01])
+    >>> round(float(rise_m(shape, run_m(shape, 1.5e-3))) * 1e3, 9)
+    1.5
+    """
+    size, exponent, bend = (np.asarray(part, dtype=float) for part in (shape[0], shape[1], shape[2]))
+    ahead = np.asarray(run, dtype=float) > 0
+    wanted = np.log(np.where(ahead, run, size) / size)
+    log = wanted / exponent
+    with np.errstate(over="ignore", invalid="ignore"):
+        for _ in range(_ROUNDS):
+            t = np.exp(log)
+            bent = np.maximum(1 + bend * t, 0.1)
+            step = (wanted - exponent * log - np.log(bent)) / np.maximum(exponent + bend * t / bent, 0.05)
+            log = log + np.clip(step, -0.5, 0.5)
+            if np.all(np.abs(step) < 1e-15 * np.maximum(np.abs(log), 1.0)):
+                break
+    return np.asarray(np.where(ahead, MM * np.exp(log), 0.0))

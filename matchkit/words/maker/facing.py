@@ -122,18 +122,17 @@ def _numbers(report: FacingReport) -> list[Block | str]:
     ]
     if report.left_facing_length_mm is not None and report.right_facing_length_mm is not None:
         u = report.u_rail_facing_length_mm
-        rows.append(("left rail", f"{report.left_facing_length_mm:.2f}", _u(u), "mm", "taken alone, as an arc"))
-        rows.append(("right rail", f"{report.right_facing_length_mm:.2f}", _u(u), "mm", "taken alone, as an arc"))
+        rows.append(("left rail", f"{report.left_facing_length_mm:.2f}", _u(u), "mm", "with the shape of both"))
+        rows.append(("right rail", f"{report.right_facing_length_mm:.2f}", _u(u), "mm", "with the shape of both"))
     if report.leak_mm2 is not None:
         rows.append(("gap of the rails", f"{report.leak_mm2:.2f}", "-", "mm2", "between them, seen from the side"))
-    shapes = sorted(report.shape_weights.items(), key=lambda item: -item[1])
-    shape = ", ".join(f"{name} {100 * weight:.0f} %" for name, weight in shapes)
     blocks: list[Block | str] = ["", Table(("", "value", "u", "unit", ""), tuple(rows), right=(1, 2)), ""]
     if report.stations:
         titles = ("feeler", "left", "right", "left - right", "left off", "right off")
         blocks += [Table(titles, tuple(map(_station, report.stations)), right=(0, 1, 2, 3, 4, 5)), ""]
         blocks.append("Stops in mm; off is how far the lay is from its fair curve, in µm; u in brackets.")
-    return [*blocks, f"Fair curve, by weight: {shape}.", *([_draws(report)] if report.draws else [])]
+    rises = f"with the power {report.exponent:.2f} ± {report.u_exponent:.2f} of the way from the break (an arc: 2)"
+    return [*blocks, f"The fair curve rises {rises}.", *([_draws(report)] if report.draws else [])]
 
 
 def _draws(report: FacingReport) -> str:
