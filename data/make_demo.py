@@ -383,25 +383,34 @@ def people(rng: np.random.Generator) -> list[Person]:
     return found
 
 
+PRESENT = {
+    "P01": ("AM-01", "AR-C-3.5", ""),
+    "P02": ("AM-08", "AR-A-3", "L-05"),
+    "P03": ("AM-10", "AR-C-2.5", "L-02"),
+    "P05": ("AM-04", "AR-C-3", "L-06"),
+    "P06": ("AM-05", "AR-B-3", "L-07"),
+    "P07": ("TM-04", "TR-D-3.5", ""),
+    "P09": ("TM-06", "TR-B-3.5", "L-05"),
+    "P10": ("TM-01", "TR-B-2", ""),
+    "P11": ("TM-09", "TR-D-2.5", "L-06"),
+    "P13": ("SM-02", "SR-B-2.5", ""),
+    "P14": ("BM-01", "BR-B-2.5", "L-01"),
+    "P15": ("CM-01", "CR-A-3", "L-05"),
+}
+"""What players play now, by the scenario: mouthpiece, reed and, where they told it, ligature."""
+
+
 def player_rows(persons: list[Person], house: Any, rng: np.random.Generator) -> list[dict[str, Any]]:
-    """Return players a present set-up that suits them roughly, where they have one."""
+    """Return players with what they play now, where they have something, and for some the pressure they blow with."""
     rows = []
     for place, person in enumerate(persons):
         row: dict[str, Any] = {"id": person.id, "instrument": person.instrument, "embouchure": person.embouchure or ""}
-        if place % 4 != 3:
-            fitting = house.scorer.fitting(person.instrument)
-            known = fitting.of_reeds(lambda reed: reed.scale is None) > 0
-            pressure = np.log(fitting.closing_pressure_pa / KPA)
-            aim = float(np.median(pressure[known])) + person.taste["pressure"]
-            distance = np.where(known, np.abs(pressure - aim) + rng.normal(0, 0.05, len(pressure)) ** 2 * 4, np.inf)
-            best = int(distance.argmin())
-            row |= {
-                "mouthpiece_id": fitting.facing(best).id,
-                "reed_id": fitting.reed(best).id,
-                "ligature_id": f"L-{1 + int(rng.integers(0, 7)):02d}" if place % 3 else "",
-            }
-            usual = BLOW_FRACTION.value * (1 - LIP_SHARE.value) * fitting.closing_pressure_pa[best] / KPA
+        if person.id in PRESENT:
+            mouthpiece, reed, ligature = PRESENT[person.id]
+            row |= {"mouthpiece_id": mouthpiece, "reed_id": reed, "ligature_id": ligature}
             if place % 5 == 0:
+                pair = house.scorer.pair(house.parts.facing(mouthpiece), house.parts.reed(reed), lip_m=10 * MM)
+                usual = BLOW_FRACTION.value * (1 - LIP_SHARE.value) * pair.closing_pressure_pa[0] / KPA
                 row["blow_kpa"] = f"{usual * math.exp(rng.normal(0, 0.05)):.1f}"
         neck = f"N-{PREFIX[person.instrument]}"
         row["neck_id"] = neck if place % 5 and person.instrument != "clarinet" else ""

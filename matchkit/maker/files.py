@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from matchkit.errors import DataError, Problem, RequestError, SourceError, UnknownIdError
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import Pieces, gather
-from matchkit.maker.gauge import GaugeStudy, checked_tolerance, crossed, study
+from matchkit.maker.gauge import GaugeStudy, cells_of, checked_tolerance, crossed, study
 from matchkit.names import by_id
 from matchkit.parts.calibrate import Calibration, calibrate_readings
 from matchkit.parts.facing import FacingPart, facing_part
@@ -108,10 +109,12 @@ def _study(readings: list[StudyReading], *, source: str, tolerance: float | None
     checked_tolerance(tolerance, "mm")
     even = crossed(readings, source=source)
     if even is not None:
-        return study(even, quantity=readings[0].quantity, unit="mm", tolerance=tolerance)
-    from matchkit.maker.gauge_uneven import uneven_study
+        found = study(even, quantity=readings[0].quantity, unit="mm", tolerance=tolerance)
+    else:
+        from matchkit.maker.gauge_uneven import uneven_study
 
-    return uneven_study(readings, source=source, unit="mm", tolerance=tolerance)
+        found = uneven_study(readings, source=source, unit="mm", tolerance=tolerance)
+    return replace(found, cells=cells_of(readings))
 
 
 def read_pieces(pieces: str | Path | None) -> Pieces:

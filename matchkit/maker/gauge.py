@@ -67,6 +67,18 @@ class Range:
 
 
 @dataclass(frozen=True)
+class GaugeCell:
+    """What one person read of one piece: mean, lowest and highest of ``count`` readings."""
+
+    piece: str
+    person: str
+    mean: float
+    low: float
+    high: float
+    count: int
+
+
+@dataclass(frozen=True)
 class GaugeStudy(Answer):
     """What a study says of a gauge; standard deviations in the unit of the readings.
 
@@ -103,6 +115,19 @@ class GaugeStudy(Answer):
     """The same by averages and ranges, where two people or more took part."""
     ranges: dict[str, Range]
     """95 % intervals of the standard deviations, by name: touch (repeatability), people (reproducibility), gauge and piece."""
+    cells: tuple[GaugeCell, ...] = ()
+    """Every person by every piece, as they come in the study."""
+
+
+def cells_of(readings: Sequence[StudyReading]) -> tuple[GaugeCell, ...]:
+    """Return what each person read of each piece."""
+    found: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for reading in readings:
+        found[reading.piece, reading.operator].append(reading.reading_mm)
+    return tuple(
+        GaugeCell(piece, person, float(np.mean(read)), min(read), max(read), len(read))
+        for (piece, person), read in found.items()
+    )
 
 
 def crossed(readings: Sequence[StudyReading], *, source: str) -> Array | None:

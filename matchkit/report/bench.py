@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 LEFT, RIGHT, FAIR = FIRST, SECOND, INK
 SHADES = {"pass": "#e8f1e4", "inconclusive": "#f6dd9b", "fail": "#c0504d"}
+PEOPLE = ("o", "s", "D", "^", "v", "P", "X")
 LETTERS = {"pass": "", "inconclusive": "?", "fail": "F"}
 
 
@@ -258,7 +259,7 @@ def reface_removal(plan: RefacePlan, panels: Sequence[Axes]) -> None:
 
 
 def gauge_parts(study: GaugeStudy, panels: Sequence[Axes]) -> None:
-    """Draw the components of a gauge study as bars with their ranges."""
+    """Draw the components of a gauge study as bars with their ranges; below, each person's readings of each piece against its mean."""
     axes = panels[0]
     names = {
         "touch": "one person twice",
@@ -292,4 +293,27 @@ def gauge_parts(study: GaugeStudy, panels: Sequence[Axes]) -> None:
         plain(f"How far a {study.quantity.replace('_', ' ')} can be trusted"),
         f"{study.pieces} pieces, {study.people} people",
     )
-    quiet(axes)
+    quiet(*panels)
+    if len(panels) > 1:
+        _people_by_pieces(study, panels[1])
+
+
+def _people_by_pieces(study: GaugeStudy, axes: Axes) -> None:
+    """Draw how far each person reads each piece from its mean: a mark a person, with the way from the lowest to the highest reading."""
+    pieces = list(dict.fromkeys(cell.piece for cell in study.cells))
+    people = list(dict.fromkeys(cell.person for cell in study.cells))
+    apart = 0.7 / max(len(people), 1)
+    for place, piece in enumerate(pieces):
+        mine = [cell for cell in study.cells if cell.piece == piece]
+        middle = sum(cell.mean for cell in mine) / len(mine)
+        for cell in mine:
+            who = people.index(cell.person)
+            at, colour = place + apart * (who - (len(people) - 1) / 2), (FIRST, SECOND, THIRD, INK)[who % 4]
+            axes.plot([at, at], [cell.low - middle, cell.high - middle], color=colour, linewidth=1)
+            label = plain(cell.person) if place == 0 else None
+            axes.plot(at, cell.mean - middle, PEOPLE[who % len(PEOPLE)], color=colour, markersize=5, label=label)
+    axes.axhline(0, color=INK, linewidth=0.6)
+    axes.set_xticks(range(len(pieces)), [plain(piece) for piece in pieces], fontsize=8)
+    axes.set_xlabel("piece; mark: a person's mean, line: lowest to highest reading")
+    axes.set_ylabel(f"off the piece's mean, {study.unit}")
+    axes.legend(frameon=False, fontsize=8, ncols=min(len(people), 4), loc="upper left", bbox_to_anchor=(0, 1.18))

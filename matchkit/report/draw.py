@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 Format = Literal["svg", "png", "pdf"]
 
 INK, FAINT, GRID, BAND = "#222222", "#8a8a8a", "#dddddd", "#d9d9d9"
-FIRST, SECOND, THIRD = "#07506f", "#c05f26", "#7ea04a"
-"""Blue, brown, green of unlike lightness: told apart by every common kind of colour blindness, and in grey."""
+FIRST, SECOND, THIRD = "#07506f", "#c05f26", "#55a3f2"
+"""Dark blue, brown, light blue of unlike lightness: told apart by every common kind of colour blindness, and in grey."""
 DPI = 110
 
 

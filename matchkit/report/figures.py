@@ -24,7 +24,7 @@ class Picture:
 
     draw: Draw
     size: Callable[[Any], tuple[float, float]]
-    heights: tuple[int, ...] = (1,)
+    heights: tuple[int, ...] | Callable[[Any], tuple[int, ...]] = (1,)
     narrows: bool = True
     """Whether it can be drawn for a narrow screen."""
 
@@ -56,8 +56,8 @@ PICTURES: dict[str, Picture] = {
     "FeatureSummary": Picture(bench.chart, _sized(8.0, 5.4), (3, 2)),
     "Pairing": Picture(bench.pairing_strips, _rows(lambda a: len(a.lots), each=0.26, base=1.8)),
     "RefacePlan": Picture(bench.reface_removal, _sized(8.0, 4.6)),
-    "GaugeStudy": Picture(bench.gauge_parts, _sized(8.0, 3.4)),
-    "Analysis": Picture(marks.choices, lambda a: (8.0, 2.4 + 0.34 * (len(a.comparisons) + len(a.drift))), (3, 2)),
+    "GaugeStudy": Picture(bench.gauge_parts, lambda a: (8.0, 6.2 if a.cells else 3.4), lambda a: (1, 1) if a.cells else (1,)),
+    "Analysis": Picture(marks.choices, marks.analysis_size, marks.analysis_heights),
     "Evaluation": Picture(marks.trust, _sized(9.0, 5.4), (3, 2)),
 }
 """By the name of the answer's type."""
@@ -76,7 +76,8 @@ def figure_of(answer: Any, *, width: float | None = None) -> Figure:
     picture = picture_of(answer)
     wide, high = picture.size(answer)
     figure = new_figure(wide if width is None else min(width, wide), high)
-    axes = figure.subplots(len(picture.heights), 1, sharex=_shares(answer), height_ratios=picture.heights, squeeze=False)
+    heights = picture.heights(answer) if callable(picture.heights) else picture.heights
+    axes = figure.subplots(len(heights), 1, sharex=_shares(answer), height_ratios=heights, squeeze=False)
     picture.draw(answer, list(axes[:, 0]))
     return figure
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from matchkit.advise.answers import Ranking
 from matchkit.report.draw import written
 from matchkit.report.figures import PICTURES, figure_of, picture_of
+from matchkit.words.paper.evening import EveningSheet
 from matchkit.words.paper.headings import FOOTER, caption_of, heading_of
 from matchkit.words.paper.sheet import Label, customer_sheet
 from matchkit.words.screen import Gap, Screen, Table, Text, Title
@@ -57,13 +58,20 @@ def page_of(answer: Any, screen: Screen, *, also: Sequence[Any] = ()) -> str:
     return _written("answer.html", heading, blocks=list(_blocks(screen)), pictures=drawn)
 
 
+def evening_page(sheets: Sequence[EveningSheet], *, key: bool = False) -> str:
+    """Return the sheets of a blind evening, each on paper of its own; ``key`` for the one that tells what the codes stand for."""
+    heading = sheets[0].heading if sheets else "A blind evening"
+    plain = [asdict(sheet) for sheet in sheets]
+    return _written("evening.html", heading, sheets=plain, key=key, nothing="\N{NO-BREAK SPACE}", footer=())
+
+
 def labels_page(labels: Sequence[Label]) -> str:
     """Return the cards of several mouthpieces on one sheet."""
     return _written("labels.html", "Which strength on which mouthpiece", labels=[asdict(label) for label in labels])
 
 
 def _written(template: str, heading: str, **given: Any) -> str:
-    return _templates().get_template(template).render(heading=heading, footer=FOOTER, **given)
+    return _templates().get_template(template).render(**{"heading": heading, "footer": FOOTER, **given})
 
 
 def _drawable(answer: Any) -> bool:

@@ -221,9 +221,12 @@ def test_reface_in_every_format(tmp_path: Path) -> None:
     text = run("reface", "TB-25-18", "--to", "drawing").stdout
     assert "Out of reach" in text
     assert "--table-down" in text
-    assert re.findall(r"^(\d)\. ", text, re.MULTILINE) == ["1", "2", "3", "4", "5"]
-    assert CAUTIONS[0] in " ".join(text.split())
-    assert CAUTIONS[1] not in " ".join(text.split())  # little comes off
+    assert text.rstrip().endswith("Nothing to do at the bench.")
+    down = run("reface", "TB-25-18", "--to", "drawing", "--table-down").stdout
+    assert re.findall(r"^(\d)\. ", down, re.MULTILINE) == [str(step) for step in range(1, 8)]
+    little = run("reface", "TB-25-02", "--to", "fair").stdout
+    assert CAUTIONS[0] in " ".join(little.split())
+    assert CAUTIONS[1] not in " ".join(little.split())  # little comes off
     much = " ".join(run("reface", "AM-05", "--tip", "+0.1", "--keep", "resistance").stdout.split())
     assert all(caution in much for caution in CAUTIONS)
     assert "Every house reed plays as hard on it as before" in much

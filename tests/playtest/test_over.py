@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 
 import numpy as np
@@ -12,6 +13,8 @@ from numpy.typing import NDArray
 from matchkit.playtest.stats.agreement import concordance, page_trend
 from matchkit.playtest.stats.discrimination import holm
 from matchkit.playtest.stats.over import LEAST_PLAYERS, LEAST_UNITS, goes_with, mean_over, sign_flip
+from matchkit.playtest.stats.ratings import evenings
+from matchkit.records.people import Playtest
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -178,3 +181,32 @@ def test_holm_is_statsmodels() -> None:
     """The worked example of Holm's step-down procedure, and nothing from nothing."""
     assert holm([0.01, 0.04, 0.03]) == pytest.approx([0.03, 0.06, 0.06])
     assert holm([]) == []
+
+
+def test_marks_by_evening() -> None:
+    """Each mark against its player's own average, by hand: evenings in the order of their days, Student's interval of their mean (scipy); one visit tells nothing."""
+
+    def mark(name: str, player: str, day: int, overall: float) -> Playtest:
+        return Playtest(
+            id=f"{name}{player}{overall}",
+            date=dt.date(2026, 1, day),
+            player_id=player,
+            mouthpiece_id="M",
+            reed_id="R",
+            session=name,
+            overall=overall,
+        )
+
+    tests = [
+        mark("late", "A", 9, 8),
+        mark("late", "A", 9, 9),
+        mark("late", "B", 9, 5),
+        mark("early", "A", 2, 4),
+        mark("early", "B", 2, 3),
+    ]
+    early, late = evenings([*tests, mark("once", "C", 5, 10)])
+    assert (early.name, late.name, early.tests, late.tests) == ("early", "late", 2, 3)
+    assert early.mean == pytest.approx(((4 - 7) + (3 - 4)) / 2)
+    assert late.mean == pytest.approx((1 + 2 + 1) / 3)
+    ends = scipy.stats.t.interval(0.95, 2, loc=late.mean, scale=scipy.stats.sem([1.0, 2.0, 1.0]))
+    assert (late.low, late.high) == pytest.approx(ends)

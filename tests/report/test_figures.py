@@ -48,9 +48,9 @@ def _evaluation() -> Any:
     from matchkit.learn.trial.evaluation import Evaluation, Score
 
     scores = tuple(
-        Score(split, method, 0.8, 0.4, error, 0.8 if method == "both" else None, 2.0, 0.75, 0.85)
+        Score(split, method, 0.8, 0.4, error, 0.8 if method == "blend" else None, 2.0, 0.75, 0.85)
         for split in ("new player", "new pair")
-        for method, error in (("both", 1.2), ("measurements alone", 1.5))
+        for method, error in (("blend", 1.2), ("physics alone", 1.5))
     )
     return Evaluation(900, 12, 10, scores)
 
@@ -137,6 +137,43 @@ def test_colours_differ_in_grey_too() -> None:
             light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
             assert (light + 0.05) / (dark + 0.05) >= 1.4
     assert 1.05 / (_luminance(draw.INK) + 0.05) >= 4.5
+
+
+def test_colours_differ_for_colour_blind_eyes() -> None:
+    """Any two of the three colours stay 20 or more apart in CAM02-UCS as somebody without red, green or blue cones sees them (colorspacious, after Machado 2009).
+
+    What the library calls one is a difference just seen.
+    """
+    from colorspacious import cspace_convert, deltaE
+
+    colours = [
+        [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)] for colour in (draw.FIRST, draw.SECOND, draw.THIRD, draw.INK)
+    ]
+    for kind in ("protanomaly", "deuteranomaly", "tritanomaly"):
+        seen = cspace_convert(colours, {"name": "sRGB1+CVD", "cvd_type": kind, "severity": 100}, "sRGB1")
+        for at, one in enumerate(seen):
+            for other in seen[at + 1 :]:
+                assert float(deltaE(one, other, input_space="sRGB1")) >= 20, (kind, at)
+
+
+def test_people_by_pieces_lie_where_they_read() -> None:
+    """Every person's mark is as far from the piece's mean as their readings say (by hand), and the line reaches from their lowest to their highest."""
+    study = answers()["GaugeStudy"]
+    below = figure_of(study).axes[1]
+    marks = [line for line in below.lines if line.get_marker() in {"o", "s", "D"}]
+    assert len(marks) == study.pieces * study.people == len(study.cells)
+    cell = study.cells[0]
+    mine = [other for other in study.cells if other.piece == cell.piece]
+    heights = {round(float(np.ravel(line.get_ydata())[0]), 9) for line in marks}
+    assert round(cell.mean - sum(other.mean for other in mine) / len(mine), 9) in heights
+    assert cell.low <= cell.mean <= cell.high
+
+
+def test_the_large_circle_is_the_blend() -> None:
+    """On every split the mark that stands out lies at the error of the blend."""
+    found = answers()["Evaluation"]
+    large = [line for line in figure_of(found).axes[0].lines if line.get_markersize() > 8]
+    assert [float(np.ravel(line.get_xdata())[0]) for line in large] == [1.2, 1.2]
 
 
 def test_names_are_no_mathematics() -> None:

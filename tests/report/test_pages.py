@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import pytest
 from click.testing import CliRunner
@@ -19,8 +19,12 @@ from hypothesis import strategies as st
 
 import matchkit as mk
 from matchkit.cli import main
+from matchkit.learn.trial.evaluation import Evaluation, Score
+from matchkit.records.quantity import Record
+from matchkit.records.schema import TABLES
 from matchkit.report.pages import labels_page, page_of
 from matchkit.words.paper.sheet import Label, customer_sheet, label_of
+from matchkit.words.playtest.learned import evaluation_screen
 from matchkit.words.rank import rank_screen
 from matchkit.words.screen import Screen, Table, Text, Title
 
@@ -43,6 +47,10 @@ COMMANDS = {
     "gauge": ["gauge"],
     "evening": ["analyse", "--session", "LIG"],
 }
+PLANS = {
+    "rate": ["rate", "AM-01/AR-A-3", "AM-04/AR-A-3", "AM-05/AR-A-2.5", "--player", "P02", "--player", "P03"],
+    "two": ["two", "AM-01/AR-A-3", "AM-04/AR-A-3", "--attribute", "ease", "--player", "P02"],
+}
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 
@@ -56,6 +64,12 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         result = CliRunner().invoke(main, [*arguments, "--page", str(path)])
         assert result.exit_code in (0, 5), (name, result.output)
         found[name] = path
+    for name, arguments in PLANS.items():
+        assert CliRunner().invoke(main, ["plan", *arguments, "--out", str(folder / name)]).exit_code == 0
+        found |= {f"{name} {sheet}": folder / name / f"{sheet}.html" for sheet in ("player", "key")}
+    trust = folder / "evaluate.html"
+    trust.write_text(page_of(_evaluation(), evaluation_screen(_evaluation(), invented=True)), encoding="utf-8")
+    found["evaluate"] = trust
     labels = folder / "labels.html"
     assert CliRunner().invoke(main, ["strengths", "--instrument", "alto", "--label", str(labels)]).exit_code == 0
     return {**found, "labels": labels}
@@ -167,33 +181,98 @@ class Tags(HTMLParser):
 
 
 OURS = {
-    *("html", "head", "meta", "title", "style", "body", "main", "h1", "h2", "h3", "p", "span", "strong", "footer", "figure"),
+    *(
+        "html",
+        "head",
+        "section",
+        "meta",
+        "title",
+        "style",
+        "body",
+        "main",
+        "h1",
+        "h2",
+        "h3",
+        "p",
+        "span",
+        "strong",
+        "footer",
+        "figure",
+    ),
     *("picture", "source", "img", "figcaption", "table", "thead", "tbody", "tr", "th", "td", "ol", "ul", "li"),
 }
 NASTY = "<script>alert(1)</script> \"'&amp; {{ 7*7 }} $x$ \N{ARABIC LETTER ALEF}\N{SAXOPHONE}"
 
 
-def test_markup_in_every_text_field_of_a_house_stays_text(demo_copy: Path, tmp_path: Path) -> None:
-    """Labels, notes, materials and codes that hold markup, quotes, a template, right-to-left letters and a picture letter are shown as they stand."""
-    for table in ("mouthpieces", "reeds", "ligatures"):
-        rows = read_rows(demo_copy / f"{table}.csv")
+IN_ID = "<b>'&\"\N{ARABIC LETTER BEH}"
+"""What is put behind every id: a set-up is written with strokes between, so none is in it."""
+COMPOSED = ("set_a", "set_b", "claim")
+
+
+def _is_text(model: type[Record], name: str) -> bool:
+    """Tell a field that may hold any text: no number, no date, no word of a list."""
+    hint = model.model_fields[name].annotation
+    return hint is str or str in get_args(hint)
+
+
+def _marked_house(folder: Path) -> dict[str, set[str]]:
+    """Put markup into every text field of every table of a house, ids consistently; returns which fields these were, by table."""
+    done: dict[str, set[str]] = {}
+    for path in sorted(folder.glob("*.csv")):
+        model, rows = TABLES[path.stem], read_rows(path)
+        texts = {name for name in model.model_fields if _is_text(model, name)}
+        refers = {
+            name
+            for name in texts
+            if name == "id" or any(getattr(m, "refers_to", None) for m in model.model_fields[name].metadata)
+        }
+        refers |= {name for name in texts if name.endswith("profile_id")}
         for row in rows:
-            row["label"] = NASTY
-        write_rows(demo_copy / f"{table}.csv", rows, list(rows[0]))
-    for arguments in (
-        ["rank", "P02"],
-        ["strengths", "AM-08", "--player", "P02"],
-        ["explain", "AM-08", "AR-A-3", "--player", "P02"],
+            for name in texts:
+                if name in refers:
+                    row[name] = f"{row[name]}{IN_ID}" if row.get(name) else ""
+                elif name in COMPOSED:
+                    row[name] = "/".join(part + IN_ID for part in row.get(name, "").split("/") if part)
+                else:
+                    row[name] = NASTY
+        write_rows(path, rows, [*rows[0]])
+        done[path.stem] = texts
+    return done
+
+
+def test_markup_in_every_text_field_of_a_house_stays_text(demo_copy: Path, tmp_path: Path) -> None:
+    """Ids, labels, notes, materials, sessions and models that hold markup, quotes, a template, right-to-left letters and a picture letter are shown as they stand."""
+    done = _marked_house(demo_copy)
+    assert {"label", "material", "serial"} <= done["mouthpieces"]
+    assert {"note", "session"} <= done["playtests"]
+    piece, reed, player = (name + IN_ID for name in ("AM-08", "AR-A-3", "P02"))
+    sets = [f"{piece}/{reed}", f"AM-04{IN_ID}/{reed}"]
+    for place, arguments in enumerate(
+        (
+            ["rank", player],
+            ["strengths", piece, "--player", player],
+            ["explain", piece, reed, "--player", player],
+            ["swap", player, "--mouthpiece", piece],
+            ["compare", f"{piece}+{reed}", f"AM-04{IN_ID}+{reed}", "--player", player],
+            ["closing", piece, reed],
+            ["whatif", piece, "--tip", "-0.1:0.1:0.1", "--player", player],
+            ["facing", piece],
+            ["reface", f"AM-05{IN_ID}", "--tip", "+0.1", "--keep", "resistance"],
+            ["analyse"],
+            ["plan", "two", *sets, "--attribute", "ease", "--player", player, "--session", f"other {NASTY}"],
+        )
     ):
-        path = tmp_path / "page.html"
-        result = CliRunner().invoke(main, [*arguments, "--data", str(demo_copy), "--page", str(path)])
-        assert result.exit_code == 0, result.output
-        seen = Tags()
-        seen.feed(path.read_text(encoding="utf-8"))
-        assert seen.found <= OURS
+        path = tmp_path / f"{place}"
+        wanted = ["--out", str(path)] if arguments[0] == "plan" else ["--page", f"{path}.html"]
+        result = CliRunner().invoke(main, [*arguments, "--data", str(demo_copy), *wanted])
+        assert result.exit_code == 0, (arguments, result.output, result.exception)
+        for page in path.glob("*.html") if path.is_dir() else [path.with_suffix(".html")]:
+            seen = Tags()
+            seen.feed(page.read_text(encoding="utf-8"))
+            assert seen.found <= OURS, arguments
+            assert (NASTY if page.stem == "player" else IN_ID) in seen.text, arguments
         if arguments[0] == "rank":
-            assert "<script>alert(1)</script>" in seen.text
-            assert "{{ 7*7 }}" in seen.text
+            assert NASTY in seen.text
 
 
 @settings(max_examples=60, deadline=None)
@@ -207,6 +286,17 @@ def test_any_text_stays_text(text: str) -> None:
         assert seen.found <= OURS
         shown = "".join(letter if letter.isprintable() or letter in " \n\t" else "\N{REPLACEMENT CHARACTER}" for letter in text)
         assert "".join(shown.split()) in "".join(seen.text.split())
+
+
+def _evaluation() -> Evaluation:
+    """An evaluation of invented figures, since a real one takes minutes."""
+    methods = (("average", 1.9), ("physics alone", 1.5), ("marks alone", 1.4), ("blend", 1.2), ("player mean", 1.6))
+    scores = tuple(
+        Score(split, method, 0.8, 0.4, error, 0.8 if method == "blend" else None, 2.0, 0.75, 0.85)
+        for split in ("new player", "new mouthpiece", "new pair")
+        for method, error in methods
+    )
+    return Evaluation(900, 12, 10, scores)
 
 
 class _Plain:
@@ -237,6 +327,23 @@ def test_a_label_names_a_strength_of_every_line() -> None:
     for profile in {row.profile for row in found.rows if row.steps is not None}:
         best = min((row for row in found.rows if row.profile == profile), key=lambda row: abs(row.steps or 0.0))
         assert any(line.startswith(f"{profile}: {best.strength:g}") for line in label.lines)
+
+
+def test_the_sheets_of_an_evening_keep_the_secret(pages: dict[str, Path]) -> None:
+    """A player's sheet has every code and a box a mark, and nothing of what the codes stand for, which the key has; each player's begins on paper of its own."""
+    for kind, boxes in (("rate", 5), ("two", 0)):
+        blind, told = Tags(), Tags()
+        player = pages[f"{kind} player"].read_text(encoding="utf-8")
+        blind.feed(player)
+        told.feed(pages[f"{kind} key"].read_text(encoding="utf-8"))
+        codes = re.findall(r"\b(\d{3}) = AM-0", told.text)
+        assert codes
+        assert all(code in blind.text for code in codes)
+        assert "AM-0" not in blind.text
+        assert "AR-A" not in blind.text
+        turns = len(re.findall(r'scope="row">(?!rest)', player))
+        assert player.count('class="box"') == boxes * turns
+    assert pages["rate player"].read_text(encoding="utf-8").count('<section class="sheet">') == 2
 
 
 def test_what_a_page_or_figure_cannot_be(tmp_path: Path) -> None:

@@ -38,7 +38,11 @@ KINDS = ("rate", "two", "triangle")
 )
 @click.option("--most", type=int, metavar="N", help="rate: set-ups that one sitting can hold.  [default: 6]")
 @click.option("--repeats", type=int, metavar="N", help="rate: hidden repeats a sitting.  [default: 3]")
-@click.option("--out", metavar="FOLDER", help="Write the key, the players' sheet and a csv to fill in, into a new folder.")
+@click.option(
+    "--out",
+    metavar="FOLDER",
+    help="Write the key and the players' sheets, as text and as pages to print, and a csv to fill in, into a new folder.",
+)
 @click.option(
     "--format", "style", type=click.Choice(("table", "json")), default="table", show_default=True, help="json holds the key."
 )
@@ -68,6 +72,9 @@ def command(
 
 
 def _write(plan: Plan, folder: Path) -> None:
+    from matchkit.report.pages import evening_page
+    from matchkit.words.paper.evening import key_page, player_sheets
+
     try:
         folder.mkdir(parents=True, exist_ok=False)
     except FileExistsError:
@@ -77,7 +84,9 @@ def _write(plan: Plan, folder: Path) -> None:
     rows = plan.rows()
     for name, text in (
         ("key.txt", key_sheet(plan)),
+        ("key.html", evening_page([key_page(plan)], key=True)),
         ("player.txt", player_sheet(plan)),
+        ("player.html", evening_page(player_sheets(plan))),
         ("answers.csv", to_csv(rows, list(rows[0]))),
     ):
         deliver_bytes(text.encode("utf-8"), str(folder / name))

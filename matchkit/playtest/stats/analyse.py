@@ -15,10 +15,12 @@ from matchkit.learn.marks import RatedTests
 from matchkit.playtest.stats.ratings import (
     Association,
     Drift,
+    Evening,
     OwnConsistency,
     Shared,
     associations,
     drifts,
+    evenings,
     own_consistency,
     shared_agreement,
 )
@@ -42,6 +44,7 @@ class Analysis(Answer):
     consistency: tuple[OwnConsistency, ...]
     shared: tuple[Shared, ...]
     drift: tuple[Drift, ...]
+    evenings: tuple[Evening, ...]
     associations: tuple[Association, ...]
     looked_at: int
     """Pairs of a feature and an attribute that were looked at."""
@@ -81,6 +84,7 @@ def analyse(trials: Sequence[Trial], tests: Sequence[Playtest], rated: RatedTest
         consistency=own,
         shared=shared_agreement(tests, rated),
         drift=drifts(tests),
+        evenings=evenings(tests),
         associations=found,
         looked_at=looked_at,
         unanswered=sum(trial.answer is None for trial in trials),

@@ -70,6 +70,20 @@ class Drift:
 
 
 @dataclass(frozen=True)
+class Evening:
+    """How high the overall marks of one evening lie: their mean against what the same players give on average, with a 95 % interval.
+
+    The interval (Student's, over marks) is None where there is one mark only.
+    """
+
+    name: str
+    tests: int
+    mean: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
 class Association:
     """One measured feature beside one attribute: correlation within players, 95 % interval, p over players and parts, and p after Holm.
 
@@ -178,6 +192,32 @@ def drifts(tests: Sequence[Playtest]) -> tuple[Drift, ...]:
             found.append(Drift(attribute, len(slopes), several, *mean_over(slopes), adjusted=1.0))
     adjusted = holm([item.probability for item in found])
     return tuple(replace(item, adjusted=p) for item, p in zip(found, adjusted, strict=True))
+
+
+def evenings(tests: Sequence[Playtest]) -> tuple[Evening, ...]:
+    """Return how high each evening's marks lie, in the order of their days; an evening is a session, or a day where none was named.
+
+    A player who came to one evening only tells nothing of it, since their average is that evening's.
+    """
+    by_player: dict[str, list[tuple[str, float]]] = defaultdict(list)
+    days: dict[str, str] = {}
+    for test in tests:
+        name = test.session or (None if test.date is None else test.date.isoformat())
+        if name is not None and test.overall is not None:
+            by_player[test.player_id].append((name, test.overall))
+            days.setdefault(name, "" if test.date is None else test.date.isoformat())
+    off: dict[str, list[float]] = defaultdict(list)
+    for marks in by_player.values():
+        if len({name for name, _ in marks}) > 1:
+            usual = sum(mark for _, mark in marks) / len(marks)
+            for name, mark in marks:
+                off[name].append(mark - usual)
+    found = []
+    for name in sorted(off, key=lambda item: (days[item], item)):
+        values = np.array(off[name])
+        ends = mean_over(values)[1:3] if len(values) > 1 and np.ptp(values) > 0 else (None, None)
+        found.append(Evening(name, len(values), float(values.mean()), *ends))
+    return tuple(found)
 
 
 def associations(tests: Sequence[Playtest], rated: RatedTests) -> tuple[tuple[Association, ...], int]:

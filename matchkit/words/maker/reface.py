@@ -46,7 +46,10 @@ _AGAINST = {
 
 
 def reface_screen(plan: RefacePlan) -> Screen:
-    """Return the screen of a plan."""
+    """Return the screen of a plan; where nothing comes off there is none, and only what stands in the way is said."""
+    if max((step.most_removed_um for step in plan.steps), default=0.0) < 1:
+        against = (sentences(_against(reason)) for reason in plan.do_not)
+        return screen(_verdict(plan), *against, *_unreached(plan), *_notes(plan), "Nothing to do at the bench.")
     return screen(
         _verdict(plan),
         *_closes_worse(plan),

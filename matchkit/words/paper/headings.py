@@ -32,7 +32,6 @@ _HEADINGS: dict[str, Callable[[Any], str]] = {
     "Sheet": lambda _: "To fill in at the bench",
     "Analysis": lambda _: "What the playtests found",
     "Evaluation": lambda _: "How far the expected marks can be trusted",
-    "Plan": lambda a: f"Blind evening {a.session}",
 }
 
 
@@ -60,8 +59,9 @@ _CAPTIONS = {
     "FeatureSummary": "A size in the order of making, with the limits of the drawing and of the process, and the drift.",
     "Pairing": "For every strength of reed the range of closing pressures on these pieces, against the house's range.",
     "RefacePlan": "What comes off where, on both rails, against how well the facing is known.",
-    "GaugeStudy": "How much one person, people among one another and the pieces themselves differ, each with its range.",
-    "Analysis": "Every comparison: the share of answers with its range against chance.",
+    "GaugeStudy": "How much one person, people among one another and the pieces themselves differ, each with its range; below, how far each person reads "
+    "each piece from its mean.",
+    "Analysis": "Every comparison: the share of answers with its range against chance; the change of marks along a sitting; and how high each evening's marks lie.",
     "Evaluation": "How far off each way of expecting a mark is, and how many marks fall in the ranges that were promised.",
 }
 

@@ -97,14 +97,14 @@ def trained_screen(found: Trained) -> Screen:
     )
 
 
-_SPLITS = {
+SPLIT_NAMES = {
     "new player": "a new player",
     "new mouthpiece": "a new mouthpiece",
     "new both": "both new",
     "new pair": "a new pair",
     "later marks": "later marks",
 }
-_METHODS = {
+METHOD_NAMES = {
     "average": "middle mark",
     "physics alone": "measurements",
     "marks alone": "marks",
@@ -122,12 +122,12 @@ def evaluation_screen(found: Evaluation, *, invented: bool) -> Screen:
     blend, plain = found.score(first, "blend"), found.score(first, "average")
     rows = []
     for split in splits:
-        rows += [_score_row(found.score(split, method)) for method in _METHODS]
+        rows += [_score_row(found.score(split, method)) for method in METHOD_NAMES]
         rows += [_score_row(best) for kind in ("raw", "same") if (best := found.best_plain(split, kind)) is not None]
     stranger = _stranger(found) if any(split == "new player" for split in splits) else ""
     return screen(
         sentences(
-            f"for {_SPLITS[first]}{' of a known player' if first == 'new pair' else ''} the mark to expect is off by {blend.error:.1f} of 10 on average",
+            f"for {SPLIT_NAMES[first]}{' of a known player' if first == 'new pair' else ''} the mark to expect is off by {blend.error:.1f} of 10 on average",
             f"the middle mark would be off by {plain.error:.1f}",
             stranger,
         ),
@@ -138,7 +138,7 @@ def evaluation_screen(found: Evaluation, *, invented: bool) -> Screen:
         sentences(
             f"{size}, each held back in turn",
             "the last two of each are the best plain methods on the columns of the tables (raw) and on what the model sees (same)"
-            if len(rows) > len(splits) * len(_METHODS)
+            if len(rows) > len(splits) * len(METHOD_NAMES)
             else "",
             "NDCG@5 says how good the first five are, from 0 to 1; tau is Kendall's, for the whole order",
             "in range: marks within the range for 8 of 10, and how wide it is",
@@ -163,7 +163,7 @@ def _score_row(score: Score) -> tuple[str, ...]:
         return "-" if value is None or value != value else f"{value:.{digits}f}"  # noqa: PLR0124 - nan is not itself
 
     inside = "-" if score.coverage is None else f"{100 * score.coverage:.0f} %"
-    names = _SPLITS[score.split], _METHODS.get(score.method, score.method)
+    names = SPLIT_NAMES[score.split], METHOD_NAMES.get(score.method, score.method)
     return *names, told(score.error, 2), told(score.ndcg, 3), told(score.kendall_tau, 3), inside, told(score.width, 1)
 
 
@@ -171,7 +171,7 @@ def compared_screen(found: Compared) -> Screen:
     """Return what two models differ by on playtests held back."""
     table = tuple(
         (
-            _SPLITS[row.split],
+            SPLIT_NAMES[row.split],
             "off by" if row.figure == "error" else row.figure,
             f"{row.first:.3f}",
             f"{row.second:.3f}",

@@ -22,7 +22,7 @@ def plan_screen(plan: Plan, folder: str | None) -> Screen:
     sheets = (
         "Write the sheets with --out FOLDER."
         if folder is None
-        else f"In {folder}: key.txt for who sets up, player.txt for players, answers.csv to fill in (matchkit log --from)."
+        else f"In {folder}: key.txt for who sets up, player.txt for players, both as html to print; answers.csv to fill in (matchkit log --from)."
     )
     return screen(
         sentences(f"{asks}: {size}", design_words(plan)),
@@ -76,26 +76,19 @@ def key_sheet(plan: Plan) -> str:
         if turn.position % REST_AFTER == 0:
             lines.append("     rest; clean and disinfect")
     if plan.power is not None and plan.power.critical is not None:
-        last = "or 2 for the second" if plan.kind == "two" else "2 for the second or 3 for the third"
-        fill = f"In answers.csv, by its codes in the note: answer 1 where the first code was named, {last}; take out rows not played."
-        lines += ["", _critical_words(plan), "", fill]
+        lines += ["", critical_words(plan), "", fill_words(plan)]
     lines += ["", *(f"- {caution}" for caution in CAUTIONS), ""]
     return "\n".join(lines)
 
 
 def player_sheet(plan: Plan) -> str:
     """Return the sheets of the players: codes and what to answer, nothing of what they stand for."""
-    asks = {
-        "rate": "Play each, and mark ease, resistance, brightness, evenness and overall from 0 to 10.",
-        "triangle": "Two of the three are the same. Circle the odd one; guess where you cannot tell.",
-        "two": f"Circle the one with more {plan.attribute}; guess where you cannot tell.",
-    }
     rated = plan.kind == "rate"
-    lines = [f"{plan.session}: sheet of the player.", asks[plan.kind], ""]
+    lines = [f"{plan.session}: sheet of the player.", asks_words(plan), ""]
     if rated:
         lines += [*(f"  {name}: {ends}" for name, ends in LINES.items()), ""]
     if plan.power is not None and plan.power.critical is not None:
-        lines += [_critical_words(plan, blind=True), ""]
+        lines += [critical_words(plan, blind=True), ""]
     for player in plan.players:
         lines.append(f"Player {player}")
         for turn in (turn for turn in plan.turns if turn.player_id == player):
@@ -109,12 +102,30 @@ def player_sheet(plan: Plan) -> str:
     return "\n".join(lines)
 
 
+def asks_words(plan: Plan) -> str:
+    """Return what a player is asked at each turn."""
+    return {
+        "rate": "Play each, and mark ease, resistance, brightness, evenness and overall from 0 to 10.",
+        "triangle": "Two of the three are the same. Circle the odd one; guess where you cannot tell.",
+        "two": f"Circle the one with more {plan.attribute}; guess where you cannot tell.",
+    }[plan.kind]
+
+
+def fill_words(plan: Plan) -> str:
+    """Return how answers of two or three are written into the file."""
+    last = "or 2 for the second" if plan.kind == "two" else "2 for the second or 3 for the third"
+    return (
+        f"In answers.csv, by its codes in the note: answer 1 where the first code was named, {last}; take out rows not played."
+    )
+
+
 def _who(plan: Plan, turn: Turn) -> str:
     sitting = f" sitting {turn.sitting}" if plan.kind == "rate" else ""
     return f"{turn.player_id}{sitting}, "
 
 
-def _critical_words(plan: Plan, *, blind: bool = False) -> str:
+def critical_words(plan: Plan, *, blind: bool = False) -> str:
+    """Return from how many answers on a difference is shown; nothing where marks are asked for. ``blind`` names no set-up."""
     found = plan.power
     if found is None or found.critical is None:
         return ""
