@@ -336,7 +336,7 @@ def test_the_sheets_of_an_evening_keep_the_secret(pages: dict[str, Path]) -> Non
         player = pages[f"{kind} player"].read_text(encoding="utf-8")
         blind.feed(player)
         told.feed(pages[f"{kind} key"].read_text(encoding="utf-8"))
-        codes = re.findall(r"\b(\d{3}) = AM-0", told.text)
+        codes = re.findall(r"(\d{3}) = AM-0", told.text)
         assert codes
         assert all(code in blind.text for code in codes)
         assert "AM-0" not in blind.text
