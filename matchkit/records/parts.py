@@ -123,8 +123,13 @@ class LayPoint(Record):
 
     mouthpiece_id: Annotated[str, Quantity("mouthpiece that was scanned", refers_to="mouthpieces")]
     rail: Annotated[Literal["left", "right"], Quantity("which rail")]
-    x_mm: Annotated[float, Quantity("distance from the tip", "mm", 0, 45)]
-    height_mm: Annotated[float, Quantity("height above the plane of the table", "mm", -0.2, 4)]
+    x_mm: Annotated[float, Quantity("distance from the tip", "mm", 0, 45, accepts=(OtherUnit("x_in", "inches", MM_PER_INCH),))]
+    height_mm: Annotated[
+        float,
+        Quantity(
+            "height above the plane of the table", "mm", -0.2, 4, accepts=(OtherUnit("height_in", "inches", MM_PER_INCH),)
+        ),
+    ]
     u_height_mm: Annotated[float | None, Quantity("standard uncertainty of the height", "mm", 0.0001, 0.5)] = None
     date: Annotated[dt.date | None, Quantity("day of the scan, as 2026-01-31")] = None
     operator: Annotated[str | None, Quantity("code of the person who scanned, never a name")] = None

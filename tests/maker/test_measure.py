@@ -7,13 +7,14 @@ from functools import partial
 
 import numpy as np
 import pytest
+import scipy.stats
 from maker_shop import FEELERS_MM, Truth, measured, read_piece, replace, spec_with, stop_of
 
 import matchkit as mk
 from matchkit.facts import Assumed
 from matchkit.maker.batch import gauge_from
 from matchkit.maker.facts import TableFound
-from matchkit.maker.measure.monte_carlo import disturb, monte_carlo, scatter_between, table_test
+from matchkit.maker.measure.monte_carlo import chance_limit, disturb, monte_carlo, scatter_between, table_test
 from matchkit.maker.measure.report import drawn_curve, facing_report, gauge_assumed, u_stop_m
 from matchkit.parts.facing import rails_of
 from matchkit.physics.lay.fair import THIN, Readings, fair_curve, same_shape
@@ -88,7 +89,7 @@ def test_the_contributions_of_a_stop_combine() -> None:
         tip_opening_m=2.5e-3,
         u_tip_m=2e-5,
     )
-    rail = Readings(np.array([0.5e-3]), np.array([12e-3]), np.array([4e-6]), np.array([50e-6]), 30e-6)
+    rail = Readings(curve.height_m(np.array([12e-3])), np.array([12e-3]), np.array([4e-6]), np.array([50e-6]), 30e-6)
     fall = float(curve.height_m(np.array(12e-3 - 1e-6)) - curve.height_m(np.array(12e-3 + 1e-6))) / 2e-6
     assert u_stop_m(rail, 0, curve) == pytest.approx(np.sqrt((50e-6) ** 2 + (30e-6) ** 2 + (4e-6 / fall) ** 2))
 
@@ -188,6 +189,12 @@ def test_slopes_of_the_draws_are_those_of_the_complex_step() -> None:
         moved[column] += 1e-40j
         wanted = np.imag(drawn.miss(moved)) / 1e-40
         assert drawn.slopes(parameters)[:, :, column] == pytest.approx(wanted, rel=1e-12)
+
+
+def test_what_chance_allows() -> None:
+    """The limit of chi-squared against scipy's for 2 to 60 degrees of freedom, within 1 %."""
+    for degrees in range(2, 61):
+        assert chance_limit(degrees) == pytest.approx(float(scipy.stats.chi2.isf(0.05, degrees)), rel=0.01)
 
 
 def test_monte_carlo_beside_first_order() -> None:

@@ -156,6 +156,18 @@ def test_inches_in_a_table(tmp_path: Path) -> None:
     assert row.stop_mm == pytest.approx(21.59)
 
 
+def test_a_scan_in_inches(tmp_path: Path) -> None:
+    """Columns x_in and height_in are read as millimetres."""
+    from matchkit.records.parts import LayPoint
+    from matchkit.tables.read.csv import read_csv
+    from matchkit.tables.source import SourceReading
+
+    path = tmp_path / "lay_points.csv"
+    path.write_text("mouthpiece_id,rail,x_in,height_in\nM,left,0.5,0.01\n")
+    ((_, row),) = list(SourceReading(str(path), {"lay_points": read_csv(path, LayPoint)}).rows("lay_points", LayPoint))
+    assert (row.x_mm, row.height_mm) == pytest.approx((12.7, 0.254))
+
+
 @pytest.mark.parametrize(
     ("feature", "limits"),
     [

@@ -7,8 +7,6 @@ import click
 from matchkit.cli.options import data_option, open_data, output_options, picture_options, study_option
 from matchkit.cli.printing import show
 from matchkit.words.maker.facing import facing_screen
-from matchkit.words.maker.history import history_screen
-from matchkit.words.maker.paper import sheet_screen
 
 
 @click.command(name="facing")
@@ -40,9 +38,13 @@ def command(
     if sheet and history:
         raise click.UsageError("either --sheet or --history")
     if sheet:
+        from matchkit.words.maker.paper import sheet_screen
+
         show(open_data(data, model).sheet(mouthpiece, pieces=pieces), sheet_screen, style, out)
         return
     if history:
+        from matchkit.words.maker.history import history_screen
+
         show(open_data(data, model).history(mouthpiece, pieces=pieces), history_screen, style, out)
         return
     studies = () if study is None else mk.gauge_study(study)

@@ -18,6 +18,7 @@ from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
 from matchkit.physics.lay.flaws import Flaw, find_flaws
 from matchkit.physics.lay.scan import Scan
 from matchkit.physics.lay.scan_flaws import find_scanned_flaws
+from matchkit.physics.lay.shapes import fall_m
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, HouseSpec
@@ -270,11 +271,13 @@ def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure:
 
 def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
     """Return the standard uncertainty of where the lay has a height: touch, step and person along x, feeler and tilt through the slope."""
-    x = rail.place_m[at]
-    step = 1 * UM
-    fall = max(float(fair.height_m(np.array(x - step)) - fair.height_m(np.array(x + step))) / (2 * step), 1e-4)
-    u_height = math.hypot(rail.u_height_m[at], rail.u_tilt * max(fair.break_m - x, 0.0))
-    return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + (u_height / fall) ** 2)
+    u_height = math.hypot(rail.u_height_m[at], rail.u_tilt * max(fair.break_m - rail.place_m[at], 0.0))
+    moved = u_height * min(float(fall_m(fair.parameters[1:], float(rail.height_m[at]))), MOST_SLOPE)
+    return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + moved**2)
+
+
+MOST_SLOPE = 1e4
+"""A feeler moves a stop by at most so many times its own error."""
 
 
 def _rocking(test: TableTest | None, *, drawn: bool, scanned: bool) -> Literal["yes", "no", "no drawing", "scanned"]:

@@ -12,6 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
@@ -138,9 +139,7 @@ def _told(
 
 def _limit(count: int) -> float:
     """Return how many standard uncertainties a stretch must stand off, of so many that are looked at (Bonferroni)."""
-    from scipy.special import ndtri
-
-    return float(-ndtri(CHANCE / 2 / count))
+    return NormalDist().inv_cdf(1 - CHANCE / 2 / count)
 
 
 def _overlap(one: _Stretch, other: _Stretch) -> bool:

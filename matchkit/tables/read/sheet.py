@@ -13,7 +13,7 @@ from matchkit.records.building import build
 from matchkit.records.quantity import OtherUnit, Quantity, Record, quantities
 from matchkit.tables.read.cells import CellType, Refusal, cell_type, parse_cell, plain, shown
 
-MAX_ROWS = 200_000
+MAX_ROWS = 1_000_000
 
 
 class NumberCell(str):

@@ -42,17 +42,30 @@ def duplicates(house: SourceReading) -> Iterator[Problem]:
 
 
 def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
-    """Return the rows of one table whose key stands in an earlier row."""
+    """Return the rows of one table whose key stands in an earlier row; where many do, as in a paste done twice, the first few and how many more."""
     seen: dict[tuple[object, ...], int] = {}
+    twice = 0
     for row, record in zip(reading.rows, reading.records, strict=True):
         key = tuple(getattr(record, name) for name in model.key)
         if isinstance(record, FacingReading | ClosingTest) and record.repeat is None:
             continue  # unnumbered repeats are averaged
         if key in seen:
+            twice += 1
             what = ", ".join(shown(str(part)) for part in key if part is not None)
-            yield Problem(reading.source, row, model.key[0], what, "each one once", f"row {seen[key]} has it already")
+            if twice <= TOLD_TWICE:
+                yield Problem(reading.source, row, model.key[0], what, "each one once", f"row {seen[key]} has it already")
         else:
             seen[key] = row
+    if twice > TOLD_TWICE:
+        names = ", ".join(model.key)
+        hint = "were rows pasted twice, or is a column missing that tells them apart?"
+        yield Problem(
+            reading.source, None, names, f"{twice - TOLD_TWICE} more rows that are there already", "each one once", hint
+        )
+
+
+TOLD_TWICE = 3
+"""So many rows that are there already are told one by one."""
 
 
 def references(house: SourceReading) -> Iterator[Problem]:

@@ -24,6 +24,7 @@ SHOWN_PIECES = 20
 LONG = 60
 """A remedy longer than this is said once."""
 SHOWN_POSITIONS = 6
+SHOWN_AGAIN = 20
 FEW_STRENGTHS = 4
 WORTH_TELLING = 0.05
 """A drift that takes less than this share of the tolerance over the whole batch is left to the numbers."""
@@ -105,9 +106,9 @@ def _slip(slip: Slip) -> list[Block | str]:
     return [Text(f"{asked}. {told}"), *([Text(pieces, indent=2)] if pieces else []), Gap()]
 
 
-def _shortened(ids: Sequence[str]) -> str:
-    more = len(ids) - SHOWN_POSITIONS
-    return f"{', '.join(ids[:SHOWN_POSITIONS])}{f' and {more} more' if more > 0 else ''}"
+def _shortened(ids: Sequence[str], most: int = SHOWN_POSITIONS) -> str:
+    more = len(ids) - most
+    return f"{', '.join(ids[:most])}{f' and {more} more' if more > 0 else ''}"
 
 
 def _out(report: BatchReport) -> list[Block]:
@@ -143,8 +144,8 @@ def _again(report: BatchReport) -> list[Block]:
             by_reading[again_words(piece.fault)].append(piece.mouthpiece_id)
         elif piece.wants_measuring:
             by_want[_wanted(piece)].append(piece.mouthpiece_id)
-    lines = [Text(f"Read {what} twice more: {', '.join(ids)}.") for what, ids in by_reading.items()]
-    lines += [Text(f"Measure {what}: {', '.join(ids)}.") for what, ids in by_want.items()]
+    lines = [Text(f"Read {what} twice more: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
+    lines += [Text(f"Measure {what}: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
     if by_reading:
         lines.append(Text("Until then leave them as they are."))
     return [*lines, Gap()] if lines else []
