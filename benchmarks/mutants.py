@@ -216,9 +216,10 @@ def related(folder: Path) -> Related:
         ]
         command += ["--cov=matchkit", "--cov-context=test", f"--cov-config={settings}", "--cov-report="]
         paths = [
-            *(test for test in tests if not test.endswith(("reference", "__pycache__"))),
+            *(test for test in tests if not test.endswith(("reference", "answers", "__pycache__"))),
             "tests/test_house.py",
             "tests/test_cache.py",
+            "tests/test_answers.py",
         ]
         environment = {**os.environ, "COVERAGE_FILE": str(data), "PYTHONPATH": str(ROOT)}
         subprocess.run([*command, *paths, "matchkit"], cwd=ROOT, env=environment, check=False, stdout=subprocess.DEVNULL)
