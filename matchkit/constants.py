@@ -207,6 +207,8 @@ VISITOR = "visitor"
 """What a player who is in no table is called."""
 UNKNOWN = "?"
 """What stands for a part that is not known, where somebody says what they play now."""
+TWO_SIDED = 1.96
+"""Standard uncertainties to either side that hold the truth 19 times of 20 (the normal distribution)."""
 
 # What a playtest counts
 BLIND_WEIGHT = Parameter(1.5, "1", "a mark given blind, over one given knowing the parts", "no source", "assumed")

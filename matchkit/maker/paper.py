@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+from matchkit.constants import TWO_SIDED
 from matchkit.facts import Assumed
 from matchkit.maker.conformity.batch import BatchReport, Pieces
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged
@@ -16,8 +17,6 @@ from matchkit.names import by_id
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import HouseSpec
 from matchkit.results import Answer, flat
-
-TWO_SIDED = 1.96
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from matchkit.constants import TWO_SIDED
 from matchkit.report.draw import BAND, FAINT, FIRST, INK, SECOND, THIRD, beside, name_rows, plain, quiet, title
 from matchkit.words.maker.features import feature_words
 
@@ -49,7 +50,7 @@ def facing_lines(report: FacingReport, panels: Sequence[Axes]) -> None:
     above.set_ylabel("height over the table, mm")
     above.legend(frameon=False, fontsize=8)
     tip, length = (
-        f"{value:.{digits}f} ± {1.96 * u:.{digits}f}"
+        f"{value:.{digits}f} ± {TWO_SIDED * u:.{digits}f}"
         for value, u, digits in (
             (report.tip_opening_mm, report.u_tip_opening_mm, 2),
             (report.facing_length_mm, report.u_facing_length_mm, 1),
@@ -68,11 +69,13 @@ def _off_curve(report: FacingReport, below: Axes, x: np.ndarray) -> None:
     off_um, u_um = np.array(lines.off_um), np.array(lines.u_off_um)
     below.axhline(0, color=FAIR, linewidth=0.8, linestyle="--")
     name = "mean of the rails" if report.rail_difference_mm is not None else "the rail that was read"
-    below.fill_between(x, off_um - 1.96 * u_um, off_um + 1.96 * u_um, color=BAND, linewidth=0, label=f"{name}, 19 times of 20")
+    below.fill_between(
+        x, off_um - TWO_SIDED * u_um, off_um + TWO_SIDED * u_um, color=BAND, linewidth=0, label=f"{name}, 19 times of 20"
+    )
     below.plot(x, off_um, color=FAIR, linewidth=1)
     for rail, colour, mark in (("left", LEFT, "<"), ("right", RIGHT, ">")):
         off = [
-            (getattr(s, f"{rail}_mm"), getattr(s, f"{rail}_off_um"), 1.96 * getattr(s, f"u_{rail}_off_um"))
+            (getattr(s, f"{rail}_mm"), getattr(s, f"{rail}_off_um"), TWO_SIDED * getattr(s, f"u_{rail}_off_um"))
             for s in report.stations
             if getattr(s, f"{rail}_mm") is not None
         ]
@@ -146,7 +149,7 @@ def pairing_strips(pairing: Pairing, panels: Sequence[Axes]) -> None:
     axes.axvspan(low, high, color=BAND, linewidth=0)
     ends = [low, high]
     for row, strip in enumerate(pairing.lots):
-        more = np.exp(1.96 * strip.level_pct / 100)
+        more = np.exp(TWO_SIDED * strip.level_pct / 100)
         axes.plot([strip.low_kpa / more, strip.high_kpa * more], [row, row], color=FAINT, linewidth=1)
         colour = FIRST if strip.playable else SECOND
         axes.plot(
@@ -244,7 +247,7 @@ def reface_removal(plan: RefacePlan, panels: Sequence[Axes]) -> None:
     for name, colour, mark, style in (("left", LEFT, "<", "-"), ("right", RIGHT, ">", "--")):
         off = np.array([getattr(row, f"{name}_um") for row in plan.removals])
         axes.plot(place, off, mark + style, color=colour, markersize=6, label=f"{name} rail")
-    u = 1.96 * np.array([row.u_um for row in plan.removals])
+    u = TWO_SIDED * np.array([row.u_um for row in plan.removals])
     axes.fill_between(place, 0, u, color=BAND, linewidth=0, label="known only to this, 19 times of 20")
     axes.axhline(0, color=INK, linewidth=0.8)
     axes.set_xlabel("from the tip, mm")

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
+from matchkit.constants import TWO_SIDED
 from matchkit.report.draw import BAND, FAINT, FIRST, INK, SECOND, beside, name_rows, plain, quiet, title
 from matchkit.words.marks import group_name
 from matchkit.words.rank import set_words, wish_words
@@ -219,7 +220,7 @@ def compare_sides(found: Comparison, panels: Sequence[Axes]) -> None:
     name_rows(axes, [set_words(found.first), set_words(found.second)])
     axes.set_xlim(0, 10)
     axes.set_xlabel("expected mark of 10; the bar holds 8 in 10 next marks")
-    doubt = "" if found.u_difference is None else f" ± {1.96 * found.u_difference:.1f}"
+    doubt = "" if found.u_difference is None else f" ± {TWO_SIDED * found.u_difference:.1f}"
     title(
         axes,
         "One against the other",
@@ -246,14 +247,14 @@ def closing_curves(found: ClosingReport, panels: Sequence[Axes]) -> None:
     area.plot(pressure, [point.area_mm2 for point in found.curve], color=FIRST, linewidth=1.6)
     area.axvline(found.closing_pressure_kpa, color=INK, linewidth=0.8, linestyle="--")
     area.axvspan(
-        found.closing_pressure_kpa - 1.96 * found.u_closing_pressure_kpa,
-        found.closing_pressure_kpa + 1.96 * found.u_closing_pressure_kpa,
+        found.closing_pressure_kpa - TWO_SIDED * found.u_closing_pressure_kpa,
+        found.closing_pressure_kpa + TWO_SIDED * found.u_closing_pressure_kpa,
         color=BAND,
         linewidth=0,
     )
     beside(
         area,
-        f"closes: {found.closing_pressure_kpa:.1f} kPa\n(± {1.96 * found.u_closing_pressure_kpa:.1f}, 19 times of 20)",
+        f"closes: {found.closing_pressure_kpa:.1f} kPa\n(± {TWO_SIDED * found.u_closing_pressure_kpa:.1f}, 19 times of 20)",
         (found.closing_pressure_kpa, found.rest_area_mm2 * 0.8),
         xytext=(4, 0),
         textcoords="offset points",

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from matchkit.advise.answers import ClosingReport
+from matchkit.constants import TWO_SIDED
 from matchkit.words.facts import DOUBTS, assumed_words, measure_words
-from matchkit.words.numbers import TWO_SIDED
 from matchkit.words.screen import Screen, Table, screen, sentences
 
 _BLOWN = {"measured": "as measured", "present set-up": "from what they play now", "assumed": "usual"}

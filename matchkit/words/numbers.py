@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from matchkit import constants
-from matchkit.constants import DECIMALS
-
-TWO_SIDED = 1.96
-"""Standard uncertainties to either side that hold the truth 19 times of 20."""
+from matchkit.constants import DECIMALS, TWO_SIDED
 
 
 def strengths(half_strengths: float) -> str:

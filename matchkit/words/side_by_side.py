@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from matchkit.advise.beside.reeds import ReedLine, Strengths
 from matchkit.advise.beside.swap import Swap, SwapLine
-from matchkit.constants import VISITOR
+from matchkit.constants import TWO_SIDED, VISITOR
 from matchkit.words.facts import aimed_words, feel_words
-from matchkit.words.numbers import TWO_SIDED, counted, is_alike, money, signed, strengths
+from matchkit.words.numbers import counted, is_alike, money, signed, strengths
 from matchkit.words.screen import Block, Screen, Table, Text, Title, screen, sentences
 
 

@@ -14,6 +14,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit.constants import TWO_SIDED
 from matchkit.parts.facing import FacingPart
 from matchkit.physics.lay.facing import Lay, MeanLay, evened
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings
@@ -236,12 +237,12 @@ class TableTest:
         """Whether the readings show rocking beyond what the drawing allows, at 95 %."""
         if self.rocking_m is None or self.u_rocking_m is None:
             return False
-        return abs(self.rocking_m) > 1.96 * math.hypot(self.u_rocking_m, self.allowed_m / 2)
+        return abs(self.rocking_m) > TWO_SIDED * math.hypot(self.u_rocking_m, self.allowed_m / 2)
 
     @property
     def twisted(self) -> bool:
         """Whether the readings show a difference of the rails that is linear in x, at 95 %."""
-        return self.twist_m is not None and self.u_twist_m is not None and abs(self.twist_m) > 1.96 * self.u_twist_m
+        return self.twist_m is not None and self.u_twist_m is not None and abs(self.twist_m) > TWO_SIDED * self.u_twist_m
 
 
 def table_test(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from matchkit.constants import TWO_SIDED
 from matchkit.maker.reface.done import RefaceDone, StopDone
 from matchkit.words.maker.reface import target_words
-from matchkit.words.numbers import TWO_SIDED, plus_minus
+from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Screen, Table, screen, sentences
 
 

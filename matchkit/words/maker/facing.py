@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from matchkit.constants import TWO_SIDED
 from matchkit.maker.measure.report import FacingReport, FlawFound, ScanFound, StationRead
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import DUST
-from matchkit.words.numbers import TWO_SIDED, plus_minus
+from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Block, Screen, Table, screen, sentences
 
 SURE = 3.0

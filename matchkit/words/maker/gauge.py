@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
+from matchkit.constants import TWO_SIDED
 from matchkit.maker.gauge import AnovaRow, GaugeStudy, Range
 from matchkit.pairs.closing_tests import ScaleReport, TestedSetUp
 from matchkit.parts.calibrate import FEW, Calibration, ScaleRow
-from matchkit.words.numbers import TWO_SIDED, counted, percent
+from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Screen, Table, screen, sentences
 
 _WORTH = {

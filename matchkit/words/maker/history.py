@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from matchkit.constants import TWO_SIDED
 from matchkit.maker.measure.history import Changed, FacingHistory, SetRead, Size
-from matchkit.words.numbers import TWO_SIDED, plus_minus
+from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Screen, Table, screen, sentences
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from matchkit.constants import TWO_SIDED
 from matchkit.maker.lot import LEAST_REEDS, LotFound, LotReport
-from matchkit.words.numbers import TWO_SIDED, strengths
+from matchkit.words.numbers import strengths
 from matchkit.words.screen import Screen, Table, screen, sentences
 
 ALIKE = 0.25

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
+from matchkit.constants import TWO_SIDED
 from matchkit.maker.facts import Against, RefaceTarget
 from matchkit.maker.reface.plan import RefacePlan, Step
 from matchkit.maker.reface.target import FURTHER_M
 from matchkit.units import MM, UM
 from matchkit.words.facts import assumed_words
-from matchkit.words.numbers import TWO_SIDED
 from matchkit.words.screen import Block, Screen, Table, Text, screen, sentences
 
 SHOWN_REEDS = 8

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from matchkit.constants import TWO_SIDED
 from matchkit.playtest.stats.analyse import Analysis
 from matchkit.playtest.stats.discrimination import LEVEL
 from matchkit.playtest.stats.ratings import LEAST_REPEATED
 from matchkit.playtest.stats.trials import Comparison, Preference
-from matchkit.words.numbers import TWO_SIDED, counted, percent
+from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Screen, Table, Text, listed, screen, sentences
 
 SHOWN = 8
