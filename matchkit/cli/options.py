@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from matchkit.cli.printing import FIGURE_FILE, PAGE_FILE, clean
+from matchkit.cli.printing import FIGURE_FILE, INVENTED, PAGE_FILE, clean
 from matchkit.constants import INSTRUMENTS
 from matchkit.errors import listing
 
@@ -186,6 +186,7 @@ def open_data(data: str | None, model: str | None = None) -> House:
 
     context = click.get_current_context()
     house = mk.open(data, model=model, cache=context.meta.get(CACHE, True))
+    context.meta[INVENTED] = house.demo or context.meta.get(INVENTED, False)
     context.call_on_close(lambda: click.echo(f"note: {house.cache.note}", err=True) if house.cache.note else None)
     if data is not None:
         for line in listing(house.warnings):

@@ -185,13 +185,15 @@ def show(answer: Shown, words: Callable[[Shown], Screen], style: str, out: str |
         deliver(lay_out(words(answer)), out)
 
 
-FIGURE_FILE, PAGE_FILE = "matchkit.figure", "matchkit.page"
-"""Where a command keeps the files that ``--figure`` and ``--page`` name."""
+FIGURE_FILE, PAGE_FILE, INVENTED = "matchkit.figure", "matchkit.page", "matchkit.invented"
+"""Where a command keeps the files that ``--figure`` and ``--page`` name, and whether what it answers from is the demo."""
 
 
 def draw(answer: Shown, words: Callable[[Shown], Screen], *, also: Sequence[Any] = ()) -> None:
     """Write the picture and the page of an answer into the files that were named, if any."""
-    asked = click.get_current_context().meta
+    context = click.get_current_context()
+    asked = context.meta
+    invented = bool(asked.get(INVENTED)) and context.params.get("pieces") is None  # theirs are not
     figure, page = asked.get(FIGURE_FILE), asked.get(PAGE_FILE)
     asked[FIGURE_FILE] = asked[PAGE_FILE] = None  # once
     if figure is not None:
@@ -199,7 +201,7 @@ def draw(answer: Shown, words: Callable[[Shown], Screen], *, also: Sequence[Any]
     if page is not None:
         from matchkit.report.pages import page_of
 
-        deliver_bytes(page_of(answer, words(answer), also=also).encode("utf-8"), page)
+        deliver_bytes(page_of(answer, words(answer), also=also, invented=invented).encode("utf-8"), page)
 
 
 def write_figure(answer: Any, path: str) -> None:

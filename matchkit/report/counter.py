@@ -69,7 +69,8 @@ def rank_map(ranking: Ranking, panels: Sequence[Axes]) -> None:
     pad = 0.25 * max(float(np.ptp(stiff)), 0.08 * float(stiff.mean()))
     axes.set_ylim(float(stiff.min()) - pad, float(stiff.max()) + pad)
     if target is not None:
-        _lines_of_resistance(axes, x, target)
+        now = None if ranking.present is None else ranking.present.closing_pressure_kpa
+        _lines_of_resistance(axes, x, target, now)
     axes.set_xlabel("tip opening, mm (wider is bigger)")
     axes.set_ylabel("reed on it, kPa for each mm (higher is stiffer)")
     who = "the customer" if ranking.player == constants.VISITOR else ranking.player
@@ -77,33 +78,39 @@ def rank_map(ranking: Ranking, panels: Sequence[Axes]) -> None:
     title(
         axes,
         f"Where the set-ups for {who}{wants} lie",
-        "Along a line it is as hard to blow. In brackets the expected mark of 10, and the range of 8 in 10 next marks.",
+        "Along a line it is as hard to blow; up and to the right is harder. A mark off the grey band is a little harder or freer than wanted, which its "
+        "expected mark of 10 counts (in brackets, with the range of 8 in 10 next marks).",
     )
     quiet(axes)
 
 
-def _lines_of_resistance(axes: Axes, x: Array, target: float) -> None:
-    """Draw the wanted band and the lines along which a set-up is so much harder or freer, each named where it leaves the picture."""
+def _lines_of_resistance(axes: Axes, x: Array, target: float, now: float | None) -> None:
+    """Draw the wanted band and the lines along which a set-up is so much harder or freer than now, or than wanted, each named where it leaves the picture."""
+    start, than = (target, "wanted") if now is None else (now, "now")
     low, high = axes.get_ylim()
     axes.fill_between(
         x, target * math.exp(-HALF / 2) / x, target * math.exp(HALF / 2) / x, color=BAND, alpha=0.7, linewidth=0, zorder=0
     )
-    for steps in (-2, -1, 0, 1, 2):
-        line = target * math.exp(steps * HALF) / x
+    middle = target / x
+    within = np.flatnonzero((middle > low) & (middle < high))
+    if len(within):
+        at = int(within[0])
+        beside(axes, "wanted", (float(x[at]), float(middle[at])), xytext=(4, -2), fontsize=8, ha="left", va="top")
+    for steps in (-3, -2, -1, 0, 1, 2, 3):
+        line = start * math.exp(steps * HALF) / x
         inside = np.flatnonzero((line > low) & (line < high))
-        if not len(inside):
-            continue
-        if steps:
-            axes.plot(x, line, color=FAINT, linewidth=0.6, linestyle="--")
-        name = "wanted" if not steps else f"{_strengths(steps).replace('softer', 'freer')}"
+        if len(inside) < len(x) // 8 or (now is None and not steps):
+            continue  # a corner only, or the middle of what is wanted
+        axes.plot(x, line, color=FAINT, linewidth=0.6, linestyle="--")
+        name = f"as hard as {than}" if not steps else f"{_strengths(steps).replace('softer', 'freer')} than {than}"
         at = int(inside[-1])
         beside(
             axes,
             name,
             (float(x[at]), float(line[at])),
             xytext=(-4, 2),
-            fontsize=7 if steps else 8,
-            color=FAINT if steps else INK,
+            fontsize=7,
+            color=INK,
             ha="right",
             va="bottom",
         )
@@ -156,7 +163,7 @@ def strengths_ladder(found: Strengths, panels: Sequence[Axes]) -> None:
                 place, steps, "s" if row.equal else "o", color=SECOND if row.equal else FIRST, markersize=9 if row.equal else 6
             )
             last = max(last + LABEL_APART, steps)
-            beside(axes, f"{row.reed_id}{' (closest)' if row.equal else ''}", (place, last), xytext=(12 - 3 * (turn % 2), 2))
+            beside(axes, f"{row.strength:g}{' closest' if row.equal else ''}", (place, last), xytext=(12 - 3 * (turn % 2), 2))
     axes.set_xticks(range(len(lines)), [plain(line) for line in lines])
     axes.set_xlim(-0.4, len(lines) - 0.2)
     ticks = (
@@ -168,7 +175,7 @@ def strengths_ladder(found: Strengths, panels: Sequence[Axes]) -> None:
         else ()
     )
     axes.set_yticks(list(ticks), [_strengths(step) for step in ticks])
-    axes.set_xlabel("line of reeds")
+    axes.set_xlabel("line of reeds; the number is the strength")
     who = "" if found.player in (None, constants.VISITOR) else f" for {found.player}"
     now = f"what is played now ({' + '.join(found.present)})" if found.present else "what is aimed at"
     title(

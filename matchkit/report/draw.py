@@ -58,10 +58,13 @@ def quiet(*every: Axes) -> None:
 
 def title(axes: Axes, head: str, note: str = "") -> None:
     """Write a title, and what one has to know to read the picture in smaller letters under it."""
-    width = float(axes.figure.canvas.figure.get_size_inches()[0])
-    lines = textwrap.wrap(plain(note), int(width * 14))
+    figure = axes.figure.canvas.figure
+    width = float(figure.get_size_inches()[0])
+    figure.draw_without_rendering()  # names of rows take room to the left
+    room = width - float(axes.get_position().x0) * width
+    lines = textwrap.wrap(plain(note), int(room * 15))
     axes.set_title(
-        "\n".join(textwrap.wrap(plain(head), int(width * 10))), fontsize=11, loc="left", color=INK, pad=8 + 11 * len(lines)
+        "\n".join(textwrap.wrap(plain(head), int(room * 10))), fontsize=11, loc="left", color=INK, pad=8 + 11 * len(lines)
     )
     if lines:
         axes.annotate(
@@ -74,6 +77,19 @@ def title(axes: Axes, head: str, note: str = "") -> None:
             color=FAINT,
             va="bottom",
         ).set_in_layout(False)
+
+
+def fit_labels(figure: Figure) -> None:
+    """Break the names of axes that are wider than the picture has room for."""
+    figure.draw_without_rendering()
+    width = float(figure.get_size_inches()[0])
+    for axes in figure.axes:
+        place = axes.get_position()
+        room = 2 * width * min(place.x0 + place.width / 2, 1 - place.x0 - place.width / 2)
+        axes.set_xlabel("\n".join(textwrap.wrap(axes.get_xlabel(), max(int(room * 12), 12))))
+        axes.set_ylabel(
+            "\n".join(textwrap.wrap(axes.get_ylabel(), max(int(place.height * float(figure.get_size_inches()[1]) * 12), 12)))
+        )
 
 
 def beside(axes: Axes, text: str, at: tuple[float, float], **how: Any) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from matchkit.report import bench, counter, marks
-from matchkit.report.draw import Format, new_figure, written
+from matchkit.report.draw import Format, fit_labels, new_figure, written
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -79,6 +79,7 @@ def figure_of(answer: Any, *, width: float | None = None) -> Figure:
     heights = picture.heights(answer) if callable(picture.heights) else picture.heights
     axes = figure.subplots(len(heights), 1, sharex=_shares(answer), height_ratios=heights, squeeze=False)
     picture.draw(answer, list(axes[:, 0]))
+    fit_labels(figure)
     return figure
 
 

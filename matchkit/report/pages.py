@@ -6,6 +6,7 @@ Every text is escaped by jinja2; pictures are svg within the page, a narrow one 
 from __future__ import annotations
 
 import base64
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from functools import cache
@@ -15,7 +16,7 @@ from matchkit.advise.answers import Ranking
 from matchkit.report.draw import written
 from matchkit.report.figures import PICTURES, figure_of, picture_of
 from matchkit.words.paper.evening import EveningSheet
-from matchkit.words.paper.headings import FOOTER, caption_of, heading_of
+from matchkit.words.paper.headings import caption_of, footer_of, heading_of
 from matchkit.words.paper.sheet import Label, customer_sheet
 from matchkit.words.screen import Gap, Screen, Table, Text, Title
 
@@ -45,17 +46,23 @@ def _printable(value: Any) -> Any:
     """Return a text without control characters, which no page may hold."""
     if not isinstance(value, str) or value.isprintable():
         return value
-    kept = "".join(letter if letter.isprintable() or letter in WHITE else "\N{REPLACEMENT CHARACTER}" for letter in value)
+    kept = "".join(letter if letter.isprintable() or _is_space(letter) else "\N{REPLACEMENT CHARACTER}" for letter in value)
     return type(value)(kept)
 
 
-def page_of(answer: Any, screen: Screen, *, also: Sequence[Any] = ()) -> str:
+def _is_space(letter: str) -> bool:
+    return letter in WHITE or unicodedata.category(letter) == "Zs"
+
+
+def page_of(answer: Any, screen: Screen, *, also: Sequence[Any] = (), invented: bool = False) -> str:
     """Return an answer as a page: a ranking as a customer's sheet, all else as its screen with its picture; ``also`` is drawn besides."""
     drawn = [picture(item) for item in (answer, *also) if type(item).__name__ in PICTURES and _drawable(item)]
-    heading = heading_of(answer)
+    heading, footer = heading_of(answer), footer_of(answer, invented=invented)
     if isinstance(answer, Ranking):
-        return _written("customer.html", heading, sheet=asdict(customer_sheet(answer)), pictures=drawn if answer.rows else [])
-    return _written("answer.html", heading, blocks=list(_blocks(screen)), pictures=drawn)
+        return _written(
+            "customer.html", heading, sheet=asdict(customer_sheet(answer)), pictures=drawn if answer.rows else [], footer=footer
+        )
+    return _written("answer.html", heading, blocks=list(_blocks(screen)), pictures=drawn, footer=footer)
 
 
 def evening_page(sheets: Sequence[EveningSheet], *, key: bool = False) -> str:
@@ -67,11 +74,11 @@ def evening_page(sheets: Sequence[EveningSheet], *, key: bool = False) -> str:
 
 def labels_page(labels: Sequence[Label]) -> str:
     """Return the cards of several mouthpieces on one sheet."""
-    return _written("labels.html", "Which strength on which mouthpiece", labels=[asdict(label) for label in labels])
+    return _written("labels.html", "Which strength on which mouthpiece", labels=[asdict(label) for label in labels], footer=())
 
 
 def _written(template: str, heading: str, **given: Any) -> str:
-    return _templates().get_template(template).render(**{"heading": heading, "footer": FOOTER, **given})
+    return _templates().get_template(template).render(heading=heading, **given)
 
 
 def _drawable(answer: Any) -> bool:

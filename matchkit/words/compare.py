@@ -22,7 +22,7 @@ _DECIMALS: dict[Measured, int] = {
     "strength": 2,
     "to pay": 2,
 }
-_SAID: dict[Sure, str] = {"surely": "surely", "probably": "probably", "perhaps": ""}
+_SAID: dict[Sure, str] = {"surely": "very likely", "probably": "probably", "perhaps": ""}
 LITTLE = 0.2
 """Points of a mark below which two set-ups are called as good as each other."""
 

@@ -6,7 +6,7 @@ from matchkit.advise.answers import Explanation, GroupReason, Setup, TermReason
 from matchkit.constants import DECIMALS, VISITOR
 from matchkit.facts import Sure
 from matchkit.words.facts import aimed_words, assumed_words, measure_words, refusal_words
-from matchkit.words.marks import SMALL, group_name, played_words, tastes_words
+from matchkit.words.marks import SMALL, added_marks, group_name, played_words, tastes_words
 from matchkit.words.numbers import counted, mark, plus_minus
 from matchkit.words.rank import SMALL_GAIN, set_words, setup_blocks, wish_words
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
@@ -75,13 +75,14 @@ def _marks(found: Explanation) -> list[Block | str]:
     setup = found.setup
     if not setup.groups:
         return ["No marks on this instrument: this is from measurements alone."]
-    verb = "add" if setup.correction >= 0 else "take"
+    added = added_marks(setup)
+    verb = "add" if added >= 0 else "take"
     groups = [group for group in setup.groups if round(abs(group.points), DECIMALS) >= SMALL]
-    rest = setup.correction * 10 - sum(group.points for group in groups)
+    rest = 10 * added - sum(group.points for group in groups)
     rows = [(group_name(group.name), group_signed(group.points), _behind(group), _examples(group)) for group in groups]
     if round(abs(rest), 1) > 0:
         rows.append(("other", group_signed(rest), "", ""))
-    blocks: list[Block | str] = [f"Marks {verb} {abs(setup.correction):.1f}{':' if rows else '.'}"]
+    blocks: list[Block | str] = [f"Marks {verb} {abs(added):.1f}{':' if rows else '.'}"]
     if rows:
         blocks += ["", Table(("what", "adds", "behind it", "for instance"), tuple(rows), right=(1,)), ""]
     who = "the customer" if found.player == VISITOR else found.player

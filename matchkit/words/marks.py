@@ -30,12 +30,16 @@ def shares_words(row: Setup) -> str:
     """Return how much of what to expect is measurement and how much is marks, without a capital; both as they are shown add up to it."""
     if not row.groups:
         return ""
-    computed = round(row.computed, 1)
-    added = round(row.score / 10, 1) - computed if 0 < row.score < 100 else round(row.correction, 1)
+    added = added_marks(row)
     if round(added, 1) == 0:
         return f"{mark(10 * row.computed)} by the measurements, marks change nothing"
     verb = "add" if added > 0 else "take"
     return f"{mark(10 * row.computed)} by the measurements, marks {verb} {abs(added):.1f}"
+
+
+def added_marks(row: Setup) -> float:
+    """Return what marks add to the measurements, as it is shown: what is left of the mark to expect, both rounded."""
+    return round(row.score / 10, 1) - round(row.computed, 1) if 0 < row.score < 100 else round(row.correction, 1)
 
 
 def groups_words(groups: Sequence[GroupReason], *, most: int = 1) -> str:

@@ -28,6 +28,8 @@ from matchkit.words.numbers import counted, expected, mark, money, more_or_less
 from matchkit.words.screen import Block, Screen, Text, Title, listed, screen, sentences
 from matchkit.words.terms import cost_words
 
+LEFT_OUT = 5
+"""What was left out goes first where a ranking is too long."""
 LINES, MORE = 24, 6
 """Most lines of a ranking of three, and of each set-up beyond."""
 CONTRADICTED = 10.0
@@ -65,7 +67,7 @@ def rank_screen(ranking: Ranking) -> Screen:
         _of_all(rows[0], shared) if rows else None,
         now_words(ranking),
         next_words(ranking),
-        _shared_doubts(ranking),
+        shared_doubts(ranking),
         _more(ranking),
         most=LINES + MORE * max(len(rows) - 3, 0) + 2 * len(ranking.first_try),
     )
@@ -213,14 +215,18 @@ def _doubtful(row: Setup) -> bool:
 
 def _reasons(row: Setup) -> list[str]:
     """Return the two terms that cost most, the player's own marks on it, and how much is measured and how much marks add."""
-    known = (term for term in row.terms if term.known and round(term.cost, DECIMALS) >= COSTLY)
-    costly = sorted(known, key=lambda term: -round(term.cost, DECIMALS))[:2]
-    found = [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
-    found.append(played_words(row.played))
+    found = [*costly_words(row), played_words(row.played)]
     if row.groups:
         groups = groups_words(row.groups)
         found.append(f"{shares_words(row)}{', mostly ' if groups else ''}{groups}")
     return found
+
+
+def costly_words(row: Setup) -> list[str]:
+    """Return the two terms that cost most, each with what it takes off the mark."""
+    known = (term for term in row.terms if term.known and round(term.cost, DECIMALS) >= COSTLY)
+    costly = sorted(known, key=lambda term: -round(term.cost, DECIMALS))[:2]
+    return [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
 
 
 def new_words(row: Setup) -> str:
@@ -249,7 +255,8 @@ def _free_steps(ranking: Ranking) -> list[Block | str]:
 
 def now_words(ranking: Ranking) -> str | None:
     """Return what to expect of the present set-up, and how the ranges are to be read."""
-    now = "" if ranking.present is None else f"now: expect {mark(ranking.present.score)}"
+    judged = ", by the same wish" if ranking.wish or ranking.complaint else ""
+    now = "" if ranking.present is None else f"now{judged}: expect {mark(ranking.present.score)}"
     if not ranking.interval:
         return sentences(now, "no marks yet for a range around what to expect")
     if not ranking.rows:
@@ -262,7 +269,6 @@ def now_words(ranking: Ranking) -> str | None:
     return sentences(
         now,
         f"{wish}, {own}" if own else wish,
-        "where ranges overlap, neither is surely better" if len(ranking.rows) > 1 else None,
         _contradicted(ranking.present),
     )
 
@@ -289,9 +295,9 @@ def _try(item: NextTry) -> str:
     return f"{_TURNS[item.turn]} Try the {item.id}{price}"
 
 
-def _shared_doubts(ranking: Ranking) -> list[Block]:
+def shared_doubts(ranking: Ranking) -> list[Text]:
     """Return what holds of every row, once."""
-    found: list[Block] = []
+    found: list[Text] = []
     if len(ranking.rows) > 1 and len({(row.mouthpiece_id, row.reed_id) for row in ranking.rows}) == 1:
         found.append(Text("These differ by their ligature only."))
     if ranking.present_unknown and ranking.rows:
@@ -307,7 +313,7 @@ def _shared_doubts(ranking: Ranking) -> list[Block]:
     if ranking.deciding is not None and ranking.rows:
         found.append(Text(sentences(deciding_words(ranking.deciding, set_words(ranking.rows[0]))), drop=3))
     left_out = left_out_words(ranking.refused, everything=not ranking.rows)
-    found += [Text(left_out, drop=5)] if left_out and ranking.rows else [Text(left_out)] if left_out else []
+    found += [Text(left_out, drop=LEFT_OUT)] if left_out and ranking.rows else [Text(left_out)] if left_out else []
     return found
 
 

@@ -229,7 +229,7 @@ def test_reface_in_every_format(tmp_path: Path) -> None:
     assert CAUTIONS[1] not in " ".join(little.split())  # little comes off
     much = " ".join(run("reface", "AM-05", "--tip", "+0.1", "--keep", "resistance").stdout.split())
     assert all(caution in much for caution in CAUTIONS)
-    assert "Every house reed plays as hard on it as before" in much
+    assert "Every house reed below plays as hard on it as before" in much
     plan = json.loads(run("reface", "TB-25-18", "--to", "drawing", "--table-down", "--format", "json").stdout)
     assert plan["schema"] == "matchkit.reface/1"
     assert plan["unreached"] == []

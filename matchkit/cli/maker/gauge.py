@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from matchkit.cli.options import output_options, picture_options
-from matchkit.cli.printing import FIGURE_FILE, deliver, draw, lay_out, to_csv, to_json
+from matchkit.cli.printing import FIGURE_FILE, INVENTED, deliver, draw, lay_out, to_csv, to_json
 from matchkit.words.maker.gauge import gauge_screen
 
 
@@ -30,6 +30,7 @@ def command(study: str | None, tolerances: tuple[str, ...], style: str, out: str
 
     studies = mk.gauge_study(study, tolerance=_widths(tolerances))
     if study is None:
+        click.get_current_context().meta[INVENTED] = True
         click.echo("the demo study, which is invented", err=True)
     if len(studies) > 1 and click.get_current_context().meta.get(FIGURE_FILE) is not None:
         click.echo(f"the figure shows {studies[0].quantity} only, the first of {len(studies)}; --page has all", err=True)

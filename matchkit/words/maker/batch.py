@@ -239,7 +239,7 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
     some = [f"{strip.lot} on {strip.whole} of {pieces}" for strip in pairing.lots if 0 < strip.whole < pieces]
     none = [strip.lot for strip in pairing.lots if not strip.whole]
     return [
-        f"{pairing.model or pairing.instrument} with the house reeds; nine in ten of a box close within {low:g} to {high:g} kPa:",
+        f"{pairing.model or pairing.instrument} with the house reeds; nine in ten of a box close within {low:g} to {high:g} kPa, the lot's own doubt counted in:",
         *([Text(f"On every piece: {', '.join(whole)}.", indent=2)] if whole else []),
         *([Text(f"On some: {', '.join(some)}.", indent=2)] if some else []),
         *([Text(f"On none: {', '.join(none)}.", indent=2)] if none else []),

@@ -118,6 +118,7 @@ def _pairing_table(pairing: Pairing) -> list[Block | str]:
             "close at: nine in ten of the pieces and of a box, if the lot is as hard as thought",
             "lot: how well that is known (19 times of 20)",
             "if off: the share in range were it so much softer or harder",
+            "in all: the share in range with that doubt counted in, by which reeds are said to go with all pieces, some or none",
             f"shut: how many close below {pairing.shuts_below_kpa:.1f} kPa, before the lip does anything, at the blowing pressure assumed",
         ),
     ]

@@ -41,7 +41,7 @@ def _study(study: GaugeStudy) -> list[str]:
         of = f"it takes {percent(study.share_of_tolerance)} of the tolerance of {study.tolerance:g} {study.unit}"
     lines = [
         sentences(
-            f"{name}: one person reading twice differs by {study.repeatability:.3f} {study.unit}{_range(study, 'touch')}{people}"
+            f"{name}: one person's readings scatter by {study.repeatability:.3f} {study.unit}{_range(study, 'touch')}{people}"
         ),
         sentences(_WORTH[study.verdict], of),
     ]
@@ -104,7 +104,7 @@ def _numbers(study: GaugeStudy) -> list[Block | str]:
 
 def _row(row: AnovaRow) -> tuple[str, ...]:
     f = "-" if row.f is None else f"{row.f:.2f}"
-    p = "-" if row.probability is None else f"{row.probability:.3f}"
+    p = "-" if row.probability is None else "< 0.001" if row.probability < 0.001 else f"{row.probability:.3f}"
     return row.source, f"{row.sum_of_squares:.5g}", str(row.degrees), f"{row.mean_square:.4g}", f, p
 
 

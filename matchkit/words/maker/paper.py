@@ -7,7 +7,7 @@ from collections import defaultdict
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import NAMES, VERDICTS, fault_words, feature_words
+from matchkit.words.maker.features import NAMES, VERDICTS, fault_words, feature_words, unit_of
 from matchkit.words.numbers import allowed_words, percent
 from matchkit.words.screen import Block, Gap, Screen, Table, screen, sentences
 
@@ -82,11 +82,11 @@ def _piece(piece: PieceRecord) -> list[Block | str]:
     return [
         piece_head(piece),
         read_words(piece),
-        *([sentences(fault_words(piece.judged.fault))] if piece.judged.fault is not None else []),
+        *([sentences(f"{fault_words(piece.judged.fault)}, against what is drawn")] if piece.judged.fault is not None else []),
         "",
-        Table(STOP_TITLES, stop_rows(piece), right=(0, 1, 2, 3, 4)),
+        Table(STOP_TITLES, stop_rows(piece), right=(0, 1, 2, 3, 4, 5)),
         "",
-        Table(("size", "read", "±", "drawing", "verdict"), size_rows(piece), right=(1, 2, 3)),
+        Table(("size", "read", "±", "drawn", "allowed", "verdict"), size_rows(piece), right=(1, 2, 3, 4)),
         "",
         *(
             [f"Not measured: {', '.join(feature_words(at) for at in piece.judged.missing)}.", ""]
@@ -110,7 +110,7 @@ def read_words(piece: PieceRecord) -> str:
     return f"Read{f' on {days}' if piece.read_on else ' on a day that is not recorded'}{people}{gauges}."
 
 
-STOP_TITLES = ("feeler mm", "left mm", "right mm", "±", "drawing", "verdict")
+STOP_TITLES = ("feeler mm", "left mm", "right mm", "±", "drawn", "allowed", "verdict")
 
 
 def stop_rows(piece: PieceRecord) -> tuple[tuple[str, ...], ...]:
@@ -121,7 +121,8 @@ def stop_rows(piece: PieceRecord) -> tuple[tuple[str, ...], ...]:
         left, right = (f"{sides[rail].value:.2f}" if rail in sides else "-" for rail in ("left", "right"))
         worst = max(sides.values(), key=lambda line: list(VERDICTS).index(line.verdict))
         allowed = allowed_words(worst.low, worst.high)
-        found.append((f"{feeler:g}", left, right, f"{worst.plus_minus:.2f}", allowed, verdict_words(worst)))
+        doubt, drawn = f"{worst.plus_minus:.2f}", f"{worst.nominal:.2f}"
+        found.append((f"{feeler:g}", left, right, doubt, drawn, allowed, verdict_words(worst)))
     return tuple(found)
 
 
@@ -136,11 +137,17 @@ def size_rows(piece: PieceRecord) -> tuple[tuple[str, ...], ...]:
 
 def verdict_words(line: RecordLine) -> str:
     """Return the verdict on one size."""
-    return VERDICTS[line.verdict] + ("" if line.critical or line.verdict == "pass" else ", not critical")
+    said = VERDICTS[line.verdict]
+    if line.verdict == "inconclusive":
+        inside = (line.low is None or line.value >= line.low) and (line.high is None or line.value <= line.high)
+        said = f"{'inside' if inside else 'outside'}, within the doubt"
+    return said + ("" if line.critical or line.verdict == "pass" else ", not critical")
 
 
 def _line_row(line: RecordLine) -> tuple[str, ...]:
     at = FeatureAt(line.feature, line.rail, line.feeler_mm)
     digits = 3 if line.feature == "table_gap_mm" else 2
-    value, doubt = (f"{part:.{digits}f}" for part in (line.value, line.plus_minus))
-    return feature_words(at), value, doubt, allowed_words(line.low, line.high, digits), verdict_words(line)
+    value, doubt, drawn = (f"{part:.{digits}f}" for part in (line.value, line.plus_minus, line.nominal))
+    sign = " (below 0 hollow)" if line.feature == "table_gap_mm" else ""
+    name = f"{feature_words(at)}{sign}, {unit_of(at)}"
+    return name, value, doubt, drawn, allowed_words(line.low, line.high, digits), verdict_words(line)

@@ -61,7 +61,7 @@ def reface_screen(plan: RefacePlan) -> Screen:
         _removals(plan),
         "",
         "Take this much off where each feeler is to stop at last; ± is how well the facing is known there, 19 times of 20.",
-        "Where that is less than ±, creep up on it: it may be nothing." if _fine(plan) else None,
+        "Where what comes off is less than ±, creep up on it: it may be nothing." if _fine(plan) else None,
         *_notes(plan),
         "",
         *_cautions(plan),
@@ -114,7 +114,7 @@ def _as_hard(plan: RefacePlan) -> list[str]:
     moved = [math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa) for reed in plan.reeds]
     most = max(abs(change) for change in moved)
     if most <= A_TOUCH:
-        return ["Every house reed plays as hard on it as before, within a touch."]
+        return ["Every house reed below plays as hard on it as before, within a touch."]
     worst = max(plan.reeds, key=lambda reed: abs(math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa)))
     way = "harder" if worst.closing_pressure_after_kpa > worst.closing_pressure_before_kpa else "softer"
     return [f"Not every house reed stays as hard: {worst.reed} plays {100 * most:.0f} % {way} on it."]

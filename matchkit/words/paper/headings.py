@@ -7,10 +7,34 @@ from typing import Any
 
 from matchkit.constants import VISITOR
 
-FOOTER = (
-    "Made by matchkit from measurements and playtests. Ranges hold 8 of 10 next marks; ± holds 19 times of 20.",
-    "A score compares set-ups of this house; it is no measure of a player or of a make.",
+_OF_MARKS = (
+    "Made by matchkit from measurements and playtests. Ranges of marks hold 8 of 10 next ones; ± holds 19 times of 20.",
+    "A mark compares set-ups of this house; it is no measure of a player or of a make.",
 )
+_OF_SIZES = ("Made by matchkit from measurements. ± holds 19 times of 20.",)
+INVENTED = "All parts, players and marks on this page are invented: it is the demo."
+_SIZES_ONLY = frozenset(
+    (
+        *(
+            "FacingReport",
+            "FacingHistory",
+            "BatchReport",
+            "BatchRecord",
+            "BatchesBeside",
+            "RefacePlan",
+            "LotReport",
+            "RefaceDone",
+        ),
+        *("GaugeStudy", "Sheet", "Strengths", "Swap", "ClosingReport"),
+    )
+)
+
+
+def footer_of(answer: Any, *, invented: bool = False) -> tuple[str, ...]:
+    """Return what stands at the foot of a page: how its ranges are to be read, and that it is invented, where it is."""
+    told = _OF_SIZES if type(answer).__name__ in _SIZES_ONLY else _OF_MARKS
+    return (*told, INVENTED) if invented else told
+
 
 _HEADINGS: dict[str, Callable[[Any], str]] = {
     "Ranking": lambda a: "Your set-ups to try" if a.player == VISITOR else f"Set-ups to try for {a.player}",
@@ -46,8 +70,6 @@ def heading_of(answer: Any) -> str:
 
 
 _CAPTIONS = {
-    "Ranking": "A map: tip opening to the right, how stiff the reed is on it upwards, lines along which it is as hard to blow, the band that is wanted, "
-    "a star for what is played now and a numbered mark for each set-up.",
     "Strengths": "A ladder of every line of reeds: how much softer or harder each strength is than now, with the spread of a box.",
     "Swap": "How much harder to blow and how much more open each set-up is than now.",
     "Comparison": "The mark to expect of each of the two set-ups, with the range of eight in ten next marks.",
@@ -61,11 +83,21 @@ _CAPTIONS = {
     "RefacePlan": "What comes off where, on both rails, against how well the facing is known.",
     "GaugeStudy": "How much one person, people among one another and the pieces themselves differ, each with its range; below, how far each person reads "
     "each piece from its mean.",
-    "Analysis": "Every comparison: the share of answers with its range against chance; the change of marks along a sitting; and how high each evening's marks lie.",
     "Evaluation": "How far off each way of expecting a mark is, and how many marks fall in the ranges that were promised.",
 }
 
 
 def caption_of(answer: Any) -> str:
     """Return what an answer's picture shows."""
-    return _CAPTIONS[type(answer).__name__]
+    kind = type(answer).__name__
+    if kind == "Ranking":
+        star = "" if answer.present is None else "a star for what is played now, "
+        return (
+            "A map: tip opening to the right, how stiff the reed is on it upwards, lines along which it is as hard to blow (harder up and to the right), "
+            f"the band that is wanted, {star}and a numbered mark for each set-up."
+        )
+    if kind == "Analysis":
+        drift = "; the change of marks along a sitting" if answer.drift else ""
+        evenings = "; how high each evening's marks lie" if answer.evenings else ""
+        return f"Every comparison: the share of answers that named the first, with its range, against chance{drift}{evenings}."
+    return _CAPTIONS[kind]

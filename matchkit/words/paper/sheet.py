@@ -8,14 +8,26 @@ from dataclasses import dataclass
 from matchkit.advise.answers import Ranking, Setup
 from matchkit.advise.beside.reeds import ReedLine, Strengths
 from matchkit.constants import VISITOR
-from matchkit.words.facts import closes_up_words, feel_words
+from matchkit.words.facts import closes_up_words, feel_words, unchecked_words
 from matchkit.words.marks import played_words, shares_words
 from matchkit.words.numbers import expected, money
-from matchkit.words.rank import FREE_STEPS, free_first, new_words, next_words, now_words, verdict_words, who_words
+from matchkit.words.rank import (
+    FREE_STEPS,
+    LEFT_OUT,
+    costly_words,
+    free_first,
+    new_words,
+    next_words,
+    now_words,
+    shared_doubts,
+    verdict_words,
+    who_words,
+)
 from matchkit.words.screen import sentences
 
 ALWAYS_FREE = ("back", "another", "seal")
 """What costs nothing and is worth trying whatever the wish (common practice, no source)."""
+MEANING = "A mark is how good it is overall, from 0 (never again) to 10 (as good as can be), foretold from what was measured and from marks that were given before."
 HYGIENE = (
     "A mouthpiece that others played is washed and disinfected before it is tried. Loud playing in a small room harms hearing."
 )
@@ -50,25 +62,29 @@ def customer_sheet(ranking: Ranking) -> CustomerSheet:
     wanted = bool(ranking.wish or ranking.complaint)
     free = free_first(ranking) or (tuple(sentences(FREE_STEPS[name]) for name in ALWAYS_FREE) if wanted else ())
     doubts = tuple(line for line in (now_words(ranking),) if line)
+    left = tuple(block.text for block in shared_doubts(ranking) if block.drop != LEFT_OUT)
     tone = "Brighter and darker are never more than perhaps: what is measured tells little of tone."
     return CustomerSheet(
         asked=sentences(who_words(ranking)),
         verdict=sentences(verdict_words(ranking)),
         free=free,
         cards=tuple(_card(row, ranking) for row in ranking.rows),
-        sure=(*doubts, tone, HYGIENE),
+        sure=(MEANING, *doubts, *left, tone, HYGIENE),
         wrong=tuple(line for line in (next_words(ranking),) if line),
     )
 
 
 def _card(row: Setup, ranking: Ranking) -> Card:
     labels = [label for label in (row.mouthpiece_label, row.reed_label, row.ligature_label) if label]
+    labels.append(f"tip {row.tip_opening_mm:.2f} mm")
     feel = "What they play now" if row.is_present else feel_words(row.feel)
     against = "" if ranking.present is None or row.is_present else " than now"
     lines = [
         sentences(closes_up_words(row.feel), f"{feel}" if not against else f"against now: {feel}"),
         sentences(new_words(row)),
+        sentences(*costly_words(row)),
         sentences(played_words(row.played), shares_words(row)),
+        sentences(unchecked_words(row.unchecked)),
     ]
     return Card(
         row.position,
@@ -76,7 +92,7 @@ def _card(row: Setup, ranking: Ranking) -> Card:
         "; ".join(labels),
         expected(row.score, row.score_low, row.score_high),
         tuple(line for line in lines if line),
-        f"{money(row.price)} for what is new" if row.price else "",
+        f"{money(row.price)} for what is new" if row.price and len(row.new_parts) != 1 else "",
     )
 
 

@@ -10,7 +10,7 @@ from matchkit.words.screen import Screen, screen, sentences
 CAUTIONS = (
     "Clean and disinfect a mouthpiece before it goes to another player; one reed a player.",
     "Wet and play in every reed alike before it counts, and set it flush with the tip rail.",
-    "Rest when the sheet says so; stop when the lip hurts.",
+    f"Rest after every {REST_AFTER} turns; stop when the lip hurts.",
     "Long loud playing harms hearing: wear protection, and follow local rules.",
 )
 
