@@ -23,7 +23,8 @@ from matchkit.learn.trial.evaluation import Evaluation, Score
 from matchkit.records.quantity import Record
 from matchkit.records.schema import TABLES
 from matchkit.report.pages import labels_page, page_of
-from matchkit.words.paper.sheet import Label, customer_sheet, label_of
+from matchkit.words.paper.headings import INVENTED
+from matchkit.words.paper.sheet import MEANING, Label, customer_sheet, label_of
 from matchkit.words.playtest.learned import evaluation_screen
 from matchkit.words.rank import rank_screen
 from matchkit.words.screen import Screen, Table, Text, Title
@@ -327,6 +328,16 @@ def test_a_label_names_a_strength_of_every_line() -> None:
     for profile in {row.profile for row in found.rows if row.steps is not None}:
         best = min((row for row in found.rows if row.profile == profile), key=lambda row: abs(row.steps or 0.0))
         assert any(line.startswith(f"{profile}: {best.strength:g}") for line in label.lines)
+
+
+def test_what_a_page_shows(pages: dict[str, Path]) -> None:
+    """A piece's record has its lay, a batch its three kinds of picture; what is the demo's says that it is invented, a customer's sheet what its marks mean."""
+    texts = {name: path.read_text(encoding="utf-8") for name, path in pages.items()}
+    assert texts["record"].count("<img") == 1
+    assert texts["batch"].count("<img") >= 3
+    assert all(INVENTED in texts[name] for name in COMMANDS)
+    assert MEANING in texts["customer"]
+    assert "\N{REPLACEMENT CHARACTER}" not in "".join(texts.values())
 
 
 def test_the_sheets_of_an_evening_keep_the_secret(pages: dict[str, Path]) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from matchkit.cli.options import data_option, jobs_option, open_data, output_options, picture_options, study_option
-from matchkit.cli.printing import draw, show, write_figure
+from matchkit.cli.printing import PAGE_FILE, draw, show, write_figure
 from matchkit.cli.progress import bar
 from matchkit.words.maker.batch import batch_screen
 from matchkit.words.maker.beside import beside_screen
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from matchkit.maker.conformity.batch import BatchReport
 
 FAILS = 5
+
+MOST_LAYS = 6
+"""A record of more pieces has no picture of each lay."""
 
 
 @click.command(name="batch")
@@ -78,6 +81,9 @@ def command(
     if record or piece is not None:
         day = None if made_on is None else made_on.date()
         filed = house.record(pieces, piece=piece, spec=options["spec"], studies=studies, made_on=day)
+        if click.get_current_context().meta.get(PAGE_FILE) is not None and len(filed.pieces) <= MOST_LAYS:
+            lays = [house.facing(one.mouthpiece_id, pieces=pieces, studies=studies) for one in filed.pieces]
+            draw(filed, record_screen, also=lays)
         show(filed, record_screen, style, out)
         return
     with bar("measuring and pairing") as progress:
