@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from matchkit.maker.conformity.batch import BatchReport, FeatureSummary
+    from matchkit.maker.conformity.beside import BatchesBeside
     from matchkit.maker.conformity.drawing import Judged
     from matchkit.maker.gauge import GaugeStudy
     from matchkit.maker.measure.report import FacingReport
@@ -238,6 +239,36 @@ def chart(feature: FeatureSummary, panels: Sequence[Axes]) -> None:
         below.axhline(found.range_high, color=FAIR, linewidth=0.8, linestyle="--")
         below.set_ylabel("piece to piece")
     panels[-1].set_xlabel("piece, in the order of making")
+
+
+def batches_beside(found: BatchesBeside, panels: Sequence[Axes]) -> None:
+    """Draw by how much each size's mean differs from one batch to the other, over the first's spread, with its range; below, the size that differs most, piece by piece."""
+    axes = panels[0]
+    shown = [item for item in found.features if item.sds[0] > 0]
+    for row, item in enumerate(shown):
+        low, mid, high = (value / item.sds[0] for value in (item.difference_low, item.difference, item.difference_high))
+        axes.plot([low, high], [row, row], color=FIRST, linewidth=1.4)
+        axes.plot(mid, row, "s" if item.different else "o", color=FIRST, fillstyle="full" if item.different else "none")
+    axes.axvline(0, color=INK, linewidth=0.8)
+    name_rows(axes, [f"{item.model} {feature_words(item.at)}" for item in shown], size=8)
+    axes.set_xlabel(f"{found.second} less {found.first}, in standard deviations of {found.first}")
+    title(
+        axes,
+        f"{found.second} against {found.first}",
+        "Lines are ranges that hold 19 times of 20 for all sizes together. Full squares: another size.",
+    )
+    quiet(*panels)
+    charted = [item for item in shown if item.chart is not None]
+    if len(panels) > 1 and charted:
+        most = max(charted, key=lambda item: abs(item.difference) / item.sds[0])
+        values = np.array(most.chart.values if most.chart is not None else ())
+        below, place, turn = panels[1], np.arange(1, len(values) + 1), most.counts[0]
+        below.plot(place[:turn], values[:turn], "o-", color=LEFT, markersize=3, linewidth=0.8, label=plain(found.first))
+        below.plot(place[turn:], values[turn:], "s-", color=RIGHT, markersize=3, linewidth=0.8, label=plain(found.second))
+        below.axvline(turn + 0.5, color=FAINT, linewidth=0.8, linestyle=":")
+        below.set_ylabel(feature_words(most.at))
+        below.set_xlabel("piece, in the order of making")
+        below.legend(frameon=False, fontsize=8)
 
 
 def reface_removal(plan: RefacePlan, panels: Sequence[Axes]) -> None:

@@ -39,6 +39,10 @@ def _rows(
     return lambda answer: (width, base + each * count(answer))
 
 
+def _charted(beside: Any) -> bool:
+    return any(item.chart is not None and item.sds[0] > 0 for item in beside.features)
+
+
 PICTURES: dict[str, Picture] = {
     "Ranking": Picture(counter.rank_map, _sized(8.0, 5.4)),
     "Strengths": Picture(counter.strengths_ladder, _sized(8.0, 6.0)),
@@ -54,6 +58,11 @@ PICTURES: dict[str, Picture] = {
         bench.batch_cells, lambda a: (3.0 + 0.42 * len(bench.batch_columns(a)), 2.2 + 0.22 * len(a.pieces)), narrows=False
     ),
     "FeatureSummary": Picture(bench.chart, _sized(8.0, 5.4), (3, 2)),
+    "BatchesBeside": Picture(
+        bench.batches_beside,
+        lambda a: (8.0, 3.6 + 0.22 * len(a.features) if _charted(a) else 1.6 + 0.22 * len(a.features)),
+        lambda a: (len(a.features) + 2, 10) if _charted(a) else (1,),
+    ),
     "Pairing": Picture(bench.pairing_strips, _rows(lambda a: len(a.lots), each=0.26, base=1.8)),
     "RefacePlan": Picture(bench.reface_removal, _sized(8.0, 4.6)),
     "GaugeStudy": Picture(bench.gauge_parts, lambda a: (8.0, 6.2 if a.cells else 3.4), lambda a: (1, 1) if a.cells else (1,)),

@@ -12,6 +12,7 @@ import pytest
 from matplotlib.patches import Rectangle
 
 import matchkit as mk
+from matchkit.files import shipped
 from matchkit.report import draw
 from matchkit.report.counter import _target
 from matchkit.report.figures import PICTURES, figure_bytes, figure_of, plot, style_of
@@ -36,6 +37,7 @@ def answers() -> dict[str, Any]:
         "FacingReport": house.facing("TB-25-07"),
         "BatchReport": batch,
         "FeatureSummary": next(item for item in batch.features if item.chart is not None),
+        "BatchesBeside": house.batches(shipped("data/demo-bench/batch"), shipped("data/demo-bench/batch")),
         "Pairing": batch.pairings[0],
         "RefacePlan": house.reface("AM-05", tip_by_mm=0.1),
         "GaugeStudy": mk.gauge_study()[0],

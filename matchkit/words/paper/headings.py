@@ -79,6 +79,7 @@ _CAPTIONS = {
     "FacingReport": "The lay of both rails with every reading, and how far it is from a smooth curve, with its doubt.",
     "BatchReport": "Every piece by every size: how far it is from the drawing, and whether it is within.",
     "FeatureSummary": "A size in the order of making, with the limits of the drawing and of the process, and the drift.",
+    "BatchesBeside": "By how much each size's mean differs between the batches, with its range; below, the size that differs most, piece by piece over both.",
     "Pairing": "For every strength of reed the range of closing pressures on these pieces, against the house's range.",
     "RefacePlan": "What comes off where, on both rails, against how well the facing is known.",
     "GaugeStudy": "How much one person, people among one another and the pieces themselves differ, each with its range; below, how far each person reads "
