@@ -1,7 +1,7 @@
 """No answer changes unnoticed: what the demo house answers, every number of it, against what it answered when it was last looked at.
 
 These files say that something changed, not that it was right before: what is right is held elsewhere, against sources. After a change that is
-meant, ``python tests/test_answers.py`` writes them anew, and the difference belongs into the commit. All on invented data.
+meant, ``python tests/test_answers.py`` writes them anew, and what the test said belongs into the commit's message. All on invented data.
 """
 
 from __future__ import annotations
@@ -90,4 +90,4 @@ def test_every_kept_answer_is_asked_for() -> None:
 
 if __name__ == "__main__":
     for question in QUESTIONS:
-        (FOLDER / f"{question}.json").write_text(json.dumps(_answer(question), indent=0) + "\n", encoding="utf-8")
+        (FOLDER / f"{question}.json").write_text(json.dumps(_answer(question), separators=(",", ":")) + "\n", encoding="utf-8")
