@@ -263,6 +263,21 @@ def test_the_likelihood_is_that_of_a_normal_distribution() -> None:
     assert value == pytest.approx(float(theirs), abs=1e-8)
 
 
+def test_an_inverse_is_refined(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An inverse that is off in its tenth digit is right again to the error squared: held to scipy's solution of the same system."""
+    from scipy.linalg import cho_solve, cholesky
+
+    weighed = Weighed.plain(some_tests(60).coded())
+    plain = Dense(weighed, PRIOR)
+    whole = plain.smooth + level_covariance(plain.marks, PRIOR, plain.wider) + np.diag(plain.noise)
+    exact = cho_solve((cholesky(whole, lower=True), True), np.eye(60))
+    inverse, rng = np.linalg.inv, np.random.default_rng(3)
+    monkeypatch.setattr(np.linalg, "inv", lambda matrix: inverse(matrix * (1 + 1e-10 * rng.standard_normal(matrix.shape))))
+    rough = np.abs(np.linalg.inv(whole) - exact).max()
+    assert rough > 1e-10
+    assert np.abs(Dense(weighed, PRIOR).inverse - exact).max() < 1e-3 * rough
+
+
 def test_variances_are_found_again() -> None:
     """Marks drawn with known variances give them back, within their doubt."""
     truth = Variances(**(NONE | {"player": 1.0, "mouthpiece": 0.8, "noise": 0.6, "smooth": 0.01, "own": 0.01}))

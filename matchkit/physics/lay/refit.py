@@ -18,6 +18,8 @@ _SMALL = 1e-7
 """Below this, in relative parameters, comparing sums of squares tells nothing more, and steps are whole."""
 _DONE = 1e-12
 _LONGEST = 0.3
+_NEAR = 1e-4
+"""A draw whose next whole step is shorter is near its minimum."""
 _LEAST_U_M = 1e-9
 _LOW = np.array([1e-3, 1e-3, 0.25, -0.25])
 _HIGH = np.array([0.1, 0.2, 1.0, 2.0])
@@ -137,6 +139,12 @@ def redraw(
         left = left[~(better & (size < _DONE))]
         if not len(left):
             break
+    for _ in range(2):  # whole steps, beyond what comparing sums of squares can tell
+        orthogonal, triangular = np.linalg.qr(data.slopes(parameters) * scale)
+        right = np.einsum("dnp,dn->dp", orthogonal, data.miss(parameters))
+        step = np.linalg.solve(triangular, right[:, :, None])[:, :, 0]
+        near = np.abs(step).max(axis=1) < _NEAR
+        parameters[:, near] = np.clip(parameters - (scale * step).T, low, high)[:, near]
     return Redrawn(parameters)
 
 
