@@ -65,6 +65,8 @@ CHECKED_ELSEWHERE = {
     "matchkit.physics.lay.flaws.find_flaws": "tests/maker/test_ghosts.py, on pieces of a known truth",
     "matchkit.physics.lay.scaled.scaled_lay": "tests/parts/test_said.py, against stretched readings fitted anew, and against an ellipse (analytic)",
     "matchkit.physics.lay.fair.same_shape": "tests/physics/test_facing.py, against the whole fit",
+    "matchkit.physics.lay.fair.miss_slopes": "tests/maker/test_measure.py, against the complex step (analytic)",
+    "matchkit.physics.lay.fair.usual_slopes": "tests/maker/test_measure.py, against the complex step (analytic)",
     "matchkit.physics.lay.fair.usual": "tests/physics/test_facing.py, by what few feelers leave open",
     "matchkit.physics.lay.facing.evened": "tests/physics/test_facing.py, against rails stretched by a known share (analytic)",
     "matchkit.physics.lay.scan.readings_from_profile": "tests/physics/test_scan.py, against an arc and simulated noise (analytic)",

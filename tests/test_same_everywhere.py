@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from printed import hold_printed
 
 import matchkit as mk
 from matchkit.cli import PLACES, main
+from matchkit.cli.printing import show
 from matchkit.files import shipped
 from matchkit.learn.blend import fit_blend
 from matchkit.records.parts import FacingReading
@@ -108,6 +110,11 @@ def nudged(seed: int | None) -> Iterator[Callable[[Tables], Tables]]:
         yield lambda tables: _nudged_tables(tables, rng)
 
 
+def _several(screen: Callable[..., Any], kept: list[Any], answers: Any, **options: Any) -> Any:
+    kept.append({"studies": [answer.to_dict() for answer in answers]})
+    return screen(answers, **options)
+
+
 def answers(seed: int | None, names: tuple[str, ...]) -> tuple[dict[str, Any], dict[str, str], Any]:
     """Ask everything of the demo house, or of one that was disturbed: what answers hold, what they print, and the settings chosen."""
     found: dict[str, Any] = {}
@@ -123,22 +130,24 @@ def answers(seed: int | None, names: tuple[str, ...]) -> tuple[dict[str, Any], d
         for name in names:
             kept: list[Any] = []
 
-            def to_json(value: Any, kept: list[Any] = kept) -> str:
-                kept.append(value)
-                return "{}"
+            def shown(answer: Any, *given: Any, kept: list[Any] = kept) -> None:
+                kept.append(answer.to_dict())
+                show(answer, *given)
 
             words = list(COMMANDS[name])
             folder = next(name for name, commands in PLACES.items() if words[0] in commands)
             module = import_module(f"matchkit.cli.{folder}.{words[0]}")
             with pytest.MonkeyPatch.context() as inner:
-                inner.setattr("matchkit.cli.printing.to_json", to_json)
-                for used, instead in (("to_json", to_json), ("open_data", lambda *_, **__: house)):
-                    if hasattr(module, used):
-                        inner.setattr(module, used, instead)
-                result = CliRunner().invoke(main, [*words, "--format", "json"])
+                if words[0] == "gauge":  # several answers on one screen
+                    inner.setattr(module, "gauge_screen", partial(_several, module.gauge_screen, kept))
+                else:
+                    inner.setattr(module, "show", shown)
+                if hasattr(module, "open_data"):
+                    inner.setattr(module, "open_data", lambda *_, **__: house)
+                result = CliRunner().invoke(main, words)
                 assert result.exit_code in (0, 5), result.output
-                found[name] = kept[0]
-                printed[name] = CliRunner().invoke(main, words).stdout
+                (found[name],) = kept
+                printed[name] = result.stdout
         chosen = vars(fit_blend(house.learner.rated_tests, None, bounds=False).variances)
         blend = house.learner.blend
         intervals = {kind: vars(interval) for kind, interval in blend.intervals.items()}

@@ -108,7 +108,7 @@ class MakerQuestions(Rooms):
         pair
             whether to pair it with the house reeds
         draws
-            how many seeded draws a pairing takes
+            how many seeded draws a pair takes; by default a thousand, and fewer for more than a thousand pieces
         jobs, progress
             processes that share the work; called with parts done and parts in all
 

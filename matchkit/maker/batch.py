@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
 from matchkit.maker.conformity.batch import BatchReport, Pieces, judge_batch
 from matchkit.maker.facts import LeftOut, NotPaired
 from matchkit.maker.gauge import GaugeStudy
-from matchkit.maker.pairing import DRAWS, SEED, Pairing, lots_of, pair_batch
+from matchkit.maker.pairing import SEED, Pairing, lots_of, pair_batch, reed_doubts
 from matchkit.parts.facing import FacingPart, facing_part
 from matchkit.parts.stock import Parts
 from matchkit.records.defaults import Defaults
+from matchkit.records.parts import Mouthpiece
 from matchkit.records.spec import Gauge, HouseSpec
 from matchkit.results import Progress
 from matchkit.score.player import Visitor
 from matchkit.score.scorer import Scorer
 
 BLOCK = 25
+MOST_PAIRED = 4000
+"""Pieces of a model that are paired: what a box should hold is as sure from these, in well under a minute."""
 
 
 def gauge_from(gauge: Gauge, studies: Sequence[GaugeStudy]) -> Gauge:
@@ -71,7 +75,7 @@ def judge_and_pair(
     *,
     spec: HouseSpec,
     pair: bool = True,
-    draws: int = DRAWS,
+    draws: int | None = None,
     seed: int = SEED,
     jobs: int = 1,
     progress: Progress | None = None,
@@ -81,7 +85,9 @@ def judge_and_pair(
     if not pair:
         return judged
     house = bench_scorer(scorer, spec)
-    facings = measure_facings(pieces, defaults=scorer.parts.stock.defaults, spec=spec, jobs=jobs, progress=progress)
+    made = Counter((piece.instrument, piece.model) for piece in pieces.mouthpieces)
+    few = replace(pieces, mouthpieces=spread_over(pieces.mouthpieces))
+    facings = measure_facings(few, defaults=scorer.parts.stock.defaults, spec=spec, jobs=jobs, progress=progress)
     pairings: list[Pairing] = []
     not_paired: list[NotPaired] = []
     left_out: list[LeftOut] = []
@@ -105,9 +111,10 @@ def judge_and_pair(
                 mine,
                 lots,
                 pairs=pairs,
-                doubt=house.uncertainty(pairs),
+                doubts=reed_doubts(house, pairs, mine),
                 view=view,
                 closing_range_kpa=closing_range,
+                made=made[instrument, model],
                 draws=draws,
                 seed=seed,
                 jobs=jobs,
@@ -120,6 +127,16 @@ def judge_and_pair(
         not_paired=tuple(dict.fromkeys(not_paired)),
         left_out=tuple(dict.fromkeys(left_out)),
     )
+
+
+def spread_over(pieces: Sequence[Mouthpiece]) -> tuple[Mouthpiece, ...]:
+    """Return all pieces of each model, or of a very large batch :data:`MOST_PAIRED`, evenly through the order they were made in."""
+    kept: set[str] = set()
+    for model in dict.fromkeys(piece.model for piece in pieces):
+        mine = [piece.id for piece in pieces if piece.model == model]
+        count = min(len(mine), MOST_PAIRED)
+        kept |= {mine[number * len(mine) // count] for number in range(count)}
+    return tuple(piece for piece in pieces if piece.id in kept)
 
 
 def bench_scorer(scorer: Scorer, spec: HouseSpec) -> Scorer:

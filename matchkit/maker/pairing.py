@@ -22,16 +22,20 @@ from matchkit.errors import RequestError
 from matchkit.facts import UNCERTAINTIES, Assumed
 from matchkit.maker.strips import ForTheBox, Lot, PairResult, Strip, for_the_box, strip_of
 from matchkit.pairs.table import PairTable
-from matchkit.pairs.uncertainty import Uncertainty
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart, ShapeKey
 from matchkit.physics.share_table import ShareTable, share_table
 from matchkit.score.player import PlayerView
+from matchkit.score.scorer import Scorer
 from matchkit.units import KPA, MM, PERCENT
 
 Array = NDArray[np.float64]
 
 DRAWS = 1000
+MOST_PIECES = 1000
+"""Pieces beyond which each takes fewer draws: a range of ten thousand pieces is as sure by a hundred each."""
+MOST_DOUBTS = 500
+"""Pieces on which the doubt of a reed's profile and place is worked out; each of a larger batch has that of the nearest in length."""
 LEAST_DRAWS, MOST_DRAWS = 100, 100_000
 """Fewer draws say too little of an uncertainty."""
 SEED = 20262
@@ -41,7 +45,7 @@ BLOCK = 50
 PAIRS_WITH = 0.5
 """A piece pairs with a lot where at least this share of the reeds falls into the window."""
 
-_BY_REED = tuple(UNCERTAINTIES.index(name) for name in ("window", "profile"))
+_PROFILE = UNCERTAINTIES.index("profile")
 _REACH = 4.0
 
 LEAST_READ = 3
@@ -54,6 +58,8 @@ class Pairing:
 
     instrument: str
     model: str | None
+    made: int
+    """Pieces of the batch; of a very large one only some were paired."""
     closing_range_kpa: tuple[float, float]
     blow_kpa: float
     lip_load_n: float
@@ -123,13 +129,35 @@ class Bench:
     lip_m: float
 
 
-def checked_draws(draws: int | None) -> int:
-    """Return how many draws were asked for, the usual number where none was named; RequestError for too few or too many."""
-    if draws is None:
-        return DRAWS
-    if not LEAST_DRAWS <= draws <= MOST_DRAWS:
+def checked_draws(draws: int | None) -> int | None:
+    """Return how many draws were asked for; RequestError for too few or too many."""
+    if draws is not None and not LEAST_DRAWS <= draws <= MOST_DRAWS:
         raise RequestError(f"{draws} draws; expected {LEAST_DRAWS} to {MOST_DRAWS}")
     return draws
+
+
+def usual_draws(pieces: int) -> int:
+    """Return how many draws a pair takes where no number was named.
+
+    >>> usual_draws(40), usual_draws(10_000)
+    (1000, 100)
+    """
+    return max(LEAST_DRAWS, DRAWS * MOST_PIECES // max(pieces, MOST_PIECES))
+
+
+def reed_doubts(scorer: Scorer, pairs: PairTable, facings: Sequence[FacingPart]) -> tuple[Array, Array]:
+    """Return u(ln PM) from the profile of the reed, and d ln PM with the place of the reed, 1/m, of every piece with every lot (P * L)."""
+    if len(facings) <= MOST_DOUBTS:
+        doubt = scorer.uncertainty(pairs)
+        return doubt.parts[_PROFILE], doubt.place_per_m
+    length = np.array([facing.facing_length_m for facing in facings])
+    chosen = np.argsort(length, kind="stable")[np.linspace(0, len(facings) - 1, MOST_DOUBTS).round().astype(np.intp)]
+    known = length[chosen]
+    nearest = np.searchsorted((known[1:] + known[:-1]) / 2, length)
+    lots = np.arange(len(pairs) // len(facings))
+    doubt = scorer.uncertainty(pairs.select((chosen[:, None] * len(lots) + lots).ravel()))
+    rows = (nearest[:, None] * len(lots) + lots).ravel()
+    return doubt.parts[_PROFILE, rows], doubt.place_per_m[rows]
 
 
 def pair_batch(
@@ -137,17 +165,20 @@ def pair_batch(
     lots: Sequence[Lot],
     *,
     pairs: PairTable,
-    doubt: Uncertainty,
+    doubts: tuple[Array, Array],
     view: PlayerView,
     closing_range_kpa: tuple[float, float],
-    draws: int = DRAWS,
+    made: int | None = None,
+    draws: int | None = None,
     seed: int = SEED,
     jobs: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> Pairing:
-    """Pair every facing with every lot; ``pairs`` (P * L) and their ``doubt`` are exact, piece by piece."""
+    """Pair every facing with every lot; ``pairs`` (P * L) are exact, piece by piece, ``doubts`` those of :func:`reed_doubts`."""
     from joblib import Parallel, delayed
 
+    draws = usual_draws(len(facings)) if draws is None else draws
+    profile, by_place = doubts
     bench = benches(facings, lots, lip_m=view.lip_m)
     blocks = [range(start, min(start + BLOCK, len(facings))) for start in range(0, len(facings), BLOCK)]
     seeds = np.random.SeedSequence(seed).spawn(len(facings))
@@ -155,8 +186,8 @@ def pair_batch(
         pairs.closing_pressure_pa.reshape(len(facings), -1),
         pairs.lip_area_m2.reshape(len(facings), -1),
         pairs.closing_share(lip_force_n=view.lip_force_n).reshape(len(facings), -1),
-        np.sqrt((doubt.parts[list(_BY_REED)] ** 2).sum(axis=0)).reshape(len(facings), -1),
-        doubt.place_per_m.reshape(len(facings), -1),
+        np.hypot(pairs.of_facings(lambda facing: facing.u_load_width), profile).reshape(len(facings), -1),
+        by_place.reshape(len(facings), -1),
     )
     work = (
         delayed(_draw_block)(
@@ -173,7 +204,7 @@ def pair_batch(
         results += found
         if progress is not None:
             progress(done, len(blocks))
-    return _summed_up(facings, lots, results, view=view, closing_range_kpa=closing_range_kpa, draws=draws, seed=seed)
+    return _summed_up(facings, lots, results, view=view, closing_range_kpa=closing_range_kpa, made=made, draws=draws, seed=seed)
 
 
 def benches(facings: Sequence[FacingPart], lots: Sequence[Lot], *, lip_m: float) -> list[Bench]:
@@ -237,54 +268,73 @@ def _draw_block(
     seeds: Sequence[np.random.SeedSequence],
     setting: _Setting,
 ) -> list[PairResult]:
-    draws, low, high = setting.draws, setting.low_pa, setting.high_pa
-    blown_pa = setting.blow_pa / constants.BLOW_FRACTION.value
-    half_step = math.log(1 + constants.HALF_STRENGTH.value)
-    found = []
+    found: list[PairResult] = []
     for place, (facing, seed) in enumerate(zip(facings, seeds, strict=True)):
-        rng = np.random.default_rng(seed)
-        tip, length, half = draw_facing(facing, draws=draws, rng=rng)
-        offset = rng.normal(0, constants.U_REED_PLACE.value * MM, draws)
-        fair = facing.lay.fair
-        shape = half / length
-        for column, item in enumerate(bench):
-            pressure, lip_area, share, u_shape, by_place = (float(part[place, column]) for part in solved)
-            where = item.table.places(
-                np.append(tip, facing.lay.tip_opening_m),
-                np.append(length, fair.facing_length_m),
-                np.append(shape, fair.half_open_m / fair.facing_length_m),
-            )
-            solved_ln = item.table.ln_pressures(where)
-            of_facing = solved_ln[:-1] - solved_ln[-1] + by_place * offset
-            unseen = constants.UNSEEN[facing.mouthpiece.instrument] * PERCENT
-            u_reed = math.sqrt(item.lot.u_level**2 + u_shape**2 + unseen**2)
-            ln_pressure = math.log(pressure) + of_facing + rng.normal(0, item.lot.spread, draws) + rng.normal(0, u_reed, draws)
-            drawn = np.exp(ln_pressure)
-            opening = np.minimum(blown_pa * tip / drawn, tip) / MM
-            lip_pa = setting.lip_force_n / lip_area
-            table = item.table.shares(
-                where,
-                lip_share=np.append(np.clip(lip_pa / drawn, 0, 0.9), min(lip_pa / pressure, 0.9)),
-            )
-            shares = np.maximum(share + table[:-1] - table[-1], 0.0)
-            found.append(
-                PairResult(
-                    mouthpiece_id=facing.mouthpiece.id,
-                    lot=item.lot.id,
-                    closing_pressure_kpa=float(np.median(drawn)) / KPA,
-                    u_closing_pressure_kpa=float(drawn.std(ddof=1)) / KPA,
-                    effort_kpa=(float(np.median(drawn)) - blown_pa) / KPA,
-                    playing_opening_mm=float(np.median(opening)),
-                    u_playing_opening_mm=float(opening.std(ddof=1)),
-                    closing_share=float(np.median(shares)),
-                    u_closing_share=float(shares.std(ddof=1)),
-                    in_range=float(((drawn >= low) & (drawn <= high)).mean()),
-                    in_range_half_softer=float(
-                        ((drawn >= low * math.exp(half_step)) & (drawn <= high * math.exp(half_step))).mean()
-                    ),
-                )
-            )
+        found += _draw_piece(facing, bench, [part[place] for part in solved], np.random.default_rng(seed), setting)
     return found
+
+
+def _draw_piece(
+    facing: FacingPart, bench: Sequence[Bench], solved: Sequence[Array], rng: np.random.Generator, setting: _Setting
+) -> list[PairResult]:
+    """Draw one piece with all L lots; ``solved`` are closing pressure, lip area, share, u of the profile and slope with the place, (L,) each."""
+    pressure, lip_area, share, u_shape, by_place = solved
+    tip, length, half = draw_facing(facing, draws=setting.draws, rng=rng)
+    offset = rng.normal(0, constants.U_REED_PLACE.value * MM, setting.draws)
+    fair = facing.lay.fair
+    lays = (
+        np.append(tip, facing.lay.tip_opening_m),
+        np.append(length, fair.facing_length_m),
+        np.append(half / length, fair.half_open_m / fair.facing_length_m),
+    )  # the piece itself stands last
+    tables = list({id(item.table): item.table for item in bench}.values())  # one serves all strengths of a profile
+    columns = [[column for column, item in enumerate(bench) if item.table is table] for table in tables]
+    places = [table.places(*lays) for table in tables]
+    looked_up = np.empty((len(bench), setting.draws + 1))
+    for table, where, mine in zip(tables, places, columns, strict=True):
+        looked_up[mine] = table.ln_pressures(where)
+    unseen = constants.UNSEEN[facing.mouthpiece.instrument] * PERCENT
+    level, box = (np.array([getattr(item.lot, name) for item in bench]) for name in ("u_level", "spread"))
+    sd = np.sqrt(box**2 + level**2 + u_shape**2 + unseen**2)
+    middle = np.log(pressure)[:, None] + looked_up[:, :-1] - looked_up[:, -1:] + by_place[:, None] * offset
+    drawn = np.exp(middle + sd[:, None] * rng.standard_normal(middle.shape))
+    blown_pa = setting.blow_pa / constants.BLOW_FRACTION.value
+    lip_pa = setting.lip_force_n / lip_area
+    lip_share = np.concatenate([lip_pa[:, None] / drawn, (lip_pa / pressure)[:, None]], axis=1).clip(0.0, 0.9)
+    for table, where, mine in zip(tables, places, columns, strict=True):
+        everywhere = np.tile(where, len(mine))
+        looked_up[mine] = table.shares(everywhere, lip_share=lip_share[mine].ravel()).reshape(len(mine), -1)
+    shares = np.maximum(share[:, None] + looked_up[:, :-1] - looked_up[:, -1:], 0.0)
+    every = np.stack([drawn / KPA, np.minimum(blown_pa * tip / drawn, tip) / MM, shares])
+    median, spread = np.median(every, axis=2), every.std(axis=2, ddof=1)
+    half_step = math.log(1 + constants.HALF_STRENGTH.value)
+    ends = {"low_pa": setting.low_pa, "high_pa": setting.high_pa}
+    told = np.stack(
+        [
+            median[0],
+            spread[0],
+            median[0] - blown_pa / KPA,
+            median[1],
+            spread[1],
+            median[2],
+            spread[2],
+            share_within(middle, sd=sd, **ends),
+            share_within(middle - half_step, sd=sd, **ends),
+        ],
+        axis=1,
+    )
+    return [PairResult(facing.mouthpiece.id, item.lot.id, *row) for item, row in zip(bench, told.tolist(), strict=True)]
+
+
+def share_within(middle: Array, *, sd: Array, low_pa: float, high_pa: float) -> Array:
+    """Return the share of reeds of each lot within a range of closing pressure (L,), exact but for the draws.
+
+    ``ln PM`` is normal about the middle of each draw (L, D), with the standard deviation of the lot (L,).
+    """
+    from scipy.special import ndtr
+
+    low, high = ((math.log(end) - middle) / sd[:, None] for end in (low_pa, high_pa))
+    return np.asarray((ndtr(high) - ndtr(low)).mean(axis=1))
 
 
 def _summed_up(
@@ -294,6 +344,7 @@ def _summed_up(
     *,
     view: PlayerView,
     closing_range_kpa: tuple[float, float],
+    made: int | None,
     draws: int,
     seed: int,
 ) -> Pairing:
@@ -312,6 +363,7 @@ def _summed_up(
     return Pairing(
         instrument=facings[0].mouthpiece.instrument,
         model=facings[0].mouthpiece.model,
+        made=len(facings) if made is None else made,
         closing_range_kpa=closing_range_kpa,
         blow_kpa=view.blow_pa / KPA,
         lip_load_n=view.lip_force_n,

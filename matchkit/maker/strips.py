@@ -92,6 +92,8 @@ class ForTheBox:
 
 MOSTLY = 0.9
 """A strength goes with a piece where this share of its box lies within the house's range."""
+LEAST_SHARE = 0.001
+"""A strength of which fewer pairs lie in the range has none there."""
 NEARLY = 0.02
 """Shares within this are alike."""
 
@@ -141,7 +143,7 @@ def _quantiles(centres: Array, spread: float, shares: tuple[float, ...]) -> list
 
 def for_the_box(strips: Sequence[Strip], range_kpa: tuple[float, float]) -> ForTheBox | None:
     """Choose the strength for the box: of those that are playable and keep (nearly) most pairs, the one nearest the middle of the range."""
-    fit = [strip for strip in strips if strip.playable and strip.in_range > 0]
+    fit = [strip for strip in strips if strip.playable and strip.in_range >= LEAST_SHARE]
     if not fit:
         return None
     middle = (math.log(range_kpa[0]) + math.log(range_kpa[1])) / 2

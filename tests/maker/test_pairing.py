@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 import matchkit as mk
+import matchkit.maker.batch
+import matchkit.maker.pairing
 from matchkit import constants
+from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.batch import bench_scorer, judge_and_pair, measure_facings
 from matchkit.maker.conformity.batch import gather
 from matchkit.maker.facts import NotPaired
 from matchkit.maker.measure.monte_carlo import monte_carlo
-from matchkit.maker.pairing import draw_facing, lots_of
+from matchkit.maker.pairing import draw_facing, lots_of, share_within, usual_draws
 from matchkit.parts.facing import rails_of
 from matchkit.parts.stock import Parts
 from matchkit.physics.closing import LIP_REACH, LIP_SHARES, close_reeds
@@ -24,6 +28,7 @@ from matchkit.records.spec import HouseSpec
 from matchkit.score.scorer import Scorer
 from matchkit.tables.defaults import read_defaults
 from matchkit.tables.store import PIECES_TABLES, read_tables
+from matchkit.words.maker.batch import batch_screen
 
 SPAN: dict[str, tuple[float, float]] = {"tips_m": (2.3e-3, 2.7e-3), "lengths_m": (23e-3, 27e-3), "shapes": (0.30, 0.38)}
 
@@ -126,6 +131,37 @@ def test_a_strip_holds_the_spread_and_nothing_else(report: mk.BatchReport) -> No
             moved = np.exp(drawn + shift * lot.u_level)
             assert float(((moved >= low) & (moved <= high)).mean()) == pytest.approx(told, abs=0.01)
         assert strip.level_pct == pytest.approx(100 * lot.u_level)
+
+
+def test_large_batches_draw_less_and_say_the_same(report: mk.BatchReport, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With a hundred draws a piece, and doubts worked out on ten pieces only, every share in range is that of whole draws within 0.06, each strip's within 0.01."""
+    monkeypatch.setattr(matchkit.maker.pairing, "MOST_DOUBTS", 10)
+    few, whole = mk.open().batch(draws=100).pairings[0], report.pairings[0]
+    assert (few.draws, whole.draws) == (100, usual_draws(40))
+    assert [pair.in_range for pair in few.pairs] == pytest.approx([pair.in_range for pair in whole.pairs], abs=0.06)
+    assert [strip.in_range for strip in few.lots] == pytest.approx([strip.in_range for strip in whole.lots], abs=0.01)
+    assert few.pairs != whole.pairs
+
+
+def test_very_large_batches_are_paired_in_part(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of forty pieces ten are paired where more are too many: every fourth, all of them judged, and it is said."""
+    monkeypatch.setattr(matchkit.maker.batch, "MOST_PAIRED", 10)
+    report = mk.open().batch(draws=100)
+    pairing = report.pairings[0]
+    paired = list(dict.fromkeys(pair.mouthpiece_id for pair in pairing.pairs))
+    assert paired == [piece.mouthpiece_id for piece in report.pieces][::4]
+    assert (pairing.made, len(report.pieces)) == (40, 40)
+    assert "10 of 40 pieces, evenly through the batch." in lay_out(batch_screen(report))
+    assert "evenly through the batch" not in lay_out(batch_screen(mk.open().batch(pair=False)))
+
+
+def test_shares_in_range_are_those_of_counting() -> None:
+    """A normal distribution about each draw, against counting reeds drawn about them (seeded)."""
+    rng = np.random.default_rng(4)
+    middle, sd = math.log(12e3) + rng.normal(0, 0.05, (2, 200)), np.array([0.12, 0.05])
+    drawn = np.exp(middle[:, :, None] + sd[:, None, None] * rng.standard_normal((2, 200, 5000)))
+    counted = ((drawn >= 11e3) & (drawn <= 14e3)).mean(axis=(1, 2))
+    assert share_within(middle, sd=sd, low_pa=11e3, high_pa=14e3) == pytest.approx(counted, abs=2e-3)
 
 
 def test_no_unplayable_strength_goes_on_the_box(report: mk.BatchReport) -> None:

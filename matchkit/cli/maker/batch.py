@@ -29,7 +29,7 @@ MOST_LAYS = 6
 @click.option("--house", "spec", metavar="FILE", help="A house.toml with the drawings.  [default: that of --data]")
 @study_option
 @click.option("--no-pairing", "pair", is_flag=True, flag_value=False, default=True, help="Judge only; leave the reeds out.")
-@click.option("--draws", type=int, default=1000, show_default=True, help="Monte Carlo draws a pair.")
+@click.option("--draws", type=int, help="Monte Carlo draws a pair (default: 1000, fewer for more than 1000 pieces).")
 @jobs_option("Workers")
 @click.option("--figure-pairs", metavar="FILE", help="Draw the pairing, a strip a strength, into an svg, png or pdf.")
 @click.option("--figure-chart", metavar="FILE", help="Draw the tip openings in the order of making, into an svg, png or pdf.")

@@ -219,7 +219,7 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         pieces=judged,
         counts=counts,
         features=summaries(judged, order_known=pieces.order_known),
-        what_if=_what_if(pieces, rails, spec, curves) if counts["inconclusive"] else (),
+        what_if=_what_if(pieces, judged, rails, spec, curves) if counts["inconclusive"] else (),
         worst_share=worst_share(len(judged)) if everything else None,
         pairings=(),
         order_known=pieces.order_known,
@@ -242,9 +242,16 @@ def _counts(verdicts: Any) -> dict[str, int]:
 
 
 def _what_if(
-    pieces: Pieces, rails: dict[str, dict[str, Readings]], spec: HouseSpec, curves: dict[str, FairCurve | None]
+    pieces: Pieces,
+    judged: Sequence[PieceJudged],
+    rails: dict[str, dict[str, Readings]],
+    spec: HouseSpec,
+    curves: dict[str, FairCurve | None],
 ) -> tuple[WhatIf, ...]:
-    """Judge the same values as if they had been read twice as often, or with a finer gauge."""
+    """Judge the same values as if they had been read twice as often, or with a finer gauge.
+
+    Whatever has a verdict keeps it where the same value is surer, so only pieces without one are judged again.
+    """
     gauge = spec.gauge
     ways: list[tuple[Any, float, float, float]] = [("stops twice as often", 2**-0.5, gauge.stop_step_mm, 1.0)]
     if gauge.stop_step_mm > FINER_STEP_MM:
@@ -264,7 +271,11 @@ def _what_if(
             curve=curves[model],
         )
 
-    return tuple(WhatIf(how, _counts(verdict(piece, *better) for piece in pieces.mouthpieces)) for how, *better in ways)
+    both = list(zip(pieces.mouthpieces, judged, strict=True))
+    return tuple(
+        WhatIf(how, _counts(verdict(piece, *better) if now.verdict == "inconclusive" else now.verdict for piece, now in both))
+        for how, *better in ways
+    )
 
 
 def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tuple[FeatureSummary, ...]:

@@ -194,6 +194,30 @@ def usual(parameters: Array, tip_m: Array | float) -> tuple[Array, Array]:
     return (parameters[2] - EXPONENT) / U_EXPONENT, (parameters[3] * tip_m / MM - BEND) / U_BEND
 
 
+def miss_slopes(parameters: Array, x_m: Array, y_m: Array, *, u_x: Array, u_y: Array) -> Array:
+    """Return how the residuals of readings (..., n), misses along x over their standard uncertainties, move with the parameters (..., n, 4).
+
+    Written out, weights that follow the curve included; ``parameters`` are (4,), or (4, ...) of many curves at once.
+    """
+    size, exponent, bend = shape = parameters[1:]
+    t, run, fall = y_m / MM, run_m(shape, y_m), fall_m(shape, y_m)
+    sigma = np.sqrt(u_x**2 + (fall * u_y) ** 2 + _LEAST_U_M**2)
+    power, log = size * t ** (exponent - 1) / MM, np.log(t)
+    wider = (parameters[0] - run - x_m) * fall * (u_y / sigma) ** 2
+    moved = run / size, run * log, size * t ** (exponent + 1)
+    steeper = fall / size, fall * log + power * (1 + bend * t), power * (exponent + 1) * t
+    along = [-(by_run + wider * by_fall) / sigma for by_run, by_fall in zip(moved, steeper, strict=True)]
+    return np.stack([1 / sigma, *along], axis=-1)
+
+
+def usual_slopes(tip_m: Array) -> Array:
+    """Return the slopes of :func:`usual` with the parameters, for tips (...), as (..., 2, 4)."""
+    found = np.zeros((*np.shape(tip_m), 2, 4))
+    found[..., 0, 2] = 1 / U_EXPONENT
+    found[..., 1, 3] = tip_m / MM / U_BEND
+    return found
+
+
 def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, spent: int = 0) -> FairCurve:
     """Fit the fair curve to the readings of a rail (or both) and the tip opening; ``spent`` degrees of freedom have gone to levelling them.
 
@@ -216,12 +240,17 @@ def fair_curve(readings: Readings, *, tip_opening_m: float, u_tip_m: float, spen
         miss, sigma, _ = data.miss(parameters)
         return np.append(miss / sigma, usual(parameters, tip_opening_m))
 
+    def slopes(parameters: Array) -> Array:
+        found = miss_slopes(parameters, data.x, data.y, u_x=data.u_x, u_y=data.u_y)
+        return np.concatenate([found, usual_slopes(np.asarray(tip_opening_m))])
+
     tip = float(data.y.max()) / MM
     found = fit(
         residual,
         np.array([chord[1], -chord[0], EXPONENT, 0.01]),
         low=np.array([float(data.x.max()), 1e-3, LOW_EXPONENT, LEAST_BEND / tip]),
         high=np.array([0.1, 0.2, HIGH_EXPONENT, MOST_BEND / tip]),
+        slopes=slopes,
     )
     degrees = found.count - len(found.parameters) - spent
     scatter = max(1.0, found.chi_squared / degrees) if degrees > 0 else 1.0

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,7 @@ def fit(
     *,
     low: Array,
     high: Array,
+    slopes: Callable[[Array], Array] | None = None,
 ) -> Fit:
     """Minimise the sum of squared residuals within bounds, until it has converged.
 
@@ -71,6 +73,8 @@ def fit(
         maps parameters (p,) to residuals (n,), each already over its standard uncertainty; also asked just outside the bounds
     start, low, high
         (p,) each; the start is moved inside the bounds
+    slopes
+        maps parameters to the slopes of the residuals with them (n, p); without it they are taken by the complex step
 
     Raises
     ------
@@ -79,7 +83,7 @@ def fit(
     """
     parameters = np.clip(np.asarray(start, dtype=float), low, high)
     scale = np.maximum(np.abs(parameters), 1e-12)
-    problem = _Problem(residual, scale, np.asarray(low), np.asarray(high))
+    problem = _Problem(residual, slopes or partial(slopes_of, residual), scale, np.asarray(low), np.asarray(high))
     parameters = _polished(problem, _descend(problem, parameters))
     found = residual(parameters)
     size, scaled = problem.scaled_slopes(parameters)
@@ -97,6 +101,7 @@ class _Problem:
     """Residuals to be made small, with the size of each parameter and its bounds (p,)."""
 
     residual: Callable[[Array], Array]
+    slopes: Callable[[Array], Array]
     scale: Array
     low: Array
     high: Array
@@ -104,7 +109,7 @@ class _Problem:
     def scaled_slopes(self, parameters: Array) -> tuple[Array, Array]:
         """Return the sizes of the parameters (p,), and the slopes of the residuals with parameters over them (n, p)."""
         size = np.maximum(np.abs(parameters), self.scale)
-        return size, slopes_of(self.residual, parameters) * size
+        return size, self.slopes(parameters) * size
 
     def free(self, parameters: Array, downhill: Array) -> NDArray[np.bool_]:
         """Mark the parameters that no bound holds: those at one are free to come back."""

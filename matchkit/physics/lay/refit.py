@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.physics.lay.fair import U_BEND, U_EXPONENT, FairCurve, Readings, usual
+from matchkit.physics.lay.fair import FairCurve, Readings, miss_slopes, usual, usual_slopes
 from matchkit.physics.lay.shapes import fall_m, rise_m, run_m
 from matchkit.units import MM
 
@@ -72,21 +72,9 @@ class _Drawn:
         return np.concatenate([off, (np.stack(usual(parameters, self.y[:, -1])) - self.usual).T], axis=1)
 
     def slopes(self, parameters: Array) -> Array:
-        """Return the slopes of the residuals with the parameters (D, n + 2, 4); the tests hold them to the complex step."""
-        size, exponent, bend = shape = parameters[1:, :, None]
-        t, run, fall = self.y / MM, run_m(shape, self.y), fall_m(shape, self.y)
-        sigma = np.sqrt(self.u_x**2 + (fall * self.u_y) ** 2 + _LEAST_U_M**2)
-        power = size * t ** (exponent - 1) / MM
-        of_run = run / size, run * np.log(t), size * t ** (exponent + 1)
-        of_fall = fall / size, fall * np.log(t) + power * (1 + bend * t), power * (exponent + 1) * t
-        wider = (parameters[0][:, None] - run - self.x) * fall * self.u_y**2 / sigma**2
-        found = np.zeros((*self.x.shape, 4)) + (1 / sigma)[:, :, None]
-        for column, (moved, steeper) in enumerate(zip(of_run, of_fall, strict=True), start=1):
-            found[:, :, column] = -(moved + wider * steeper) / sigma
-        usually = np.zeros((len(self.x), 2, 4))
-        usually[:, 0, 2] = 1 / U_EXPONENT
-        usually[:, 1, 3] = t[:, -1] / U_BEND
-        return np.concatenate([found, usually], axis=1)
+        """Return the slopes of the residuals with the parameters (D, n + 2, 4)."""
+        found = miss_slopes(parameters[:, :, None], self.x, self.y, u_x=self.u_x, u_y=self.u_y)
+        return np.concatenate([found, usual_slopes(self.y[:, -1])], axis=1)
 
 
 def redraw(

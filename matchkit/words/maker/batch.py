@@ -240,6 +240,7 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
     none = [strip.lot for strip in pairing.lots if not strip.whole]
     return [
         f"{pairing.model or pairing.instrument} with the house reeds; nine in ten of a box close within {low:g} to {high:g} kPa, the lot's own doubt counted in:",
+        *([Text(f"{pieces} of {pairing.made} pieces, evenly through the batch.", indent=2)] if pieces < pairing.made else []),
         *([Text(f"On every piece: {', '.join(whole)}.", indent=2)] if whole else []),
         *([Text(f"On some: {', '.join(some)}.", indent=2)] if some else []),
         *([Text(f"On none: {', '.join(none)}.", indent=2)] if none else []),
