@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import ClassVar, Literal, NamedTuple
 
 import numpy as np
@@ -363,6 +364,7 @@ def expected_range(size: int, *, groups: int) -> float:
     return d2 if groups > LARGE_STUDY else float(np.sqrt(d2**2 + d3**2 / groups))
 
 
+@cache
 def range_constants(size: int) -> tuple[float, float]:
     """Return mean and standard deviation (d2, d3) of the range of ``size`` standard normal values, by quadrature.
 

@@ -158,7 +158,7 @@ def test_friedman_for_small_tables_is_exact() -> None:
 
 
 def test_friedman_nulls_reject_as_often_as_they_say() -> None:
-    """3,000 seeded tables of raters who rank at random: at most 5 % for small tables (exact), 4 to 6 % for large ones (F)."""
+    """3,000 seeded tables of raters who rank at random: at most 5 % for small tables (exact), 4 to 6 % for large ones (ranks dealt out anew)."""
     rng = np.random.default_rng(24)
     for targets, raters, low, high in ((4, 5, 0.02, 0.055), (10, 12, 0.04, 0.06)):
         found = sum(concordance(rng.normal(size=(targets, raters))).probability <= 0.05 for _ in range(3000))

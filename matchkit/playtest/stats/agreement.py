@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,22 +144,35 @@ SEED = 30
 
 def _drawn_tail(ranks: Array, spread: float) -> float:
     """Return how likely rank sums are at least so far apart where each rater's ranks fall anyhow: drawn 9,999 times by a fixed seed."""
+    given = tuple(sorted(tuple(sorted(column)) for column in ranks.T.tolist()))
+    return float((1 + (_drawn_spreads(given) >= spread - 1e-9).sum()) / (DRAWN + 1))
+
+
+@lru_cache(maxsize=8)
+def _drawn_spreads(given: tuple[tuple[float, ...], ...]) -> Array:
+    """Return how far apart rank sums fall in each draw; ``given`` are the ranks that each rater has to give, whoever gets which."""
     rng = np.random.default_rng(SEED)
-    targets, raters = ranks.shape
+    targets, raters = len(given[0]), len(given)
     sums = np.zeros((DRAWN, targets))
-    for column in ranks.T:
-        sums += column[rng.random((DRAWN, targets)).argsort(axis=1)]
-    apart = ((sums - raters * (targets + 1) / 2) ** 2).sum(axis=1)
-    return float((1 + (apart >= spread - 1e-9).sum()) / (DRAWN + 1))
+    for ranks in given:
+        sums += np.array(ranks)[rng.random((DRAWN, targets)).argsort(axis=1)]
+    return np.asarray(((sums - raters * (targets + 1) / 2) ** 2).sum(axis=1))
 
 
 def _exact_tail(ranks: Array, spread: float) -> float:
     """Return how likely rank sums are at least so far apart where each rater's ranks fall anyhow, ties as they are: counted out."""
+    apart, weight = _counted_spreads(tuple(sorted(tuple(sorted(column)) for column in ranks.T.tolist())))
+    return float(weight[apart >= spread - 1e-9].sum())
+
+
+@lru_cache(maxsize=8)
+def _counted_spreads(given: tuple[tuple[float, ...], ...]) -> tuple[Array, Array]:
+    """Return how far apart rank sums can fall, and how likely each is; ``given`` as for :func:`_drawn_spreads`."""
     from itertools import permutations
 
-    states: dict[tuple[float, ...], float] = {tuple([0.0] * len(ranks)): 1.0}
-    for column in ranks.T:
-        ways = [np.array(way) for way in permutations(column.tolist())]
+    states: dict[tuple[float, ...], float] = {tuple([0.0] * len(given[0])): 1.0}
+    for ranks in given:
+        ways = [np.array(way) for way in permutations(ranks)]
         ahead: dict[tuple[float, ...], float] = {}
         for state, weight in states.items():
             sums = np.sort(np.array(state) + np.array(ways), axis=1)
@@ -167,10 +181,9 @@ def _exact_tail(ranks: Array, spread: float) -> float:
                 key = tuple(kind)
                 ahead[key] = ahead.get(key, 0.0) + weight * count / len(ways)
         states = ahead
-    middle = ranks.shape[1] * (len(ranks) + 1) / 2
-    return float(
-        sum(weight for state, weight in states.items() if sum((rank - middle) ** 2 for rank in state) >= spread - 1e-9)
-    )
+    middle = len(given) * (len(given[0]) + 1) / 2
+    apart = ((np.array(list(states)) - middle) ** 2).sum(axis=1)
+    return np.asarray(apart), np.array(list(states.values()))
 
 
 def page_trend(ratings: Array, foretold: Array) -> float | None:
