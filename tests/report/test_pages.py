@@ -243,9 +243,33 @@ def _marked_house(folder: Path) -> dict[str, set[str]]:
     return done
 
 
+def _with_more_tables(folder: Path) -> None:
+    """Give a copied house the tables that the demo has not: a loan, a closing test, and a scan of a piece (an arc; analytic)."""
+    loan = {"id": "1", "player_id": "P02", "mouthpiece_id": "AM-04", "reed_id": "AR-A-3", "what": "taken", "note": "x"}
+    write_rows(folder / "loans.csv", [loan], [*loan])
+    pressed = {"mouthpiece_id": "AM-08", "reed_id": "AR-A-3", "place_mm": "2", "gap_mm": "0.1", "mass_g": "180", "note": "x"}
+    write_rows(folder / "closing_tests.csv", [pressed], [*pressed])
+    tip = float(next(row["tip_opening_mm"] for row in read_rows(folder / "mouthpieces.csv") if row["id"] == "AM-01"))
+    points = [
+        {
+            "mouthpiece_id": "AM-01",
+            "rail": rail,
+            "x_mm": f"{0.5 * step:g}",
+            "height_mm": f"{tip * max(1 - step / 50, 0) ** 2:.4f}",
+            "operator": "x",
+            "gauge_id": "x",
+        }
+        for rail in ("left", "right")
+        for step in range(60)
+    ]
+    write_rows(folder / "lay_points.csv", points, [*points[0]])
+
+
 def test_markup_in_every_text_field_of_a_house_stays_text(demo_copy: Path, tmp_path: Path) -> None:
     """Ids, labels, notes, materials, sessions and models that hold markup, quotes, a template, right-to-left letters and a picture letter are shown as they stand."""
+    _with_more_tables(demo_copy)
     done = _marked_house(demo_copy)
+    assert set(TABLES) - {"history"} <= set(done)
     assert {"label", "material", "serial"} <= done["mouthpieces"]
     assert {"note", "session"} <= done["playtests"]
     piece, reed, player = (name + IN_ID for name in ("AM-08", "AR-A-3", "P02"))
@@ -260,6 +284,7 @@ def test_markup_in_every_text_field_of_a_house_stays_text(demo_copy: Path, tmp_p
             ["closing", piece, reed],
             ["whatif", piece, "--tip", "-0.1:0.1:0.1", "--player", player],
             ["facing", piece],
+            ["facing", f"AM-01{IN_ID}"],
             ["reface", f"AM-05{IN_ID}", "--tip", "+0.1", "--keep", "resistance"],
             ["analyse"],
             ["plan", "two", *sets, "--attribute", "ease", "--player", player, "--session", f"other {NASTY}"],
