@@ -21,14 +21,14 @@ def strengths_screen(found: Strengths) -> Screen:
     )
     placed = [row for row in found.rows if row.steps is not None]
     apart = sorted({row.profile for row in found.rows if row.steps is None})
-    titles = ("  reed", "compared", "alike", "or move it", "kPa")
+    titles = ("  reed", "compared", "near", "or move it", "kPa")
     rows = tuple(_reed_row(row) for row in placed)
     return screen(
         f"Reeds on {found.mouthpiece_id}, compared with {compared}, softest first:",
         "",
         Table(titles, rows, right=(2, 4)) if rows else "No reed here can be compared with that.",
         "",
-        sentences("> is closest", "alike: how many of a box of ten feel like now") if rows else None,
+        sentences("> is closest", "near: how many of a box of ten are within half a strength of it") if rows else None,
         "Move the reed on the facing before buying another: forward is harder, back is freer." if rows else None,
         f"Not measured, and so not placed: {', '.join(apart)}." if apart else None,
         "kPa is the closing pressure, ± 19 times of 20; most of that moves all rows alike." if rows else None,

@@ -112,7 +112,7 @@ def label_of(found: Strengths, name: str) -> Label:
         if mine:
             best = min(mine, key=lambda row: abs(row.steps or 0.0))
             lines.append(f"{profile}: {best.strength:g}{_near(mine, best.strength)}")
-    middle = "what is played most here" if found.player in (None, VISITOR) else f"what {found.player} plays"
+    middle = "what is marked 7 or more here" if found.player in (None, VISITOR) else f"what {found.player} plays"
     return Label(name, (*lines, f"Strengths as hard as {middle}; a softer one is freer, a harder one more resistant."))
 
 
