@@ -13,13 +13,11 @@ from matchkit.units import MM
 
 Array = NDArray[np.float64]
 
-_ROUNDS = 40
+_ROUNDS = 150
 _SMALL = 1e-7
 """Below this, in relative parameters, comparing sums of squares tells nothing more, and steps are whole."""
 _DONE = 1e-12
 _LONGEST = 0.3
-_NEAR = 1e-4
-"""A draw whose next whole step is shorter is near its minimum."""
 _LEAST_U_M = 1e-9
 _LOW = np.array([1e-3, 1e-3, 0.25, -0.25])
 _HIGH = np.array([0.1, 0.2, 1.0, 2.0])
@@ -112,7 +110,10 @@ def redraw(
     for _ in range(_ROUNDS):
         now, seen, some = parameters[:, left], miss[left], data.take(left)
         slopes = some.slopes(now) * scale
-        weight = np.sqrt(damping[left, None] * (slopes**2).sum(axis=1))
+        uphill = np.einsum("dnp,dn->pd", slopes, seen)
+        held = (((now <= low) & (uphill > 0)) | ((now >= high) & (uphill < 0))).T  # by a bound
+        slopes = np.where(held[:, None, :], 0.0, slopes)
+        weight = np.where(held, 1.0, np.sqrt(damping[left, None] * (slopes**2).sum(axis=1)))
         tall = np.concatenate([slopes, weight[:, :, None] * np.eye(count)], axis=1)
         orthogonal, triangular = np.linalg.qr(tall)
         right = np.einsum("dnp,dn->dp", orthogonal[:, : seen.shape[1]], seen)
@@ -123,16 +124,11 @@ def redraw(
         better = ((further**2).sum(axis=1) < (seen**2).sum(axis=1)) | (size < _SMALL)
         taken = left[better]
         parameters[:, taken], miss[taken] = trial[:, better], further[better]
-        damping[left] = np.where(size < _SMALL, 0.0, np.where(better, damping[left] / 5, damping[left] * 8))
-        left = left[~(better & (size < _DONE))]
+        whole = damping[left] == 0.0  # a damped step may be short far from the minimum
+        damping[left] = np.where(size < _SMALL, 0.0, np.where(better, damping[left] / 5, np.maximum(damping[left] * 8, 1e-6)))
+        left = left[~(better & (size < _DONE) & whole)]
         if not len(left):
             break
-    for _ in range(2):  # whole steps, beyond what comparing sums of squares can tell
-        orthogonal, triangular = np.linalg.qr(data.slopes(parameters) * scale)
-        right = np.einsum("dnp,dn->dp", orthogonal, data.miss(parameters))
-        step = np.linalg.solve(triangular, right[:, :, None])[:, :, 0]
-        near = np.abs(step).max(axis=1) < _NEAR
-        parameters[:, near] = np.clip(parameters - (scale * step).T, low, high)[:, near]
     return Redrawn(parameters)
 
 
