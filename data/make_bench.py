@@ -143,7 +143,7 @@ def make_batch(folder: Path, rng: np.random.Generator) -> None:
             ]
             continue
         for rail in ("left", "right"):
-            for x in np.arange(0.5, 31.0, 0.25):
+            for x in np.arange(0.5, 38.0, 0.25):
                 height = truth.height(rail, float(x)) + rng.normal(0, 0.004)
                 scan.append(
                     {"mouthpiece_id": name, "rail": rail, "x_mm": f"{x:.2f}", "height_mm": f"{height:.4f}", "gauge_id": "G2"}

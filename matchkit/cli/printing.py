@@ -22,6 +22,8 @@ WIDTH = 80
 LONGEST_NAME = 28
 """Longer names are broken where a table begins with them."""
 _RULE = "    \n    \n -- \n    \n    \n    \n    \n    \n"
+_GAP = 3
+"""Columns that a table leaves free between two."""
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -132,16 +134,24 @@ def _title(left: str, right: str) -> list[str]:
 
 
 def table(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> str:
-    """Lay out a table without colour; ``columns`` are titles with ``left`` or ``right``. The last column wraps, the first where a name is long."""
+    """Lay out a table without colour; ``columns`` are titles with ``left`` or ``right``.
+
+    The last column wraps, the first where a name is long, and the widest one of words where all of them are too wide: nothing is cut.
+    """
     from rich.box import Box
+    from rich.cells import cell_len
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
     drawn = Table(box=Box(_RULE, ascii=True), pad_edge=False, show_edge=False)
+    widths = [max(map(cell_len, column)) for column in zip([title for title, _ in columns], *rows, strict=True)]
+    words = [place for place, (_, justify) in enumerate(columns) if justify != "right"]
+    tight = sum(widths) + _GAP * (len(widths) - 1) > WIDTH
+    widest = max(words, key=lambda place: widths[place], default=0) if tight else len(columns) - 1
     for place, (title, justify) in enumerate(columns):
         long = place == 0 and any(len(row[0]) > LONGEST_NAME for row in rows)
-        wraps = long or place == len(columns) - 1
+        wraps = long or place in (widest, len(columns) - 1)
         drawn.add_column(
             Text(title),
             justify="right" if justify == "right" else "left",

@@ -92,6 +92,8 @@ class ForTheBox:
 
 MOSTLY = 0.9
 """A strength goes with a piece where this share of its box lies within the house's range."""
+HALF = 0.5
+"""A second strength for the box has at least so many of its pairs in the range."""
 LEAST_SHARE = 0.001
 """A strength of which fewer pairs lie in the range has none there."""
 NEARLY = 0.02
@@ -153,7 +155,9 @@ def for_the_box(strips: Sequence[Strip], range_kpa: tuple[float, float]) -> ForT
 
     most = max(strip.in_range for strip in fit)
     best = min((strip for strip in fit if strip.in_range >= most - NEARLY), key=off)
-    others = [strip for strip in fit if strip.profile == best.profile and strip.strength != best.strength]
+    others = [
+        strip for strip in fit if strip.profile == best.profile and strip.strength != best.strength and strip.in_range >= HALF
+    ]
     also = min(others, key=lambda strip: (-round(strip.in_range, 2), *off(strip)), default=None)
     spread_pct = 100 * math.log(best.high_kpa / best.low_kpa) / 3.3
     return ForTheBox(best, also, "level" if best.level_pct > spread_pct / 2 else "spread")

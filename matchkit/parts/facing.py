@@ -86,16 +86,19 @@ def rails_of(
 ) -> dict[str, Readings]:
     """Return the readings of each rail that was read; a scanned rail is read at ``heights_m``, and its scan counts alone.
 
-    On a table recorded as convex the plate rocks, and all readings of the piece are as much less certain.
+    On a table recorded as convex the plate rocks, and all readings of the piece are as much less certain. Where all its stops lie on
+    one step, that step is in their doubt.
     """
     found: dict[str, Readings] = {}
+    gauge = gauge.with_step([reading.stop_mm for reading in readings])
     for rail in ("left", "right"):
         mine = [point for point in points if point.rail == rail]
         if mine:
             scan = scans_of(mine)[rail]
             u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in mine]) * MM
             tip = mouthpiece.tip_opening_mm * MM
-            found[rail] = readings_from_profile(scan.x_m, scan.levelled.height_m, u, tip_opening_m=tip, heights_m=heights_m)
+            read = readings_from_profile(scan.x_m, scan.levelled.height_m, u, tip_opening_m=tip, heights_m=heights_m)
+            found[rail] = replace(read, lifts_m=scan.levelled.lifts_m(read.place_m)) if scan.levelled.table_seen else read
         elif any(reading.rail == rail for reading in readings):
             found[rail] = _rail(readings, rail, gauge)
     tilt = max(mouthpiece.table_gap_mm or 0.0, 0.0) / constants.TABLE_HALF.value / math.sqrt(3)  # rectangular, either way

@@ -41,6 +41,19 @@ class Gauge(_Spec):
     u_stiffness_pct: Annotated[float, Field(gt=0, le=50)] = 100 * constants.U_STIFFNESS.value
     u_profile_mm: Annotated[float, Field(gt=0, le=0.5)] = constants.U_PROFILE.value
 
+    def with_step(self, stops_mm: Sequence[float]) -> Gauge:
+        """Return it with the step that these stops were read to, where they tell it and it was not stated.
+
+        A touch that was stated and is no less than the step alone makes has the step in it, as that of a gauge study has.
+        """
+        stated = self.model_fields_set
+        if "stop_step_mm" in stated or (step := implied_step_mm(stops_mm)) is None:
+            return self
+        change, rounding = {"stop_step_mm": step}, step / math.sqrt(12)
+        if "u_stop_mm" in stated and self.u_stop_mm >= rounding:
+            change["u_stop_mm"] = max(math.sqrt(self.u_stop_mm**2 - rounding**2), LEAST_TOUCH_MM)
+        return self.model_copy(update=change)
+
 
 INCHES = ("feeler", "stop", "tol", "lower", "upper")
 """What of a station may be written in inches, as ``stop_in``."""
@@ -204,13 +217,13 @@ ENOUGH_ON_STEP = 12
 """So many readings that all lie on a step tell that they were read to it."""
 
 
-def implied_step_mm(values_mm: Sequence[float]) -> float | None:
-    """Return the coarsest usual step that all readings lie on, in mm; None where there are too few, or they are finer.
+def implied_step_mm(values_mm: Sequence[float], *, enough: int = ENOUGH_ON_STEP) -> float | None:
+    """Return the coarsest usual step that all readings lie on, in mm; None where there are fewer than ``enough``, or they are finer.
 
     >>> implied_step_mm([3.5, 4.0, 7.5] * 4), implied_step_mm([3.52, 4.0, 7.5] * 4)
     (0.5, None)
     """
-    if len(values_mm) < ENOUGH_ON_STEP:
+    if len(values_mm) < enough:
         return None
     for step in STEPS_MM:
         if all(abs(value / step - round(value / step)) < 1e-6 for value in values_mm):
@@ -232,14 +245,6 @@ class HouseSpec(_Spec):
     drawing: dict[str, Drawing] = {}
 
     def with_step(self, stops_mm: Sequence[float]) -> HouseSpec:
-        """Return it with the step that these stops were read to, where they tell it and it was not stated.
-
-        A touch that was stated and is no less than the step alone makes has the step in it, as that of a gauge study has.
-        """
-        stated = self.gauge.model_fields_set
-        if "stop_step_mm" in stated or (step := implied_step_mm(stops_mm)) is None:
-            return self
-        change, rounding = {"stop_step_mm": step}, step / math.sqrt(12)
-        if "u_stop_mm" in stated and self.gauge.u_stop_mm >= rounding:
-            change["u_stop_mm"] = max(math.sqrt(self.gauge.u_stop_mm**2 - rounding**2), LEAST_TOUCH_MM)
-        return self.model_copy(update={"gauge": self.gauge.model_copy(update=change)})
+        """Return it with the gauge as these stops show it, see :meth:`Gauge.with_step`."""
+        gauge = self.gauge.with_step(stops_mm)
+        return self if gauge is self.gauge else self.model_copy(update={"gauge": gauge})

@@ -414,6 +414,19 @@ def test_printing_pieces() -> None:
     """Cells are cleaned, markup in tables stays text, floats are rounded, empty csv is empty."""
     assert clean("a\x07b") == "a\N{REPLACEMENT CHARACTER}b"
     assert "[bold]x" in table([("a", "left")], [("[bold]x",)])
+
+
+def test_a_wide_table_is_wrapped_and_never_cut() -> None:
+    """Every word of every cell stands in a table that is too wide, which fits on 80 columns all the same: the column of most words gives way."""
+    rows = [
+        (f"TB-25-{k}", "left against right rail, 0.038 mm feeler", "0.395", "0.050", "-0.15 to 0.15", "100 %") for k in range(3)
+    ]
+    titles = [("piece", "left"), ("size", "left"), ("read", "right"), ("u", "right"), ("allowed", "left"), ("is out", "right")]
+    text = table(titles, rows)
+    assert max(map(len, text.splitlines())) <= 80
+    for row in rows:
+        assert all(cell in text for place, cell in enumerate(row) if place != 1)
+    assert all(text.split().count(word) >= 3 for word in ["left", "against", "right", "rail,", "feeler"])
     assert json.loads(to_json({"x": [1.23456789, (2, None)]})) == {"x": [1.23457, [2, None]]}
     assert to_csv([], ["a", "b"]) == "a,b\n"
     assert to_csv([{"a": "@x", "b": 0.1 + 0.2}, {"a": " =1+1", "b": 1}], ["a", "b"]) == "a,b\n'@x,0.3\n' =1+1,1\n"

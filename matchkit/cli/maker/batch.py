@@ -70,6 +70,8 @@ def command(
     if sum((sheet, record or piece is not None, second is not None)) > 1:
         raise click.UsageError("one of --sheet, --record (or --piece) and a second batch")
     if pieces is not None and second is not None:
+        if figure_pairs is not None or figure_chart is not None:
+            raise click.UsageError("two batches have one picture: --figure FILE")
         show(
             house.batches(pieces, second, spec=options["spec"]), lambda found: beside_screen(found, numbers=numbers), style, out
         )

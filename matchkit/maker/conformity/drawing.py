@@ -141,7 +141,8 @@ def _only(rail: Readings, heights_m: Array) -> Readings:
     """Return the readings of a scanned rail at some heights: a scan has no others of its own."""
     kept = np.isin(rail.height_m, heights_m)
     names = ("height_m", "place_m", "u_height_m", "u_place_m")
-    return replace(rail, stacked=None, **{name: getattr(rail, name)[kept] for name in names})
+    lifts = None if rail.lifts_m is None else rail.lifts_m[:, kept]
+    return replace(rail, stacked=None, lifts_m=lifts, **{name: getattr(rail, name)[kept] for name in names})
 
 
 def judge_piece(
@@ -172,7 +173,7 @@ def judge_piece(
                     "stop_mm", value, u, (station.stop_mm, low, high), station.critical, confidence, rail, station.feeler_mm
                 )
             )
-    found += _differences(rails, drawing, confidence)
+    found += _differences(rails, drawing, fair, confidence)
     for name, feature in drawing.features.items():
         value = getattr(piece, name)
         if value is None:
@@ -239,8 +240,8 @@ def _judged(
     )
 
 
-def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float) -> list[Judged]:
-    """Judge left minus right over all feelers, and at each: the feeler and the person cancel, only touch and step remain.
+def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, confidence: float) -> list[Judged]:
+    """Judge left minus right over all feelers, and at each: the feeler and the person cancel, only touch and step remain, and the planes of scans.
 
     The mean over the feelers decides; one feeler by itself counts where it fails though it is one of several that were looked at.
     """
@@ -248,6 +249,7 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float
     if most is None or len(rails) < 2:
         return []
     found, values, variances = [], [], []
+    shared: list[Array] = []
     feelers = [station.feeler_mm for station in drawing.station] or [
         float(height) / MM for height in np.intersect1d(rails["left"].height_m, rails["right"].height_m)
     ]
@@ -257,14 +259,18 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, confidence: float
             continue
         value = float(rails["left"].place_m[at["left"]] - rails["right"].place_m[at["right"]]) / MM
         u = math.hypot(*(rails[name].u_place_m[place] for name, place in at.items() if place is not None)) / MM
-        judged = _judged("rail_difference_mm", value, u, (0.0, -most, most), False, confidence, None, feeler)  # noqa: FBT003
+        fall = float(fair.fall(feeler * MM))
+        plane = np.concatenate([fall * rails[name].lifts[:, place] / MM for name, place in at.items()])
+        shared.append(plane)
+        u_whole = math.hypot(u, *plane)
+        judged = _judged("rail_difference_mm", value, u_whole, (0.0, -most, most), False, confidence, None, feeler)  # noqa: FBT003
         found.append(judged)
         values.append(value)
         variances.append(u**2)
     surely = (1 - confidence) / max(len(found), 1)  # the worst of several, by chance alone, must not fail a sound piece
     found = [replace(judged, critical=judged.probability <= surely) for judged in found]
     if values:
-        u = math.sqrt(sum(variances)) / len(values)
+        u = math.hypot(math.sqrt(sum(variances)) / len(values), *np.mean(shared, axis=0))
         found.append(_judged("rail_difference_mm", float(np.mean(values)), u, (0.0, -most, most), True, confidence))  # noqa: FBT003
     return found
 

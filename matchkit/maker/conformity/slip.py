@@ -24,6 +24,8 @@ LARGE_EVERYWHERE = 0.3
 """... or by this on average over all stations, all of them the same way."""
 SURE = 4.0
 """... and by so many standard errors of the mean."""
+EVEN = 0.5
+"""Stops that differ by less than this share of what they are off on average are off evenly."""
 SAME_WAY = 0.8
 """... and at least this share of the pieces are off the same way."""
 
@@ -44,7 +46,17 @@ class Slip:
     u_off_mm: float
     count: int
     by_others_mm: float | None = None
+    least_mm: float | None = None
+    most_mm: float | None = None
+    """The smallest and the largest of what every stop is off by."""
     alone: tuple[str, ...] = ()
+
+    @property
+    def even(self) -> bool:
+        """Whether every stop is off by much the same, as it is where the zero of the gauge is off."""
+        if self.least_mm is None or self.most_mm is None:
+            return False
+        return abs(self.most_mm - self.least_mm) <= max(EVEN * abs(self.off_mm), SURE * self.u_off_mm)
 
     @property
     def drawing_bent(self) -> bool:
@@ -115,7 +127,8 @@ def _stops(pieces: Sequence[PieceJudged], drawing: Drawing, model: str) -> list[
         offs = np.array([off.mean for off in looked.values()])
         at = FeatureAt("stop_mm")
         u = float(np.sqrt(np.mean([off.u**2 for off in looked.values()])))
-        return [Slip("every stop", model, at, None, float(offs.mean()), u, len(pieces))]
+        least, most = float(offs.min()), float(offs.max())
+        return [Slip("every stop", model, at, None, float(offs.mean()), u, len(pieces), least_mm=least, most_mm=most)]
     return [
         Slip(
             "one stop",

@@ -74,6 +74,8 @@ def disturb(
             off[:, rail.stacked] = one_set[:, None]
         off *= rail.u_height_m * np.sqrt(scatter)
         lift = tilt[:, None] * np.maximum(break_m - rail.place_m, 0.0)
+        if len(rail.lifts):
+            lift = lift + rng.normal(0, 1, (draws, len(rail.lifts))) @ rail.lifts
         heights[name] = np.maximum(rail.height_m + off + lift, 1e-6)
     return Disturbed(places, heights, tips + tilt * break_m, rng.normal(0, 1, (2, draws)))
 

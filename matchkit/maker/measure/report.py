@@ -149,6 +149,7 @@ def facing_report(
     seed: int = SEED,
 ) -> FacingReport:
     """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking."""
+    spec = spec.with_step([reading.stop_mm for reading in readings])
     part = facing_part(mouthpiece, readings, points, defaults=defaults, spec=spec)
     rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
     lay, fair = part.lay, part.lay.fair
@@ -270,8 +271,8 @@ def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure:
 
 
 def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
-    """Return the standard uncertainty of where the lay has a height: touch, step and person along x, feeler and tilt through the slope."""
-    u_height = math.hypot(rail.u_height_m[at], rail.u_tilt * max(fair.break_m - rail.place_m[at], 0.0))
+    """Return the standard uncertainty of where the lay has a height: touch, step and person along x, feeler, tilt and a scan's plane through the slope."""
+    u_height = math.hypot(rail.u_height_m[at], rail.u_tilt * max(fair.break_m - rail.place_m[at], 0.0), *rail.lifts[:, at])
     moved = u_height * min(float(fall_m(fair.parameters[1:], float(rail.height_m[at]))), MOST_SLOPE)
     return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + moved**2)
 

@@ -33,7 +33,9 @@ STEP_M = 0.1 * MM
 BAFFLE_PLACE_M = 5 * MM
 """The baffle is measured so far behind the tip rail."""
 SURE = 2.0
-"""A change of less than so many standard uncertainties (root mean square over the facing) is within what the gauge can tell."""
+"""A change of less than so many standard uncertainties (root mean square over the facing) is within what the gauge can tell ..."""
+SURE_ANYWHERE = 5.0
+"""... where it is nowhere as much as so many."""
 APART = 3.0
 """Rails that nowhere differ by so many standard uncertainties of their difference are level, as far as the gauge can tell."""
 LEAST_WALL_MM = 1.5
@@ -359,7 +361,8 @@ def _reasons_against(
     gap = facing.mouthpiece.table_gap_mm or 0.0
     if gap > 0 and down_m > 0:
         found.append(Against("table convex", gap))
-    if down_m == 0 and not unreached and float(np.sqrt(np.mean((most[inside] / flat.u_m[inside]) ** 2))) < SURE:
+    off = most[inside] / flat.u_m[inside]
+    if down_m == 0 and not unreached and float(np.sqrt(np.mean(off**2))) < SURE and off.max() < SURE_ANYWHERE:
         found.append(Against("within the uncertainty"))
     opened = float(final[0] - max(blank.left_m[0], blank.right_m[0]))
     if abs(opened) > MOST_OPENED_M:

@@ -52,6 +52,8 @@ class Readings:
     u_step_m: float = 0.0
     """Of ``u_place_m``, what is due to the step that places are read to: alike on both rails where both read the same."""
     stacked: NDArray[np.bool_] | None = None
+    lifts_m: Array | None = None
+    """Errors of the rail's own plane, as a scan's zero and tilt, one row each (k, n): what one standard uncertainty of it lifts each reading by."""
 
     def alike(self) -> NDArray[np.bool_]:
         """Tell which readings err alike in height (n, n)."""
@@ -65,7 +67,20 @@ class Readings:
         stacks = [np.zeros(len(rail.height_m), bool) if rail.stacked is None else rail.stacked for rail in (self, other)]
         stacked = np.concatenate(stacks) if any(stack.any() for stack in stacks) else None
         step = max(self.u_step_m, other.u_step_m)
-        return Readings(height, place, u_height, u_place, self.u_common_m, self.u_tilt, step, stacked)
+        lifts = np.concatenate(
+            [
+                np.pad(self.lifts, ((0, 0), (0, len(other.height_m)))),
+                np.pad(other.lifts, ((0, 0), (len(self.height_m), 0))),
+            ]
+        )
+        return Readings(
+            height, place, u_height, u_place, self.u_common_m, self.u_tilt, step, stacked, lifts if len(lifts) else None
+        )
+
+    @property
+    def lifts(self) -> Array:
+        """``lifts_m``, without a row where there is none (k, n)."""
+        return np.zeros((0, len(self.height_m))) if self.lifts_m is None else self.lifts_m
 
 
 @dataclass(frozen=True)
@@ -82,6 +97,10 @@ class FairCurve:
     def place_m(self, height_m: Array | float) -> Array:
         """Return where the curve is ``height_m`` high (any shape)."""
         return np.asarray(self.parameters[0] - run_m(self.parameters[1:], np.asarray(height_m, dtype=float)))
+
+    def fall(self, height_m: Array | float) -> Array:
+        """Return how the place falls with the height, where the curve is ``height_m`` high (any shape)."""
+        return np.asarray(fall_m(self.parameters[1:], np.asarray(height_m, dtype=float)))
 
     def u_place_m(self, height_m: Array) -> Array:
         """Return the standard uncertainty of the place where the curve is ``height_m`` high (n,), each above 0."""
@@ -271,6 +290,8 @@ def _curve(found: Fit, data: _Data, readings: Readings, scatter: float) -> FairC
     raised = fall * lift / sigma
     gain, usually = found.gain[:, : len(sigma)], found.gain[:, len(sigma) :]
     spread = own * np.outer(rougher, rougher) + np.outer(moved, moved) + np.outer(raised, raised)
+    planes = readings.lifts * (fall / sigma)[:-1]
+    spread[:-1, :-1] += planes.T @ planes
     return FairCurve(
         found.parameters,
         gain @ spread @ gain.T + usually @ usually.T,

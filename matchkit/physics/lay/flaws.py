@@ -184,5 +184,6 @@ def _covariance(readings: Readings, fair: FairCurve, slope: Array, u_tip_m: floa
     found[:-1, :-1] += readings.u_step_m**2 * same
     found[:-1, :-1] += readings.u_common_m**2
     lift = slope[:-1] * readings.u_tilt * np.maximum(fair.break_m - readings.place_m, 0.0)
-    found[:-1, :-1] += np.outer(lift, lift)
+    planes = slope[:-1] * readings.lifts
+    found[:-1, :-1] += np.outer(lift, lift) + planes.T @ planes
     return np.asarray(found)

@@ -39,6 +39,8 @@ STRAYS = 2
 TABLE_SLOPE = 5e-3
 """A plateau steeper than this is the lay's own end, and not the table under a tilted indicator."""
 SURE = 4.0
+USUAL_TILT = 1e-3
+"""Indicators are usually level to this, m per m (assumed): a tilt that is known no better is taken off in part."""
 LEAST_ZERO_M, LEAST_TILT = 3e-6, 0.3e-3
 """A zero or a tilt of the indicator below these changes nothing worth saying."""
 
@@ -120,7 +122,8 @@ def noise_of(height_m: Array) -> float:
 class Levelled:
     """A profile on its table: the heights with the indicator's zero and tilt taken off, and how much these were (0 where they are not sure).
 
-    ``table_seen`` says whether the scan goes on over the table, without which neither can be told.
+    ``table_seen`` says whether the scan goes on over the table, without which neither can be told. What is taken off is known to
+    ``u_zero_m`` at ``middle_m``, the middle of the table, and to ``u_tilt``; a tilt that is not sure is taken off as far as tilts are usual.
     """
 
     height_m: Array
@@ -128,6 +131,13 @@ class Levelled:
     tilt: float
     noise_m: float
     table_seen: bool
+    middle_m: float = 0.0
+    u_zero_m: float = 0.0
+    u_tilt: float = 0.0
+
+    def lifts_m(self, place_m: Array) -> Array:
+        """Return what a standard uncertainty of the zero and of the tilt lifts places (n,) by, as (2, n)."""
+        return np.stack([np.full(len(place_m), self.u_zero_m), self.u_tilt * (np.asarray(place_m) - self.middle_m)])
 
 
 def level(x_m: Array, height_m: Array) -> Levelled:
@@ -153,23 +163,26 @@ def level(x_m: Array, height_m: Array) -> Levelled:
     if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M or abs(line[0]) > TABLE_SLOPE:
         return Levelled(height_m, 0.0, 0.0, noise, table_seen=False)
     middle, zero = float(x.mean()), float(y.mean())
-    tilt = _tilt(x, y, noise)
-    zero = zero if abs(zero) > max(SURE * noise / math.sqrt(len(x)), LEAST_ZERO_M) else 0.0
-    return Levelled(height_m - zero - tilt * (x_m - middle), zero, tilt, noise, table_seen=True)
+    slope, u_slope = _tilt(x, y, noise)
+    usual = USUAL_TILT**2 / (USUAL_TILT**2 + u_slope**2)  # the mean of what is read and of what is usual, each by its doubt
+    u_zero = noise / math.sqrt(len(x))
+    levelled = height_m - zero - usual * slope * (x_m - middle)
+    told = zero if abs(zero) > max(SURE * u_zero, LEAST_ZERO_M) else 0.0
+    tilt = slope if abs(slope) > max(SURE * u_slope, LEAST_TILT) else 0.0
+    return Levelled(levelled, told, tilt, noise, True, middle, u_zero, u_slope * math.sqrt(usual))  # noqa: FBT003
 
 
-def _tilt(x_m: Array, height_m: Array, noise_m: float) -> float:
-    """Return the slope of the table (p,), 0 where it is short, not sure, or bends."""
+def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:
+    """Return the slope of the table (p,) and its standard uncertainty, 0 and 0 where it is short or bends."""
     if x_m[-1] - x_m[0] < TILT_OVER_M:
-        return 0.0
+        return 0.0, 0.0
     run = x_m - x_m.mean()
     slope = float(run @ height_m / (run @ run))
     bend = np.linalg.lstsq(np.column_stack([np.ones_like(run), run, run**2]), height_m, rcond=None)[0]
     straight = np.linalg.qr(np.column_stack([np.ones_like(run), run]))[0]
     curve = run**2 - straight @ (straight.T @ run**2)
     bends = abs(float(bend[2])) * float(np.sqrt(curve @ curve)) > SURE / 2 * noise_m
-    sure = abs(slope) > max(SURE * noise_m / float(np.sqrt(run @ run)), LEAST_TILT)
-    return slope if sure and not bends else 0.0
+    return (0.0, 0.0) if bends else (slope, noise_m / float(np.sqrt(run @ run)))
 
 
 @dataclass(frozen=True)

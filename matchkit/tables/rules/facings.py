@@ -13,6 +13,7 @@ from matchkit import constants
 from matchkit.errors import Problem
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.sets import days_of_sets
+from matchkit.records.spec import implied_step_mm
 from matchkit.tables.read.cells import plain
 from matchkit.tables.source import SourceReading
 
@@ -231,9 +232,17 @@ def _tip(feelers: list[_Feeler], rail: str, piece: Mouthpiece, row: int, file: s
         yield Problem(file, thick.row, "feeler_mm", f"{plain(thick.feeler_mm)} mm", expected)
     elif len(feelers) > 1:
         thinner = feelers[-2]
-        slope = (thick.feeler_mm**0.5 - thinner.feeler_mm**0.5) / (thinner.stop_mm - thick.stop_mm)
-        leads_to = (thick.feeler_mm**0.5 + slope * thick.stop_mm) ** 2
-        if abs(leads_to - tip) > max(MAX_TIP_MISS_MM, MAX_TIP_MISS * tip):
+        step = implied_step_mm([stop for feeler in feelers for _, stop in feeler.readings], enough=len(feelers)) or 0.0
+        apart = thinner.stop_mm - thick.stop_mm
+
+        def leads(wrong: float) -> float:
+            rise = (thick.feeler_mm**0.5 - thinner.feeler_mm**0.5) / max(apart + wrong, 1e-3)
+            return float((thick.feeler_mm**0.5 + rise * (thick.stop_mm - wrong / 2)) ** 2)
+
+        leads_to = leads(0.0)
+        within = leads(step), leads(-step)  # what rounding to the step can do
+        miss = max(MAX_TIP_MISS_MM, MAX_TIP_MISS * tip)
+        if not min(within) - miss <= tip <= max(within) + miss:
             yield Problem(
                 of_pieces,
                 row,

@@ -41,7 +41,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
     return screen(
         _verdict(report),
         "",
-        (block for slip in report.slips for block in _slip(slip)),
+        (block for slip in report.slips for block in _slip(slip, several=len({piece.model for piece in report.pieces}) > 1)),
         _out(report),
         _again(report),
         _remarks(report),
@@ -84,14 +84,17 @@ def _verdict(report: BatchReport) -> str:
     return f"{models}: {', '.join(f'{count} {what}' for what, count in counts.items() if count)}."
 
 
-def _slip(slip: Slip) -> list[Block | str]:
+def _slip(slip: Slip, *, several: bool) -> list[Block | str]:
     """Return by what the whole batch is off: the drawing and the gauge's zero come before the pieces."""
     way = "longer" if slip.off_mm > 0 else "shorter"
     size = f"{abs(slip.off_mm):.2f} ± {2 * slip.u_off_mm:.2f}"
     asked = "Check the drawing first, then the zero of the gauge"
-    if slip.kind == "every stop":
+    if slip.kind == "every stop" and slip.even:
         told = f"Every feeler stops {size} mm {way} than drawn, on average over {slip.count} pieces."
         asked = "Check the zero of the gauge first, then the drawing"
+    elif slip.kind == "every stop":
+        low, high = sorted((abs(slip.least_mm or 0.0), abs(slip.most_mm or 0.0)))
+        told = f"Feelers stop {low:.2f} to {high:.2f} mm {way} than drawn, on average over {slip.count} pieces; a wrong zero would be the same for all of them."
     elif slip.kind == "one stop":
         drawn = "" if slip.nominal is None else f" ({slip.nominal:.2f} mm)"
         told = (
@@ -103,7 +106,12 @@ def _slip(slip: Slip) -> list[Block | str]:
         more = "larger" if slip.off_mm > 0 else "smaller"
         told = f"{feature_words(slip.at).capitalize()} is {size} {unit_of(slip.at)} {more} than drawn ({slip.nominal:g}), on average over {slip.count} pieces."
     pieces = f"{counted(len(slip.alone), 'piece')} would be good without it: {_shortened(slip.alone)}." if slip.alone else ""
-    return [Text(f"{asked}. {told}"), *([Text(pieces, indent=2)] if pieces else []), Gap()]
+    model = f"{slip.model}: " if several else ""
+    return [
+        Text(f"{model}{asked[0].lower() if model else asked[0]}{asked[1:]}. {told}"),
+        *([Text(pieces, indent=2)] if pieces else []),
+        Gap(),
+    ]
 
 
 def _shortened(ids: Sequence[str], most: int = SHOWN_POSITIONS) -> str:
@@ -155,7 +163,11 @@ def _wanted(piece: PieceJudged) -> str:
     """Return what must be measured before a piece can be judged."""
     stops = [at for at in piece.unmeasured if at.feature == "stop_mm"]
     if len(stops) > 1:
-        return "the facing, with feelers"
+        rails = {at.rail for at in stops}
+        read = {judged.rail for judged in piece.features if judged.feature == "stop_mm"}
+        if len(rails) == 1 and read - rails:
+            return f"the {rails.pop()} rail too, with the same feelers"
+        return "the facing, with the feelers of the drawing" if piece.beside_mm else "the facing, with feelers"
     return listed([feature_words(at) for at in piece.unmeasured]) or "what the drawing asks for"
 
 
@@ -246,6 +258,7 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
         *([Text(f"On none: {', '.join(none)}.", indent=2)] if none else []),
         Text(_box(pairing.box), indent=2),
         *([Text(_wide(pairing), indent=2)] if _too_wide(pairing) else []),
+        *([Text(_NARROW, indent=2)] if len(none) == len(pairing.lots) else []),
         *([Text(f"These go with no house reed: {', '.join(pairing.alone)}.", indent=2)] if pairing.alone else []),
     ]
 
@@ -262,6 +275,9 @@ def _box(box: ForTheBox | None) -> str:
     }[box.narrow]
     why = f"nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa, nearest the middle"
     return sentences(f"For the box: {strip.lot}{also}: {why}", narrow)
+
+
+_NARROW = "No strength lies within that on any piece: a box spreads too far for it, and a wider closing_range would tell more."
 
 
 def _too_wide(pairing: Pairing) -> bool:

@@ -9,7 +9,7 @@ from matchkit.maker.conformity.capability import Capability, HeldBack, Index
 from matchkit.maker.conformity.drawing import PieceJudged
 from matchkit.maker.pairing import Pairing
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import VERDICTS, feature_words
+from matchkit.words.maker.features import feature_words
 from matchkit.words.numbers import allowed_words, percent
 from matchkit.words.screen import Block, Table, sentences
 
@@ -24,9 +24,9 @@ def batch_numbers(report: BatchReport) -> list[Block | str]:
     if read:
         blocks += [
             "",
-            Table(("piece", "verdict", "size", "read", "u", "allowed", "is out"), read, right=(3, 4, 6)),
+            Table(("piece", "size", "read", "u", "allowed", "is out"), read, right=(2, 3, 5)),
             "",
-            "u is one standard uncertainty; verdicts are 95 % sure. Is out: how likely the piece is.",
+            "u is one standard uncertainty. Is out: how likely the piece is; from 95 % it fails, from 5 % it is too near a limit.",
         ]
     blocks += _capable(report)
     for pairing in report.pairings:
@@ -45,14 +45,18 @@ def _capable(report: BatchReport) -> list[Block | str]:
     if not rows:
         return []
     rows.sort(key=lambda row: row[0])
-    lines = tuple(_capable_row(item, made, report) for _, item, made in rows[:SHOWN_FEATURES])
-    held = dict.fromkeys(made.held_back for _, _, made in rows[:SHOWN_FEATURES])
+    shown = [(item, made) for _, item, made in rows[:SHOWN_FEATURES]]
+    lines = tuple(_capable_row(item, made, report) for item, made in shown)
+    sound = tuple(_capable_row(item, item.capability_sound, report) for item, _ in shown if item.capability_sound is not None)
+    both = [made for item, made in shown] + [item.capability_sound for item, _ in shown if item.capability_sound is not None]
+    held = dict.fromkeys(made.held_back for made in both)
     notes = [
-        "Cpk is from neighbours in the order of making, Ppk from all pieces, each with its 95 % interval; the last column is Ppk without the pieces that fail",
+        "Cp and Cpk are from neighbours in the order of making, Pp and Ppk from all pieces, those with k with their 95 % interval",
         *(_HELD_BACK[why] for why in held if why is not None),
     ]
-    titles = ("least capable", "Cpk", "Ppk", "Ppk, sound")
-    return ["", Table(titles, lines, right=(1, 2, 3)), "", sentences(*notes)]
+    indices, right = ("Cp", "Cpk", "Pp", "Ppk"), (1, 2, 3, 4)
+    without: list[Block | str] = ["", Table(("without the failed", *indices), sound, right=right)] if sound else []
+    return ["", Table(("least capable", *indices), lines, right=right), *without, "", sentences(*notes)]
 
 
 def _one_feeler(item: FeatureSummary) -> bool:
@@ -62,11 +66,10 @@ def _one_feeler(item: FeatureSummary) -> bool:
 def _read_row(piece: PieceJudged) -> tuple[str, ...]:
     worst = piece.worst
     if worst is None or piece.wants_measuring:
-        return piece.mouthpiece_id, VERDICTS[piece.verdict], "-", "-", "-", "-", "-"
+        return piece.mouthpiece_id, "not measured enough", "-", "-", "-", "-"
     allowed = allowed_words(worst.low, worst.high)
     return (
         piece.mouthpiece_id,
-        VERDICTS[piece.verdict],
         feature_words(worst.at),
         f"{worst.value:.3f}",
         f"{worst.u:.3f}",
@@ -87,9 +90,11 @@ def _capable_row(item: FeatureSummary, made: Capability, report: BatchReport) ->
     star = "*" if made.held_back == "out of control" else ""
     several = len({piece.model for piece in report.pieces}) > 1
     name = f"{item.model}, {feature_words(item.at)}" if several else feature_words(item.at)
-    sound = None if item.capability_sound is None else item.capability_sound.ppk
-    plain = "=" if sound is None else f"{sound.value:.2f}"
-    return f"{name}{star}", _index(made.cpk), _index(made.ppk), plain
+    return f"{name}{star}", _plain(made.cp), _index(made.cpk), _plain(made.pp), _index(made.ppk)
+
+
+def _plain(found: Index | None) -> str:
+    return "-" if found is None else f"{found.value:.2f}"
 
 
 def _index(found: Index | None) -> str:

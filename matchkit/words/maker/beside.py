@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from matchkit.maker.conformity.beside import BatchesBeside, FeatureBeside
+from matchkit.maker.conformity.slip import EVEN
 from matchkit.words.maker.features import feature_words, unit_of
 from matchkit.words.numbers import counted
 from matchkit.words.screen import Block, Screen, Table, Text, screen, sentences
@@ -50,9 +51,15 @@ def _all_stops(shown: list[FeatureBeside]) -> list[Text]:
         return []
     sizes = sorted(abs(item.difference) for item in stops)
     way = "longer" if sum(item.difference for item in stops) > 0 else "shorter"
+    even = sizes[-1] - sizes[0] <= EVEN * sum(sizes) / len(sizes)
+    first = (
+        "look at the zero of the gauge first"
+        if even
+        else "a facing of another length, since a wrong zero would be the same for all"
+    )
     return [
         Text(
-            f"The stops are {sizes[0]:.2f} to {sizes[-1]:.2f} mm {way} on average: look at the zero of the gauge first.",
+            f"The stops are {sizes[0]:.2f} to {sizes[-1]:.2f} mm {way} on average: {first}.",
             indent=2,
         )
     ]

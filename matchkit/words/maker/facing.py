@@ -22,6 +22,7 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
         (text for scan in report.scans for text in _scan(scan)),
         _table(report) if report.measured else None,
         _numbers(report) if numbers else None,
+        _step(report),
         assumed_words(report.assumed) or None,
         None if numbers or not report.stations else "More: --numbers has every feeler.",
     )
@@ -52,6 +53,12 @@ def _rails(report: FacingReport) -> list[str]:
     return [f"{name}: {what}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
 
 
+def _step(report: FacingReport) -> str | None:
+    """Return the step that stops were read to, where it is one that tells."""
+    step = report.budget.get("stop_step_mm", 0.0)
+    return f"Stops are read to {step:g} mm; that is in every ± here." if report.stations and step >= COARSE_STEP_MM else None
+
+
 def _lengths(report: FacingReport) -> str:
     smooth = ""
     if report.smoothness_um is not None:
@@ -73,6 +80,8 @@ def _flaw(flaw: FlawFound) -> str:
     return f"A {flaw.kind} {flaw.place_mm:.0f} mm from the tip: {size}."
 
 
+COARSE_STEP_MM = 0.2
+"""Stops read to so much are said to be."""
 COARSE_MM = 1.2
 """A scan that cannot show a bump so narrow says so."""
 
