@@ -69,6 +69,24 @@ def test_a_zero_of_the_gauge_moves_every_stop() -> None:
     assert "Check the zero of the gauge first" in _text(_batch(32, spec=spec_with(), zero_mm=0.45))
 
 
+def test_a_longer_drawing_is_no_zero_of_the_gauge() -> None:
+    """A drawing 4 % longer all along: stops are off by the more the farther from the tip, so the drawing is asked about and the zero is spoken for."""
+    spec = spec_with()
+    drawing = spec.drawing[MODEL]
+    longer = [station.model_copy(update={"stop_mm": 1.04 * station.stop_mm}) for station in drawing.station]
+    report = _batch(
+        34, spec=spec.model_copy(update={"drawing": {MODEL: drawing.model_copy(update={"station": tuple(longer)})}})
+    )
+    slip = report.slips[0]
+    assert slip.kind == "every stop"
+    assert not slip.even
+    told = " ".join(_text(report).split())
+    assert "Check the drawing first, then the zero of the gauge. Feelers stop" in told
+    assert "a wrong zero would be the same for all of them" in told
+    assert slip.least_mm is not None
+    assert slip.least_mm == pytest.approx(-0.04 * max(station.stop_mm for station in drawing.station), abs=0.1)
+
+
 def test_a_size_that_all_pieces_miss() -> None:
     """A bore drawn 0.2 mm small on a limit of 0.15 is asked about; the demo batch, whose faults are single pieces, has no slip."""
     spec = spec_with()

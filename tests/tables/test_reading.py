@@ -309,6 +309,41 @@ def test_one_slip_of_a_facing_is_told_once(demo_copy: Path) -> None:
     assert len(seen["half of one"]) <= 2
 
 
+def test_rows_pasted_again_are_no_repeats(demo_copy: Path) -> None:
+    """A whole table that stands there twice is one problem, at the first row that comes again; repeats without numbers are none."""
+
+    def unnumbered(rows: Rows) -> Rows:
+        return [{**row, "repeat": ""} for row in rows]
+
+    edit_table(demo_copy, "facings", unnumbered)
+    assert problems_of(demo_copy) == []
+    before = len(read_rows(demo_copy / "facings.csv"))
+    edit_table(demo_copy, "facings", lambda rows: [*rows, *rows])
+    problem = only(problems_of(demo_copy))
+    assert problem.row == before + 2
+    assert problem.read == f"2 times the same {before} rows"
+
+
+def test_rounding_leads_to_no_other_tip(demo_copy: Path) -> None:
+    """Stops rounded to half a millimetre do not make a tip doubtful that they cannot tell; a tip that is off by more still is."""
+
+    def rounded(rows: Rows) -> Rows:
+        mine = "TM-05"
+        return [
+            row if row["mouthpiece_id"] != mine else {**row, "stop_mm": f"{round(2 * float(row['stop_mm'])) / 2:g}"}
+            for row in rows
+        ]
+
+    edit_table(demo_copy, "facings", rounded)
+    assert problems_of(demo_copy) == []
+    edit_table(
+        demo_copy,
+        "mouthpieces",
+        lambda rows: [{**row, "tip_opening_mm": "3.4"} if row["id"] == "TM-05" else row for row in rows],
+    )
+    assert any(problem.column == "tip_opening_mm" for problem in problems_of(demo_copy))
+
+
 def test_swapped_feelers_are_found(demo_copy: Path) -> None:
     """Two feelers swapped on a rail: one problem that asks whether two readings are swapped."""
 

@@ -17,6 +17,8 @@ from matchkit.records.spec import implied_step_mm
 from matchkit.tables.read.cells import plain
 from matchkit.tables.source import SourceReading
 
+LEAST_PASTED, MOST_PASTED = 12, 10
+"""So many rows that come again in the same order, up to so many times, were pasted again."""
 MAX_REPEAT_MM = 1.0
 MAX_RAIL_DIFFERENCE_MM = 1.0
 ALIKE_RAILS_MM = 0.3
@@ -42,6 +44,10 @@ class _Feeler:
 
 def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
     """Look at each facing: repeats, order, tip opening, length, rails; what follows from one slip is not told again."""
+    pasted = list(_pasted_again(house))
+    if pasted:
+        yield from pasted
+        return
     latest, earlier = _latest_and_earlier(house)
     pieces = _pieces_today(house, latest)
     file, of_pieces = house.file("facings"), house.file("mouthpieces")
@@ -70,6 +76,21 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
     filed = {record.id: (row, record) for row, record in house.rows("mouthpieces", Mouthpiece)}
     for piece, old in earlier:
         yield from _earlier(old, filed.get(piece), file, of_pieces, house.warnings)
+
+
+def _pasted_again(house: SourceReading) -> Iterator[Problem]:
+    """Look for a table that holds the same rows in the same order several times: no repeats, but one paste too many."""
+    read = list(house.rows("facings", FacingReading))
+    for times in range(2, MOST_PASTED + 1):
+        whole, rest = divmod(len(read), times)
+        if rest or whole < LEAST_PASTED:
+            continue
+        first = [record for _, record in read[:whole]]
+        if all([record for _, record in read[whole * k : whole * (k + 1)]] == first for k in range(1, times)):
+            expected = f"each row once; from row {read[whole][0]} on they are those from row {read[0][0]} again"
+            hint = "delete what was pasted again; real repeats differ, or have a number in repeat"
+            yield Problem(house.file("facings"), read[whole][0], None, f"{times} times the same {whole} rows", expected, hint)
+            return
 
 
 def _earlier(

@@ -19,6 +19,10 @@ _WORTH = {
 }
 
 
+ALL_OF = 0.9
+"""A step that makes so much of what repeats scatter by explains all of it."""
+
+
 def gauge_screen(studies: tuple[GaugeStudy, ...], *, numbers: bool = False) -> Screen:
     """Return the screen of gauge studies, one a quantity, with the analysis of variance where numbers were asked for."""
     blocks: list[Block | str] = []
@@ -53,7 +57,10 @@ def _study(study: GaugeStudy) -> list[str]:
         lines.append("One person read everything: what another would read is not known.")
     if study.step is not None:
         alone = study.step / math.sqrt(12)
-        lines.append(f"Every reading lies on a step of {study.step:g} {study.unit}, which alone makes {alone:.3f} of that.")
+        part = (
+            "which explains all of that" if alone >= ALL_OF * study.repeatability else f"which alone makes {alone:.3f} of that"
+        )
+        lines.append(f"Every reading lies on a step of {study.step:g} {study.unit}, {part}.")
     return [*lines, *_for_house(study)]
 
 
@@ -73,7 +80,7 @@ def _for_house(study: GaugeStudy) -> list[str]:
         lines = [_pasted("u_stop_mm", study.repeatability, study.ranges.get("touch"))]
         if study.reproducibility is not None:
             lines.append(_pasted("u_operator_mm", study.reproducibility, study.ranges.get("people")))
-    more = "The step to which stops are read is in it; or give the study to facing and batch with --study."
+    more = "u_stop_mm has the step of the readings in it. Instead of these lines, facing and batch take the study with --study."
     return ["For house.toml, under [gauge]:", *lines, *([more] if study.quantity == "stop" else [])]
 
 
@@ -82,13 +89,14 @@ def _pasted(key: str, value: float, found: Range | None) -> str:
 
 
 def _numbers(study: GaugeStudy) -> list[Block | str]:
-    size = f"{counted(study.pieces, 'piece')}, {counted(study.people, 'person', 'people')}, {study.repeats} repeats"
+    up_to = "" if study.table else "up to "
+    size = f"{counted(study.pieces, 'piece')}, {counted(study.people, 'person', 'people')}, {up_to}{counted(study.repeats, 'repeat')}"
     titles = ("source", "sum of squares", "df", "mean square", "F", "p")
     blocks: list[Block | str] = ["", f"{size}:", ""]
     if study.table:
         blocks += [Table(titles, tuple(map(_row, study.table)), right=(1, 2, 3, 4, 5)), ""]
     classes = "" if study.distinct is None else f"{counted(study.distinct, 'class', 'classes')} of pieces can be told apart"
-    spread = f"gauge {study.gauge:.3f} {study.unit}, pieces {study.piece:.3f}: the gauge makes {percent(study.share_of_study)}"
+    spread = f"gauge {study.gauge:.3f} {study.unit}, pieces {study.piece:.3f}{_range(study, 'piece')}: the gauge makes {percent(study.share_of_study)}"
     pooled = (
         "pieces and people do not interact, so that is counted as repeatability" if study.pooled and study.people > 1 else ""
     )
