@@ -9,7 +9,7 @@ from scipy.interpolate import make_smoothing_spline
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.lay.facing import mean_lay
-from matchkit.physics.lay.scan import HEIGHTS_M, level, noise_of, readings_from_profile, smooth_profile
+from matchkit.physics.lay.scan import HEIGHTS_M, level, noise_of, readings_from_profile, scan_of, smooth_profile
 from matchkit.physics.lay.scan_flaws import find_scanned_flaws
 
 Array = NDArray[np.float64]
@@ -147,3 +147,13 @@ def test_the_smooth_profile_is_that_of_a_kept_library() -> None:
     inside = (X > 1e-3) & (X < BREAK - 1e-3)
     assert ours.height_m(X)[inside] * 1e6 == pytest.approx(theirs(X * 1e3)[inside], abs=3.0)
     assert ours.noise_m == pytest.approx(3e-6, rel=0.15)
+
+
+def test_a_hole_of_a_scan_is_told() -> None:
+    """Points a tenth of a millimetre apart without those from 8 to 9.5 mm: that stretch; points a millimetre apart have no hole for that."""
+    x = np.arange(0, BREAK + 8e-3, 1e-4)
+    kept = (x < 8e-3 - 1e-9) | (x > 9.5e-3 - 1e-9)
+    holes = scan_of(x[kept], arc(x)[kept]).holes_m
+    assert holes == pytest.approx(np.array([[7.9e-3, 9.5e-3]]))
+    assert len(scan_of(x, arc(x)).holes_m) == 0
+    assert len(scan_of(x[::10], arc(x)[::10]).holes_m) == 0

@@ -50,6 +50,8 @@ class ScanFound:
     narrowest_mm: float
     zero_um: float | None
     tilt_um_per_mm: float | None
+    holes_mm: tuple[tuple[float, float], ...] = ()
+    """Stretches of the lay without a point, from and to."""
 
 
 @dataclass(frozen=True)
@@ -198,7 +200,7 @@ def facing_report(
         rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=stations(rails, fair, unsure),
-        scans=tuple(_scanned(rail, scan) for rail, scan in scans.items()),
+        scans=tuple(_scanned(rail, scan, fair.break_m) for rail, scan in scans.items()),
         bumps=tuple(FlawFound(f.kind, f.place_m / MM, f.height_m / UM, f.u_height_m / UM, f.length_m / MM) for f in found),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
         u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
@@ -217,10 +219,11 @@ def facing_report(
     )
 
 
-def _scanned(rail: str, scan: Scan) -> ScanFound:
+def _scanned(rail: str, scan: Scan, break_m: float) -> ScanFound:
     on = scan.levelled
     zero, tilt = (on.zero_m / UM, on.tilt / UM * MM) if on.table_seen else (None, None)
-    return ScanFound(rail, scan.spacing_m / MM, on.noise_m / UM, scan.narrowest_m / MM, zero, tilt)
+    holes = tuple((float(start) / MM, float(stop) / MM) for start, stop in scan.holes_m if start < break_m)
+    return ScanFound(rail, scan.spacing_m / MM, on.noise_m / UM, scan.narrowest_m / MM, zero, tilt, holes)
 
 
 def _times(value: float | None, factor: float) -> float | None:

@@ -39,6 +39,8 @@ STRAYS = 2
 TABLE_SLOPE = 5e-3
 """A plateau steeper than this is the lay's own end, and not the table under a tilted indicator."""
 SURE = 4.0
+LEAST_HOLE_M = 0.8e-3
+"""Less than that between two points hides nothing that is looked for."""
 USUAL_TILT = 1e-3
 """Indicators are usually level to this, m per m (assumed): a tilt that is known no better is taken off in part."""
 LEAST_ZERO_M, LEAST_TILT = 3e-6, 0.3e-3
@@ -197,6 +199,12 @@ class Scan:
     def narrowest_m(self) -> float:
         """The narrowest bump that so many points can show."""
         return 3 * self.spacing_m
+
+    @property
+    def holes_m(self) -> Array:
+        """Stretches without a point that are longer than that and than :data:`LEAST_HOLE_M`, from and to (h, 2)."""
+        ends = np.column_stack([self.x_m[:-1], self.x_m[1:]])
+        return np.asarray(ends[np.diff(self.x_m) > max(self.narrowest_m, LEAST_HOLE_M)])
 
 
 def scan_of(x_m: Array, height_m: Array) -> Scan:

@@ -99,6 +99,10 @@ def _scan(scan: ScanFound) -> list[str]:
         told.append(
             f"The indicator runs off by {scan.tilt_um_per_mm:+.1f} µm a millimetre on the {scan.rail} rail: level the piece. It is taken off here."
         )
+    told += [
+        f"No point from {start:.1f} to {stop:.1f} mm on the {scan.rail} rail: what is there cannot be seen."
+        for start, stop in scan.holes_mm
+    ]
     if scan.narrowest_mm > COARSE_MM:
         told.append(
             f"Points {scan.spacing_mm:g} mm apart show no bump narrower than {scan.narrowest_mm:.1f} mm on the {scan.rail} rail."
