@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar, Literal
 
@@ -250,7 +250,7 @@ def _what_if(
 ) -> tuple[WhatIf, ...]:
     """Judge the same values as if they had been read twice as often, or with a finer gauge.
 
-    Whatever has a verdict keeps it where the same value is surer, so only pieces without one are judged again.
+    A size that has a verdict keeps it where the same value is surer, so only pieces with a size that is neither good nor fails the piece are judged again.
     """
     gauge = spec.gauge
     ways: list[tuple[Any, float, float, float]] = [("stops twice as often", 2**-0.5, gauge.stop_step_mm, 1.0)]
@@ -272,10 +272,13 @@ def _what_if(
         )
 
     both = list(zip(pieces.mouthpieces, judged, strict=True))
-    return tuple(
-        WhatIf(how, _counts(verdict(piece, *better) if now.verdict == "inconclusive" else now.verdict for piece, now in both))
-        for how, *better in ways
-    )
+
+    def verdicts(better: Sequence[float]) -> Iterator[Verdict]:
+        for piece, now in both:
+            settled = now.verdict == "fail" or all(item.verdict == "pass" for item in now.features)
+            yield now.verdict if settled and now.verdict != "inconclusive" else verdict(piece, *better)
+
+    return tuple(WhatIf(how, _counts(verdicts(better))) for how, *better in ways)
 
 
 def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tuple[FeatureSummary, ...]:
