@@ -17,7 +17,7 @@ from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
 from matchkit.maker.facts import Against, PlanNote, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.pairing import lots_of
-from matchkit.maker.reface.match import Mounted, match_reed, match_tip
+from matchkit.maker.reface.match import ALIKE_SHARE, Mounted, match_reed, match_tip
 from matchkit.maker.reface.plan import BeforeAfter, RefacePlan, blank_of, plan_removal, stop_m, surely_over
 from matchkit.maker.reface.target import Worn, at_bound, fair_with_tip, nearest_fair, table_for_tip_m
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
@@ -222,12 +222,17 @@ def _tip_target(
         return fair_with_tip(worn, tip_m), plain
     mounted = _mounted(part, view, facing.load_width_m)
     closing_pa = None
+    least = match_tip(worn, mounted, tip_m=tip_m, even=False)
     if wanted.keep_resistance:
         before = house.grid((facing,), [part], lip_m=view.lip_m).closing_pressure_pa
-        fair_pa, _ = mounted.now(worn)
-        closing_pa = fair_pa if abs(math.log(fair_pa / float(before[0]))) < FAR_FROM_FAIR else float(before[0])
-        closing_pa *= math.exp(math.copysign(WITHIN_A_TOUCH, tip_m - worn.tip_m))  # which spares most of what would come off
-    least = match_tip(worn, mounted, tip_m=tip_m, even=False, closing_pa=closing_pa)
+        fair_pa, now = mounted.now(worn)
+        kept_pa = fair_pa if abs(math.log(fair_pa / float(before[0]))) < FAR_FROM_FAIR else float(before[0])
+        off = math.log(mounted.closing_on(least.curve) / kept_pa)
+        closing_pa = kept_pa * math.exp(
+            max(-WITHIN_A_TOUCH, min(off, WITHIN_A_TOUCH))
+        )  # as near to what takes off least as nobody notices
+        if abs(off) > WITHIN_A_TOUCH or least.share > now + ALIKE_SHARE:
+            least = match_tip(worn, mounted, tip_m=tip_m, even=False, closing_pa=closing_pa)
     most_even = match_tip(worn, mounted, tip_m=tip_m, even=True, closing_pa=closing_pa)
     return least.curve, replace(
         plain,

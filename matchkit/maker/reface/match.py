@@ -90,12 +90,20 @@ class Mounted:
         pressure = solved.pressure_per_modulus * self.reed.modulus_pa
         return closing_share(solved, np.arange(len(tip_m)), lip_share=self.lip_load_n / solved.lip_area_m2 / pressure)
 
+    def closing_on(self, curve: FairCurve) -> float:
+        """Return the closing pressure (Pa) on a power law."""
+        return float(self.closing_pa(*_of_power(curve))[0])
+
     def now(self, worn: Worn) -> tuple[float, float]:
         """Return closing pressure (Pa) and share on the fair curve nearest to a lay."""
-        fair = nearest_fair(worn).parameters
-        tip = np.array([(fair[0] / fair[1]) ** (1 / fair[2]) * 1 * MM])
-        where = tip, fair[:1], 1 / fair[2:3]
+        where = _of_power(nearest_fair(worn))
         return float(self.closing_pa(*where)[0]), float(self.shares(*where)[0])
+
+
+def _of_power(curve: FairCurve) -> tuple[Array, Array, Array]:
+    """Return tip opening, break and exponent (1,) of a power law."""
+    edge, run, inverse, _ = curve.parameters
+    return np.array([(edge / run) ** (1 / inverse) * MM]), np.array([edge]), np.array([1 / inverse])
 
 
 def _best(worn: Worn, mounted: Mounted, where: tuple[Array, Array, Array], now: float, *, even: bool) -> tuple[int, float]:

@@ -80,7 +80,7 @@ def target_words(target: RefaceTarget) -> str:
     if target.to == "piece":
         return f"the facing of {target.like_id}"
     if target.to == "tip" and target.keeps_resistance:
-        return f"a tip of {target.tip_opening_mm or 0.0:.2f} mm that {target.reed_id} closes as it does now, with the least taken off"
+        return f"a tip of {target.tip_opening_mm or 0.0:.2f} mm that {target.reed_id} closes at the pressure it does now, with the least taken off"
     if target.to == "tip":
         return f"a fair curve with a tip of {target.tip_opening_mm or 0.0:.2f} mm"
     if target.to == "reed":
