@@ -160,9 +160,9 @@ def level(x_m: Array, height_m: Array) -> Levelled:
             continue
         start, strays = ahead, 0
         line = np.polyfit(x_m[start:], height_m[start:], 1)
-    creeps = x_m[start:] >= x_m[start] + CREEP_M  # the lay leaves the table by less than the noise at first
+    creeps = x_m[start:] >= x_m[start] + CREEP_M - _EDGE_M  # the lay leaves the table by less than the noise at first
     x, y = x_m[start:][creeps], height_m[start:][creeps]
-    if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M or abs(line[0]) > TABLE_SLOPE:
+    if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M - _EDGE_M or abs(line[0]) > TABLE_SLOPE:
         return Levelled(height_m, 0.0, 0.0, noise, table_seen=False)
     middle, zero = float(x.mean()), float(y.mean())
     slope, u_slope = _tilt(x, y, noise)
@@ -176,7 +176,7 @@ def level(x_m: Array, height_m: Array) -> Levelled:
 
 def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:
     """Return the slope of the table (p,) and its standard uncertainty, 0 and 0 where it is short or bends."""
-    if x_m[-1] - x_m[0] < TILT_OVER_M:
+    if x_m[-1] - x_m[0] < TILT_OVER_M - _EDGE_M:
         return 0.0, 0.0
     run = x_m - x_m.mean()
     slope = float(run @ height_m / (run @ run))
@@ -204,7 +204,7 @@ class Scan:
     def holes_m(self) -> Array:
         """Stretches without a point that are longer than that and than :data:`LEAST_HOLE_M`, from and to (h, 2)."""
         ends = np.column_stack([self.x_m[:-1], self.x_m[1:]])
-        return np.asarray(ends[np.diff(self.x_m) > max(self.narrowest_m, LEAST_HOLE_M)])
+        return np.asarray(ends[np.diff(self.x_m) > max(self.narrowest_m, LEAST_HOLE_M) + _EDGE_M])
 
 
 def scan_of(x_m: Array, height_m: Array) -> Scan:
