@@ -96,8 +96,7 @@ class Judged:
         if self.low is not None and self.high is not None:
             middle, half = (self.low + self.high) / 2, max((self.high - self.low) / 2, 1e-9)
         cause = CAUSES.index(self.feature) if self.verdict == "fail" and self.feature in CAUSES else len(CAUSES)
-        off = abs(self.value - middle) / math.hypot(half, self.u)
-        return -ORDER[self.verdict], cause, round(self.probability, constants.DECIMALS), -round(off, constants.DECIMALS)
+        return -ORDER[self.verdict], cause, self.probability, -abs(self.value - middle) / math.hypot(half, self.u)
 
 
 @dataclass(frozen=True)
