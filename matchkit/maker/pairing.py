@@ -145,11 +145,18 @@ def usual_draws(pieces: int) -> int:
     return max(LEAST_DRAWS, DRAWS * MOST_PIECES // max(pieces, MOST_PIECES))
 
 
-def reed_doubts(scorer: Scorer, pairs: PairTable, facings: Sequence[FacingPart]) -> tuple[Array, Array]:
-    """Return u(ln PM) from the profile of the reed, and d ln PM with the place of the reed, 1/m, of every piece with every lot (P * L)."""
+class ReedDoubts(NamedTuple):
+    """What is not known of the reed in every pair (P * L): u(ln PM) from its profile, and d ln PM with its place, 1/m."""
+
+    profile: Array
+    place_per_m: Array
+
+
+def reed_doubts(scorer: Scorer, pairs: PairTable, facings: Sequence[FacingPart]) -> ReedDoubts:
+    """Return what is not known of the reed in every pair of ``facings`` with each lot."""
     if len(facings) <= MOST_DOUBTS:
         doubt = scorer.uncertainty(pairs)
-        return doubt.parts[_PROFILE], doubt.place_per_m
+        return ReedDoubts(doubt.parts[_PROFILE], doubt.place_per_m)
     length = np.array([facing.facing_length_m for facing in facings])
     chosen = np.argsort(length, kind="stable")[np.linspace(0, len(facings) - 1, MOST_DOUBTS).round().astype(np.intp)]
     known = length[chosen]
@@ -157,7 +164,7 @@ def reed_doubts(scorer: Scorer, pairs: PairTable, facings: Sequence[FacingPart])
     lots = np.arange(len(pairs) // len(facings))
     doubt = scorer.uncertainty(pairs.select((chosen[:, None] * len(lots) + lots).ravel()))
     rows = (nearest[:, None] * len(lots) + lots).ravel()
-    return doubt.parts[_PROFILE, rows], doubt.place_per_m[rows]
+    return ReedDoubts(doubt.parts[_PROFILE, rows], doubt.place_per_m[rows])
 
 
 def pair_batch(
@@ -165,7 +172,7 @@ def pair_batch(
     lots: Sequence[Lot],
     *,
     pairs: PairTable,
-    doubts: tuple[Array, Array],
+    doubts: ReedDoubts,
     view: PlayerView,
     closing_range_kpa: tuple[float, float],
     made: int | None = None,
@@ -178,7 +185,6 @@ def pair_batch(
     from joblib import Parallel, delayed
 
     draws = usual_draws(len(facings)) if draws is None else draws
-    profile, by_place = doubts
     bench = benches(facings, lots, lip_m=view.lip_m)
     blocks = [range(start, min(start + BLOCK, len(facings))) for start in range(0, len(facings), BLOCK)]
     seeds = np.random.SeedSequence(seed).spawn(len(facings))
@@ -186,8 +192,8 @@ def pair_batch(
         pairs.closing_pressure_pa.reshape(len(facings), -1),
         pairs.lip_area_m2.reshape(len(facings), -1),
         pairs.closing_share(lip_force_n=view.lip_force_n).reshape(len(facings), -1),
-        np.hypot(pairs.of_facings(lambda facing: facing.u_load_width), profile).reshape(len(facings), -1),
-        by_place.reshape(len(facings), -1),
+        np.hypot(pairs.of_facings(lambda facing: facing.u_load_width), doubts.profile).reshape(len(facings), -1),
+        doubts.place_per_m.reshape(len(facings), -1),
     )
     work = (
         delayed(_draw_block)(

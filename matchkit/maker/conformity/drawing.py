@@ -352,16 +352,16 @@ def judged_with(
     ``touch`` is a factor on the touch of the stops, ``step_mm`` their step, ``rest`` a factor on feelers, people, scans and
     everything that is not a stop.
     """
-    old = gauge.stop_step_mm * MM
+    finer = step_mm / gauge.stop_step_mm if gauge.stop_step_mm else rest  # a piece may have a step of its own
     changed = {
-        name: replace(rail, u_place_m=rail.u_place_m * rest, u_common_m=rail.u_common_m * rest)
+        name: replace(rail, u_place_m=rail.u_place_m * rest, u_common_m=rail.u_common_m * rest, lifts_m=rail.lifts * rest)
         for name, rail in rails.items()
         if _scanned(rail)
     }
     changed |= {
         name: replace(
             rail,
-            u_place_m=np.sqrt(np.maximum(rail.u_place_m**2 - old**2 / 12, 0.0) * touch**2 + (step_mm * MM) ** 2 / 12),
+            u_place_m=np.sqrt(np.maximum(rail.u_place_m**2 - rail.u_step_m**2, 0.0) * touch**2 + (finer * rail.u_step_m) ** 2),
             u_height_m=rail.u_height_m * rest,
             u_common_m=rail.u_common_m * rest,
         )

@@ -171,7 +171,8 @@ def level(x_m: Array, height_m: Array) -> Levelled:
     levelled = height_m - zero - usual * slope * (x_m - middle)
     told = zero if abs(zero) > max(SURE * u_zero, LEAST_ZERO_M) else 0.0
     tilt = slope if abs(slope) > max(SURE * u_slope, LEAST_TILT) else 0.0
-    return Levelled(levelled, told, tilt, noise, True, middle, u_zero, u_slope * math.sqrt(usual))  # noqa: FBT003
+    u_tilt = u_slope * math.sqrt(usual)
+    return Levelled(levelled, told, tilt, noise, table_seen=True, middle_m=middle, u_zero_m=u_zero, u_tilt=u_tilt)
 
 
 def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:

@@ -56,7 +56,11 @@ def _rails(report: FacingReport) -> list[str]:
 def _step(report: FacingReport) -> str | None:
     """Return the step that stops were read to, where it is one that tells."""
     step = report.budget.get("stop_step_mm", 0.0)
-    return f"Stops are read to {step:g} mm; that is in every ± here." if report.stations and step >= COARSE_STEP_MM else None
+    return (
+        f"Stops are read to {step:g} mm; that is in every ± here."
+        if report.stations and not report.scans and step >= COARSE_STEP_MM
+        else None
+    )
 
 
 def _lengths(report: FacingReport) -> str:
