@@ -6,7 +6,7 @@ Every error is a :class:`MatchkitError` and also the built-in a caller would cat
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -49,6 +49,10 @@ class Problem:
     read: str
     expected: str
     hint: str = ""
+    cause: str = ""
+    """Which slip it is, where one slip makes many values: those of one cause in a column are told once."""
+    of_all: bool = False
+    """Whether the whole column or table has it, and not the row alone."""
 
     def __str__(self) -> str:
         place = self.source
@@ -73,31 +77,45 @@ class Problem:
 
 LISTED = 20
 """So many problems of one file and column are listed in text; the rest are counted."""
+FEW, SHORT = 3, 25
+"""So many other values of one slip are shown, where they are no longer than this."""
 
 
 def listing(problems: Iterable[Problem]) -> list[str]:
-    """Return problems as lines: equal slips of one column once, with how many rows have it; beyond the first twenty of a column a count.
+    """Return problems as lines: one slip of a column once, with how many rows have it; beyond the first twenty of a column a count.
 
     >>> listing([Problem("reeds.csv", row, "cut", "'x'", "filed or unfiled") for row in range(2, 100)])
     ["reeds.csv, row 2, column cut: read 'x'; expected filed or unfiled; so in 98 rows"]
+    >>> units = [Problem("reeds.csv", row, "strength", f"'{row} mm'", "a number", cause="unit") for row in range(2, 100)]
+    >>> listing(units)
+    ["reeds.csv, row 2, column strength: read '2 mm'; expected a number; so in 98 rows: '3 mm', '4 mm', '5 mm' and others"]
     """
     lines: list[str] = []
     counts: dict[tuple[str, str | None], int] = {}
     equal: dict[tuple[object, ...], list[Problem]] = {}
     for problem in problems:
-        key = (problem.source, problem.column, problem.read, problem.expected, problem.hint, problem.row is None)
-        equal.setdefault(key, []).append(problem)
+        slip = (problem.cause,) if problem.cause else (problem.read, problem.expected, problem.hint)
+        equal.setdefault((problem.source, problem.column, problem.row is None, *slip), []).append(problem)
     for same in equal.values():
         problem = same[0]
         place = (problem.source, problem.column)
         counts[place] = counts.get(place, 0) + 1
         if counts[place] <= LISTED:
-            lines.append(f"{problem}; so in {len(same)} rows" if len(same) > 1 else str(problem))
+            lines.append(f"{problem}; so in {len(same)} rows{_others(same)}" if len(same) > 1 else str(problem))
     for (source, column), count in counts.items():
         if count > LISTED:
             where = source if column is None else f"{source}, column {column}"
             lines.append(f"{where}: and {count - LISTED} more")
     return lines
+
+
+def _others(same: Sequence[Problem]) -> str:
+    """Return a few of the other values that one slip made."""
+    _, *others = dict.fromkeys(problem.read for problem in same)
+    if any(len(read) > SHORT for read in others):
+        return ""
+    more = " and others" if len(others) > FEW else ""
+    return f": {', '.join(others[:FEW])}{more}" if others else ""
 
 
 def is_database(path: Path) -> bool:

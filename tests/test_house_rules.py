@@ -72,6 +72,7 @@ CHECKED_ELSEWHERE = {
     "matchkit.physics.lay.scan.readings_from_profile": "tests/physics/test_scan.py, against an arc and simulated noise (analytic)",
     "matchkit.physics.lay.scan.level": "tests/physics/test_scan.py, zeros and tilts that were put there (analytic)",
     "matchkit.physics.lay.scan.noise_of": "tests/physics/test_scan.py, against simulated noise (analytic)",
+    "matchkit.physics.lay.scan.find_specks": "tests/physics/test_scan.py, specks that were put there, and none (analytic)",
     "matchkit.physics.lay.scan.scan_of": "tests/physics/test_scan.py, as level and its spacing",
     "matchkit.physics.lay.scan.smooth_profile": "tests/physics/test_scan.py, against scipy's make_smoothing_spline",
     "matchkit.physics.lay.scan_flaws.find_scanned_flaws": "tests/physics/test_scan.py, against bumps that were put there (analytic)",

@@ -128,7 +128,9 @@ class BenchQuestions(Rooms):
         rules = self.tables.spec if spec is None else read_spec(spec)
         if mouthpiece is not None:
             return bench_sheet([find_piece(self.tables, mouthpiece, pieces, demo=self.demo)[0]], spec=rules)
-        return bench_sheet(read_pieces(pieces).mouthpieces, spec=rules)
+        gathered = read_pieces(pieces)
+        gathered.refuse()
+        return bench_sheet(gathered.mouthpieces, spec=rules)
 
     def record(
         self,

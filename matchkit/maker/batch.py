@@ -82,6 +82,7 @@ def judge_and_pair(
 ) -> BatchReport:
     """Judge a batch against ``spec`` and pair it with the reeds of a house, model by model."""
     judged = judge_batch(pieces, spec=spec)  # whatever is wrong with the drawing is told before anything is computed
+    pieces = pieces.without(judged.set_aside)
     if not pair:
         return judged
     house = bench_scorer(scorer, spec)

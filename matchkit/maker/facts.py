@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from matchkit.errors import Problem
+
 
 @dataclass(frozen=True)
 class FeatureAt:
@@ -60,6 +62,14 @@ class LeftOut:
 
     instrument: str
     reeds: int
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A piece that was not judged, or none where the rows name none, and the problems for which it was not; the others were judged."""
+
+    mouthpiece_id: str | None
+    problems: tuple[Problem, ...]
 
 
 @dataclass(frozen=True)

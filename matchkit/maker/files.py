@@ -9,7 +9,9 @@ from pathlib import Path
 from matchkit.errors import DataError, Problem, RequestError, SourceError, UnknownIdError
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import Pieces, gather
-from matchkit.maker.gauge import GaugeStudy, cells_of, checked_tolerance, crossed, study
+from matchkit.maker.facts import SetAside
+from matchkit.maker.gauge import GaugeStudy, checked_tolerance, study
+from matchkit.maker.gauge_readings import cells_of, crossed, odd_readings
 from matchkit.names import by_id
 from matchkit.parts.calibrate import Calibration, calibrate_readings
 from matchkit.parts.facing import FacingPart, facing_part
@@ -19,10 +21,11 @@ from matchkit.records.spec import HouseSpec
 from matchkit.records.study import StudyReading
 from matchkit.tables.defaults import read_defaults
 from matchkit.tables.read.csv import read_csv
+from matchkit.tables.rest import read_rest
 from matchkit.tables.rules.house import double_rows
 from matchkit.tables.rules.study import study_ranges
 from matchkit.tables.source import Tables
-from matchkit.tables.store import PIECES_TABLES, read_tables
+from matchkit.tables.store import PIECES_TABLES
 
 
 def calibrate(path: str | Path) -> Calibration:
@@ -114,22 +117,27 @@ def _study(readings: list[StudyReading], *, source: str, tolerance: float | None
         from matchkit.maker.gauge_uneven import uneven_study
 
         found = uneven_study(readings, source=source, unit="mm", tolerance=tolerance)
-    return replace(found, cells=cells_of(readings))
+    return replace(found, cells=cells_of(readings), odd=odd_readings(readings))
 
 
 def read_pieces(pieces: str | Path | None) -> Pieces:
     """Read a batch, a folder or a workbook with mouthpieces and their readings (default: the demo batch, which is invented).
 
-    Raises DataError with every problem of it, SourceError where there is nothing to read.
+    Pieces that a slip is about are set aside. Raises DataError with every problem where none is left or a slip is of a whole column or file,
+    SourceError where there is nothing to read.
     """
-    tables = read_tables(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
-    return gather(tables.mouthpieces, tables.facings, tables.lay_points)
+    rest = read_rest(shipped("data/demo-bench/batch") if pieces is None else pieces, needed=PIECES_TABLES)
+    gathered = gather(rest.tables.mouthpieces, rest.tables.facings, rest.tables.lay_points)
+    aside = [SetAside(piece, problems) for piece, problems in rest.aside.items()]
+    aside += [SetAside(None, rest.others)] if rest.others else []
+    return replace(gathered, set_aside=tuple(aside))
 
 
 def find_piece(tables: Tables, piece: str, pieces: str | Path | None, *, demo: bool) -> tuple[Mouthpiece, Pieces]:
     """Find a piece in the tables of a house, in those of ``pieces``, or (demo house) in the demo batch; raises UnknownIdError."""
     if pieces is not None or (demo and all(item.id != piece for item in tables.mouthpieces)):
         gathered = read_pieces(pieces)
+        gathered.refuse(piece)
     else:
         gathered = gather(tables.mouthpieces, tables.facings, tables.lay_points)
     return by_id(gathered.mouthpieces, piece, "mouthpiece"), gathered

@@ -6,8 +6,7 @@ not significant at 0.25 (the usual level; AIAG MSA 4th edition, from memory). A 
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import ClassVar, Literal, NamedTuple
@@ -15,9 +14,8 @@ from typing import ClassVar, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.errors import DataError, Problem, RequestError
+from matchkit.errors import RequestError
 from matchkit.records.spec import implied_step_mm
-from matchkit.records.study import StudyReading
 from matchkit.results import Answer
 
 Array = NDArray[np.float64]
@@ -80,6 +78,17 @@ class GaugeCell:
 
 
 @dataclass(frozen=True)
+class OddReading:
+    """One reading far from the ``others`` of its piece, their median."""
+
+    piece: str
+    person: str
+    repeat: int
+    reading: float
+    others: float
+
+
+@dataclass(frozen=True)
 class GaugeStudy(Answer):
     """What a study says of a gauge; standard deviations in the unit of the readings.
 
@@ -118,36 +127,8 @@ class GaugeStudy(Answer):
     """95 % intervals of the standard deviations, by name: touch (repeatability), people (reproducibility), gauge and piece."""
     cells: tuple[GaugeCell, ...] = ()
     """Every person by every piece, as they come in the study."""
-
-
-def cells_of(readings: Sequence[StudyReading]) -> tuple[GaugeCell, ...]:
-    """Return what each person read of each piece."""
-    found: dict[tuple[str, str], list[float]] = defaultdict(list)
-    for reading in readings:
-        found[reading.piece, reading.operator].append(reading.reading_mm)
-    return tuple(
-        GaugeCell(piece, person, float(np.mean(read)), min(read), max(read), len(read))
-        for (piece, person), read in found.items()
-    )
-
-
-def crossed(readings: Sequence[StudyReading], *, source: str) -> Array | None:
-    """Arrange readings into an array (pieces, people, repeats); None where a cell is missing or was not read as often as the others.
-
-    Raises DataError where there are fewer than two pieces, or each was read once.
-    """
-    cells: dict[tuple[str, str], list[float]] = defaultdict(list)
-    for reading in readings:
-        cells[reading.piece, reading.operator].append(reading.reading_mm)
-    pieces = list(dict.fromkeys(reading.piece for reading in readings))
-    people = list(dict.fromkeys(reading.operator for reading in readings))
-    counts = {len(cells[piece, person]) for piece in pieces for person in people}
-    if len(pieces) < 2 or max(counts) < 2:
-        read = f"{len(pieces)} of pieces, {len(people)} of people, at most {max(counts)} of readings each"
-        raise DataError([Problem(source, None, None, read, "two pieces or more, each read twice or more")])
-    if len(counts) > 1:
-        return None
-    return np.array([[cells[piece, person] for person in people] for piece in pieces])
+    odd: tuple[OddReading, ...] = ()
+    """Readings that look like slips; they are counted in everything else."""
 
 
 MOST_TOLERANCE_MM = 20.0

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 from matchkit.constants import TWO_SIDED
 from matchkit.facts import Assumed
 from matchkit.maker.conformity.batch import BatchReport, Pieces
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged
+from matchkit.maker.facts import SetAside
 from matchkit.maker.measure.report import budget_of
 from matchkit.maker.reface.ask import USUAL_FEELERS_MM
 from matchkit.names import by_id
@@ -118,6 +119,8 @@ class BatchRecord(Answer):
     gauge: dict[str, float]
     assumed: tuple[Assumed, ...]
     pieces: tuple[PieceRecord, ...]
+    set_aside: tuple[SetAside, ...] = ()
+    """Pieces that could not be judged, where the record is not of one piece."""
 
     def flat_rows(self) -> list[dict[str, Any]]:
         """Return one flat row a piece and feature."""
@@ -147,6 +150,7 @@ def batch_record(
 ) -> BatchRecord:
     """Return the record of a judged batch, or of one piece of it; raises UnknownIdError for a piece that is not in it."""
     if only is not None:
+        replace(pieces, set_aside=report.set_aside).refuse(only)
         by_id(pieces.mouthpieces, only, "mouthpiece")
     judged = [piece for piece in report.pieces if only is None or piece.mouthpiece_id == only]
     return BatchRecord(
@@ -156,6 +160,7 @@ def batch_record(
         _gauge(report, spec),
         report.assumed,
         tuple(_record(piece, pieces) for piece in judged),
+        report.set_aside if only is None else (),
     )
 
 

@@ -95,10 +95,10 @@ def rails_of(
         mine = [point for point in points if point.rail == rail]
         if mine:
             scan = scans_of(mine)[rail]
-            u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in mine]) * MM
+            u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in mine])[scan.kept] * MM
             tip = mouthpiece.tip_opening_mm * MM
             read = readings_from_profile(scan.x_m, scan.levelled.height_m, u, tip_opening_m=tip, heights_m=heights_m)
-            found[rail] = replace(read, lifts_m=scan.levelled.lifts_m(read.place_m)) if scan.levelled.table_seen else read
+            found[rail] = replace(read, lifts_m=scan.levelled.lifts_m(read.place_m))
         elif any(reading.rail == rail for reading in readings):
             found[rail] = _rail(readings, rail, gauge)
     tilt = max(mouthpiece.table_gap_mm or 0.0, 0.0) / constants.TABLE_HALF.value / math.sqrt(3)  # rectangular, either way

@@ -55,6 +55,13 @@ class Gauge(_Spec):
         return self.model_copy(update=change)
 
 
+def _millimetres(value: Any) -> Any:
+    """Turn a number in inches, or each number of a table of them, into millimetres; what else stands there is left for the check."""
+    if isinstance(value, dict):
+        return {name: _millimetres(part) for name, part in value.items()}
+    return round(value * MM_PER_INCH, 9) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
 INCHES = ("feeler", "stop", "tol", "lower", "upper")
 """What of a station may be written in inches, as ``stop_in``."""
 
@@ -79,11 +86,10 @@ class Station(_Spec):
             return given
         found = dict(given)
         for name in INCHES:
-            value = found.get(f"{name}_in")
-            if isinstance(value, int | float) and not isinstance(value, bool):
+            if f"{name}_in" in found:
                 if f"{name}_mm" in found:
                     raise ValueError(f"either {name}_mm or {name}_in")
-                found[f"{name}_mm"] = found.pop(f"{name}_in") * MM_PER_INCH
+                found[f"{name}_mm"] = _millimetres(found.pop(f"{name}_in"))
         return found
 
     @model_validator(mode="after")
@@ -133,9 +139,10 @@ ENOUGH_STATIONS = 3
 
 
 class Drawing(_Spec):
-    """What a piece of one model shall measure: one size at least. Features are named as the columns of ``mouthpieces``.
+    """What a piece of one model shall measure: one size at least.
 
-    ``rail_difference_mm`` is the most by which the stops of one feeler may differ between the rails.
+    Features are named as the columns of ``mouthpieces``; lengths may be in inches, as ``tip_opening_in``. ``rail_difference_mm`` is the most by
+    which the stops of one feeler may differ between the rails.
     """
 
     station: tuple[Station, ...] = ()
@@ -153,6 +160,20 @@ class Drawing(_Spec):
     throat_diameter_mm: Feature | None = None
     shank_bore_mm: Feature | None = None
     body_diameter_mm: Feature | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_inches(cls, given: Any) -> Any:
+        if not isinstance(given, dict):
+            return given
+        found = dict(given)
+        for name in in_inches(cls):
+            if name in found:
+                metric = f"{name.removesuffix('_in')}_mm"
+                if metric in found:
+                    raise ValueError(f"either {metric} or {name}")
+                found[metric] = _millimetres(found.pop(name))
+        return found
 
     @model_validator(mode="after")
     def _gives_something(self) -> Self:
@@ -195,6 +216,15 @@ class Drawing(_Spec):
         return {name: value for name, value in found.items() if isinstance(value, Feature)}
 
 
+def in_inches(kind: type[_Spec]) -> list[str]:
+    """Return the keys that may stand in a table of a house.toml in inches, instead of those in millimetres."""
+    if kind is Station:
+        return [f"{name}_in" for name in INCHES]
+    if kind is Drawing:
+        return [f"{name.removesuffix('_mm')}_in" for name in Drawing.model_fields if name.endswith("_mm")]
+    return []
+
+
 def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
     """Return the keys that may stand where a key path of ``house.toml`` ends.
 
@@ -206,8 +236,7 @@ def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
         kind = Gauge
     elif len(path) > 2 and path[0] == "drawing":
         kind = Drawing if len(path) == 3 else Station if path[2] == "station" else Feature
-    inches = [f"{name}_in" for name in INCHES] if kind is Station else []
-    return (*kind.model_fields, *inches)
+    return (*kind.model_fields, *in_inches(kind))
 
 
 STEPS_MM = (1.0, 0.5, 0.25, 0.2, 0.1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
@@ -130,6 +131,11 @@ def read_tables(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES
     reading = read_source(source, needed=needed)
     if reading.problems:
         raise DataError(reading.problems)
+    return tables_of(reading)
+
+
+def tables_of(reading: SourceReading) -> Tables:
+    """Return the records that were read, table by table, whatever is wrong with other rows."""
 
     def records(table: str, model: type[Row]) -> tuple[Row, ...]:
         return tuple(record for _, record in reading.rows(table, model))
@@ -183,13 +189,24 @@ def _read_spec(path: Path, reading: SourceReading) -> None:
     take_spec(text, path.name, reading)
 
 
+def _not_toml(error: tomllib.TOMLDecodeError, text: str, name: str) -> Problem:
+    """Say where a text stops being TOML, and which slip it may be."""
+    place = re.search(r"line (\d+)", str(error))
+    if place is None:
+        return Problem(name, None, None, str(error), "TOML text in UTF-8")
+    row = int(place[1])
+    line = text.splitlines()[row - 1].strip() if row <= text.count("\n") + 1 else ""
+    hint = "decimal comma? numbers have a point" if re.search(r"\d,\d", line) else ""
+    return Problem(name, row, None, f"{shown(line)}, {error}", "TOML text in UTF-8", hint)
+
+
 def take_spec(text: str, name: str, reading: SourceReading) -> None:
     """Read the text of a house.toml into a reading; problems are collected."""
     reading.spec_text = text
     try:
         raw: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        reading.problems.append(Problem(name, None, None, str(error), "TOML text in UTF-8"))
+        reading.problems.append(_not_toml(error, text, name))
         return
     spec = build(HouseSpec, raw)
     if isinstance(spec, list):

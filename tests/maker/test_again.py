@@ -14,6 +14,7 @@ from maker_shop import MODEL, Truth, read_piece, shop_of, spec_with
 from scipy.stats import ttest_ind
 
 import matchkit as mk
+from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, gather, judge_batch
 from matchkit.maker.conformity.beside import beside
@@ -21,6 +22,7 @@ from matchkit.records.parts import FacingReading
 from matchkit.records.sets import sets_of, valid_on
 from matchkit.words.maker.beside import beside_screen
 from matchkit.words.maker.done import done_screen
+from matchkit.words.maker.history import history_screen
 
 MAY, JUNE, JULY = (dt.date(2025, month, 4) for month in (5, 6, 7))
 
@@ -81,6 +83,20 @@ def test_the_latest_counts_today_and_playtests_go_by_their_day(refaced: Path) ->
     assert change.tip_opening_mm.value == pytest.approx(0.1, abs=1e-6)
     assert change.facing_length_mm.value == pytest.approx(1.0, abs=0.15)
     assert [stop.by_mm.value for stop in change.stops] == pytest.approx([1.0] * len(change.stops))
+
+
+def test_a_rail_that_was_lengthened_is_named(refaced: Path) -> None:
+    """The left rail read 0.6 mm further back: the history says how far apart the rails were and are, and which is short."""
+
+    def lengthen(rows: list[dict[str, str]]) -> list[dict[str, str]]:
+        for row in rows:
+            if row["mouthpiece_id"] == "AM-07" and row["date"] == JULY.isoformat() and row["rail"] == "left":
+                row["stop_mm"] = f"{float(row['stop_mm']) + 0.6:.2f}"
+        return rows
+
+    edit_table(refaced, "facings", lengthen)
+    told = " ".join(lay_out(history_screen(mk.open(str(refaced)).history("AM-07"))).split())
+    assert "the rails were 0.60 mm apart (left one short) and are alike" in told
 
 
 def test_the_other_rail_on_the_next_day_belongs_to_the_set() -> None:

@@ -255,7 +255,7 @@ def test_lower_and_upper_limits_of_a_station(tmp_path: Path) -> None:
 
 
 def test_slips_in_the_readings_of_a_batch(tmp_path: Path) -> None:
-    """A feeler beyond the facing, readings that cross, a doubled serial id and a broken scan are named with their row."""
+    """A feeler beyond the facing, readings that cross, a doubled id and a broken scan are named with their row; all other pieces are judged as ever."""
     folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
 
     def change(table: str, row: int, **cells: str) -> None:
@@ -272,9 +272,13 @@ def test_slips_in_the_readings_of_a_batch(tmp_path: Path) -> None:
     change("facings", 40, stop_mm="3.0")
     change("mouthpieces", 9, id="TB-25-01")
     change("lay_points", 2, height_mm="0.4")
-    with pytest.raises(mk.DataError) as caught:
-        mk.open().batch(folder, pair=False)
-    told = str(caught.value)
+    report = mk.open().batch(folder, pair=False)
+    told = "\n".join(str(problem) for one in report.set_aside for problem in one.problems)
+    whole = {piece.mouthpiece_id: piece for piece in mk.open().batch(pair=False).pieces}
+    aside = {one.mouthpiece_id for one in report.set_aside}
+    assert aside == {"TB-25-01", "TB-25-02", "TB-25-08", "TB-25-40"}
+    assert [piece.mouthpiece_id for piece in report.pieces] == [name for name in whole if name not in aside]
+    assert all(piece.features == whole[piece.mouthpiece_id].features for piece in report.pieces)
     for words in ("facings.csv, row 2", "facings.csv, row", "row 2 has it already", "as its neighbours"):
         assert words in told
     with pytest.raises(mk.RequestError, match="draws"):
@@ -355,12 +359,13 @@ def test_without_serials_there_is_no_order() -> None:
 
 
 def test_one_model_is_for_one_instrument() -> None:
-    """A piece of another instrument under the same model is named, and nothing is judged."""
+    """A piece of another instrument than the first of its model is named and not judged; the other is."""
     spec = spec_with()
     one, other = (read_piece(Truth(), np.random.default_rng(k), name=f"P{k}", serial=k) for k in (1, 2))
     alto = (other[0].model_copy(update={"instrument": "alto"}), other[1])
-    with pytest.raises(mk.DataError, match="alto for piece 'P2'; expected tenor"):
-        judge_batch(shop_of([one, alto]), spec=spec)
+    report = judge_batch(shop_of([one, alto]), spec=spec)
+    assert [piece.mouthpiece_id for piece in report.pieces] == ["P1"]
+    assert "alto for piece 'P2'; expected tenor" in str(report.set_aside[0].problems[0])
 
 
 def test_what_is_read_too_coarsely_has_no_chart_and_drift_allows_for_their_number() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import shutil
 from functools import cache
 from pathlib import Path
@@ -377,6 +378,32 @@ def test_questions_that_cannot_be_meant(house: mk.House) -> None:
         house.reface("TM-02", drawing=True)
     with pytest.raises(mk.UnknownIdError):
         house.reface("TB-25-99")
+
+
+def test_a_pressure_out_of_reach_is_answered_with_what_is_in_reach(house: mk.House) -> None:
+    """The range that is named: its ends can be asked for (within what rounding leaves), beyond them nothing is found."""
+    with pytest.raises(mk.RequestError, match="softer reed") as low:
+        house.reface("AM-07", reed="AR-A-3", closing_kpa=5.0)
+    with pytest.raises(mk.RequestError, match="harder reed") as high:
+        house.reface("AM-07", reed="AR-A-3", closing_kpa=25.0)
+    found = re.search(r"closes at ([\d.]+) to ([\d.]+) kPa on those", str(low.value))
+    assert found is not None
+    assert found[0] in str(high.value)
+    least, most = map(float, found.groups())
+    for inside, outside in ((least + 0.1, least - 0.3), (most - 0.1, most + 0.3)):
+        assert house.reface("AM-07", reed="AR-A-3", closing_kpa=inside).target.closing_kpa == pytest.approx(inside)
+        with pytest.raises(mk.RequestError):
+            house.reface("AM-07", reed="AR-A-3", closing_kpa=outside)
+
+
+@pytest.mark.parametrize("piece", ["AM-07", "TB-25-07", "AM-01"])
+def test_no_step_takes_off_more_than_the_plan_in_all(house: mk.House, piece: str) -> None:
+    """The plan's own first number is the most that comes off anywhere: no feeler's and no step's is above it, and one rail loses no more in two steps."""
+    plan = house.reface(piece)
+    most = max(max(removal.left_um, removal.right_um) for removal in plan.removals)
+    assert most - 0.01 <= plan.most_removed_um
+    assert max(step.most_removed_um for step in plan.steps) <= plan.most_removed_um + 0.01
+    assert 0 <= plan.most_place_mm <= plan.target_break_mm
 
 
 def test_where_a_feeler_stops() -> None:

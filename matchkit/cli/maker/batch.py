@@ -15,9 +15,12 @@ from matchkit.words.maker.beside import beside_screen
 from matchkit.words.maker.paper import record_screen, sheet_screen
 
 if TYPE_CHECKING:
-    from matchkit.maker.conformity.batch import BatchReport
+    from collections.abc import Sequence
 
-FAILS = 5
+    from matchkit.maker.conformity.batch import BatchReport
+    from matchkit.maker.facts import SetAside
+
+FAILS, ASIDE = 5, 3
 
 MOST_LAYS = 6
 """A record of more pieces has no picture of each lay."""
@@ -62,7 +65,8 @@ def command(
     """Judge PIECES against the drawings of their models, and pair them with the house reeds.
 
     PIECES is a folder of csv tables, or a workbook, with mouthpieces and facings (default: the demo batch). Ends with exit code 5 where a
-    piece fails. With a SECOND batch it says what differs between the two.
+    piece fails, else 3 where something in the rows of a piece is wrong: the others are judged. With a SECOND batch it says what differs between
+    the two.
     """
     import matchkit as mk
 
@@ -72,9 +76,9 @@ def command(
     if pieces is not None and second is not None:
         if figure_pairs is not None or figure_chart is not None:
             raise click.UsageError("two batches have one picture: --figure FILE")
-        show(
-            house.batches(pieces, second, spec=options["spec"]), lambda found: beside_screen(found, numbers=numbers), style, out
-        )
+        both = house.batches(pieces, second, spec=options["spec"])
+        show(both, lambda found: beside_screen(found, numbers=numbers), style, out)
+        _end(both.set_aside)
         return
     studies = () if study is None else mk.gauge_study(study)
     if sheet:
@@ -87,6 +91,7 @@ def command(
             lays = [house.facing(one.mouthpiece_id, pieces=pieces, studies=studies) for one in filed.pieces]
             draw(filed, record_screen, also=lays)
         show(filed, record_screen, style, out)
+        _end(filed.set_aside)
         return
     with bar("measuring and pairing") as progress:
         report = house.batch(pieces, studies=studies, progress=progress, **options)
@@ -95,8 +100,13 @@ def command(
     _draw(report, figure_pairs, figure_chart)
     draw(report, lambda found: batch_screen(found, numbers=True), also=(*charted(report), *report.pairings))
     show(report, lambda found: batch_screen(found, numbers=numbers), style, out)
-    if report.failed:
-        click.get_current_context().exit(FAILS)
+    _end(report.set_aside, failed=report.failed)
+
+
+def _end(set_aside: Sequence[SetAside], *, failed: bool = False) -> None:
+    """End with the code of a batch in which a piece fails, or could not be judged."""
+    if failed or set_aside:
+        click.get_current_context().exit(FAILS if failed else ASIDE)
 
 
 def charted(report: BatchReport) -> list[Any]:

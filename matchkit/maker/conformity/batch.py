@@ -17,7 +17,7 @@ from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_cha
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged, judge_piece, judged_with, rails_at_stations
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
 from matchkit.maker.conformity.slip import Slip, advised, find_slips
-from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired
+from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired, SetAside
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
 from matchkit.maker.pairing import Pairing
 from matchkit.physics.lay.fair import FairCurve, Readings
@@ -93,6 +93,8 @@ class BatchReport(Answer):
     """Sizes by which the batch as a whole misses its drawing."""
     not_paired: tuple[NotPaired, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
+    """Pieces that could not be judged, since something in their rows is wrong."""
 
     @property
     def failed(self) -> bool:
@@ -121,11 +123,27 @@ class Pieces:
     readings: dict[str, list[FacingReading]]
     points: dict[str, list[LayPoint]]
     order_known: bool = True
-    """Whether every piece has a serial number of its own, so that the order of making is known."""
+    """Whether every piece has a serial number of its own within its model, so that the order of making is known."""
     sets: Mapping[str, tuple[ReadingSet, ...]] = field(default_factory=dict)
     """Everything that was read of each piece, oldest first; the readings and scans are those of the latest."""
     filed: Mapping[str, Mouthpiece] = field(default_factory=dict)
     """Each piece as it stands in its table, whatever was read of its tip later."""
+    set_aside: tuple[SetAside, ...] = ()
+    """Pieces of the batch that are not among these, since something in their rows is wrong."""
+
+    def refuse(self, *ids: str) -> None:
+        """Raise DataError where one of these pieces, or of all where none is named, was set aside."""
+        lost = [problem for one in self.set_aside if not ids or one.mouthpiece_id in ids for problem in one.problems]
+        if lost:
+            raise DataError(lost)
+
+    def without(self, aside: Sequence[SetAside]) -> Pieces:
+        """Return the pieces without some more that are set aside."""
+        if not aside:
+            return self
+        gone = {one.mouthpiece_id for one in aside}
+        kept = tuple(piece for piece in self.mouthpieces if piece.id not in gone)
+        return replace(self, mouthpieces=kept, set_aside=(*self.set_aside, *aside))
 
     def before(self, piece: str) -> tuple[Mouthpiece, Pieces]:
         """Return a piece, and the pieces, as they were before its latest readings; RequestError where it was read once only."""
@@ -148,8 +166,8 @@ def gather(mouthpieces: Sequence[Mouthpiece], readings: Sequence[FacingReading],
     ordered = list(mouthpieces)
     if all(piece.serial for piece in ordered):
         ordered.sort(key=lambda piece: _natural(str(piece.serial)))
-    serials = [piece.serial for piece in ordered]
-    known = all(serial and any(mark.isdigit() for mark in serial) for serial in serials) and len(set(serials)) == len(serials)
+    numbered = all(piece.serial and any(mark.isdigit() for mark in piece.serial) for piece in ordered)
+    known = numbered and len({(piece.model, piece.serial) for piece in ordered}) == len(ordered)
     sets = sets_of_pieces(readings, points)
     today = latest(ordered, sets)
     return Pieces(
@@ -168,7 +186,7 @@ def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:
 
 
 def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
-    """Judge every piece against the drawing of its model; raises DataError for pieces whose model has none."""
+    """Judge every piece against the drawing of its model; pieces whose model has none are set aside. Raises DataError where all are."""
     undrawn: dict[str | None, list[str]] = defaultdict(list)
     for piece in pieces.mouthpieces:
         if piece.model not in spec.drawing:
@@ -185,15 +203,18 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         )
         for model, ids in undrawn.items()
     ]
+    aside = [SetAside(name, (problem,)) for ids, problem in zip(undrawn.values(), lost, strict=True) for name in ids]
     made_for: dict[str | None, str] = {}
     for piece in pieces.mouthpieces:
         if made_for.setdefault(piece.model, piece.instrument) != piece.instrument:
             expected = f"{made_for[piece.model]}, as the other pieces of model {piece.model!r}"
             lost.append(Problem("mouthpieces.csv", None, "instrument", f"{piece.instrument} for piece {piece.id!r}", expected))
+            aside.append(SetAside(piece.id, (lost[-1],)))
     if not pieces.mouthpieces:
         lost.append(Problem("mouthpieces.csv", None, None, "no piece", "one piece or more"))
-    if lost:
-        raise DataError(lost)
+    pieces = pieces.without(aside)
+    if not pieces.mouthpieces:
+        raise DataError([*lost, *(problem for one in pieces.set_aside for problem in one.problems if problem not in lost)])
     curves = {model: drawn_curve(spec.drawing[model]) for model in {str(piece.model) for piece in pieces.mouthpieces}}
     rails = {
         piece.id: rails_at_stations(
@@ -225,6 +246,7 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         order_known=pieces.order_known,
         assumed=_assumed(judged, spec, scanned=any(pieces.points.values())),
         slips=slips,
+        set_aside=pieces.set_aside,
     )
 
 

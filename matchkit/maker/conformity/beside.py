@@ -12,7 +12,7 @@ import numpy as np
 from matchkit.errors import RequestError
 from matchkit.maker.conformity.batch import DECIMALS, BatchReport, FeatureSummary
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
-from matchkit.maker.facts import FeatureAt
+from matchkit.maker.facts import FeatureAt, SetAside
 from matchkit.results import Answer, flat
 
 CONFIDENCE = 0.95
@@ -68,6 +68,8 @@ class BatchesBeside(Answer):
     failed: tuple[int, int]
     features: tuple[FeatureBeside, ...]
     only_in: tuple[str, ...]
+    set_aside: tuple[SetAside, ...] = ()
+    """Pieces of either that could not be judged."""
 
     def flat_rows(self) -> list[dict[str, Any]]:
         """Return one flat row a size."""
@@ -108,6 +110,7 @@ def beside(first: BatchReport, second: BatchReport, *, names: tuple[str, str]) -
             for key in shared
         ),
         tuple(sorted(models[0] ^ models[1])),
+        (*first.set_aside, *second.set_aside),
     )
 
 

@@ -52,6 +52,8 @@ class ScanFound:
     tilt_um_per_mm: float | None
     holes_mm: tuple[tuple[float, float], ...] = ()
     """Stretches of the lay without a point, from and to."""
+    specks_mm: tuple[tuple[float, float], ...] = ()
+    """Points that were left out as dust or a slip: where, and how far off their neighbours."""
 
 
 @dataclass(frozen=True)
@@ -223,7 +225,8 @@ def _scanned(rail: str, scan: Scan, break_m: float) -> ScanFound:
     on = scan.levelled
     zero, tilt = (on.zero_m / UM, on.tilt / UM * MM) if on.table_seen else (None, None)
     holes = tuple((float(start) / MM, float(stop) / MM) for start, stop in scan.holes_m if start < break_m)
-    return ScanFound(rail, scan.spacing_m / MM, on.noise_m / UM, scan.narrowest_m / MM, zero, tilt, holes)
+    specks = tuple((float(place) / MM, float(off) / MM) for place, off in scan.specks_m)
+    return ScanFound(rail, scan.spacing_m / MM, on.noise_m / UM, scan.narrowest_m / MM, zero, tilt, holes, specks)
 
 
 def _times(value: float | None, factor: float) -> float | None:

@@ -136,15 +136,25 @@ def match_reed(worn: Worn, mounted: Mounted, *, even: bool, closing_pa: float) -
         if not len(rows):
             if best_curve is not None:
                 break
+            low, high = (pressure / KPA for pressure in _reachable_pa(worn, mounted, edge, power))
             raise RequestError(
                 f"no facing that only removing can reach closes at {closing_pa / KPA:.1f} kPa on {mounted.reed.reed.id} with the tip opened by at most "
-                f"{MOST_OPENED_M / MM:g} mm; a softer or harder reed, or another pressure?"
+                f"{MOST_OPENED_M / MM:g} mm: this reed closes at {low:.1f} to {high:.1f} kPa on those; ask for one of these, or for a "
+                f"{'softer' if closing_pa < low * KPA else 'harder'} reed"
             )
         best, found = _best(worn, mounted, (tip[rows], edge[rows], power[rows]), now, even=even)
         centre = (float(edge[rows[best]]), float(power[rows[best]]))
         best_curve = (float(tip[rows[best]]), *centre)
     assert best_curve is not None  # noqa: S101 - the first net either finds one or raises
     return _on_reed(worn, best_curve, found)
+
+
+def _reachable_pa(worn: Worn, mounted: Mounted, edge: Array, power: Array) -> tuple[float, float]:
+    """Return the lowest and the highest closing pressure on the facings of a net that cover a lay and open it little enough."""
+    least, most = np.maximum(least_tip_m(worn, edge, power), 2 * THIN), worn.tip_m + MOST_OPENED_M
+    kept = least <= most
+    ends = [mounted.closing_pa(tip[kept], edge[kept], power[kept]) for tip in (least, np.full(len(edge), most))]
+    return float(ends[0].min()), float(ends[1].max())
 
 
 def match_tip(worn: Worn, mounted: Mounted, *, tip_m: float, even: bool, closing_pa: float | None = None) -> OnReed:

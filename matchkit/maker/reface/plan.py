@@ -123,6 +123,10 @@ class RefacePlan(Answer):
     table_down_mm: float
     needs_table_down_mm: float
     removals: tuple[Removal, ...]
+    most_removed_um: float
+    """The most that comes off either rail, anywhere, beside what the table loses."""
+    most_place_mm: float
+    """How far from the tip that is."""
     steps: tuple[Step, ...]
     unreached: tuple[OutOfReach, ...]
     do_not: tuple[Against, ...]
@@ -244,6 +248,7 @@ def plan_removal(
         steps.append(_step(name, facing, blank, (next_left, next_right), flat, feelers_mm, most, down))
         left, right = next_left, next_right
     removals = _removals(flat, final, feelers_mm)
+    off = np.maximum(np.maximum(final - flat.left_m, final - flat.right_m), 0.0).round(10)
     reach = tuple(OutOfReach(x / MM, above / UM) for x, above in _worst_places(blank.x_m, over))
     return RefacePlan(
         mouthpiece_id=facing.mouthpiece.id,
@@ -257,6 +262,8 @@ def plan_removal(
         table_down_mm=down / MM,
         needs_table_down_mm=float(over.max()) / MM,
         removals=removals,
+        most_removed_um=float(off.max()) / UM,
+        most_place_mm=float(blank.x_m[off.argmax()]) / MM,
         steps=tuple(steps),
         unreached=reach,
         do_not=_reasons_against(facing, blank, flat, final, down, unreached=bool(reach)),

@@ -43,8 +43,14 @@ LEAST_HOLE_M = 0.8e-3
 """Less than that between two points hides nothing that is looked for."""
 USUAL_TILT = 1e-3
 """Indicators are usually level to this, m per m (assumed): a tilt that is known no better is taken off in part."""
+USUAL_ZERO_M = 5e-6
+"""An indicator is usually zeroed to this (assumed): so far its zero is known where the scan ends before the table."""
 LEAST_ZERO_M, LEAST_TILT = 3e-6, 0.3e-3
 """A zero or a tilt of the indicator below these changes nothing worth saying."""
+SPECK_POINTS, SPECK_SPACING_M = 2, 0.3e-3
+"""Up to so many points side by side, so near one another, that stand off their neighbours are dust or a slip: no bump is so narrow."""
+SPECK_SURE, LEAST_SPECK_M = 7.0, 8e-6
+"""They stand off by more than so many standard deviations of what the neighbours tell, and by more than this."""
 
 
 @dataclass(frozen=True)
@@ -124,8 +130,9 @@ def noise_of(height_m: Array) -> float:
 class Levelled:
     """A profile on its table: the heights with the indicator's zero and tilt taken off, and how much these were (0 where they are not sure).
 
-    ``table_seen`` says whether the scan goes on over the table, without which neither can be told. What is taken off is known to
-    ``u_zero_m`` at ``middle_m``, the middle of the table, and to ``u_tilt``; a tilt that is not sure is taken off as far as tilts are usual.
+    ``table_seen`` says whether the scan goes on over the table, without which neither can be told: both are then known as far as they usually
+    are, at the last point. What is taken off is known to ``u_zero_m`` at ``middle_m``, the middle of the table, and to ``u_tilt``; a tilt that is
+    not sure is taken off as far as tilts are usual.
     """
 
     height_m: Array
@@ -149,8 +156,11 @@ def level(x_m: Array, height_m: Array) -> Levelled:
     """
     noise = max(noise_of(height_m), 0.2e-6)
     start = len(x_m) - PLATEAU_POINTS
+    unseen = Levelled(
+        height_m, 0.0, 0.0, noise, table_seen=False, middle_m=float(x_m[-1]), u_zero_m=USUAL_ZERO_M, u_tilt=USUAL_TILT
+    )
     if start < 0:
-        return Levelled(height_m, 0.0, 0.0, noise, table_seen=False)
+        return unseen
     line = np.polyfit(x_m[start:], height_m[start:], 1)
     strays, ahead = 0, start
     while ahead > 0 and strays < STRAYS:
@@ -163,7 +173,7 @@ def level(x_m: Array, height_m: Array) -> Levelled:
     creeps = x_m[start:] >= x_m[start] + CREEP_M - _EDGE_M  # the lay leaves the table by less than the noise at first
     x, y = x_m[start:][creeps], height_m[start:][creeps]
     if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M - _EDGE_M or abs(line[0]) > TABLE_SLOPE:
-        return Levelled(height_m, 0.0, 0.0, noise, table_seen=False)
+        return unseen
     middle, zero = float(x.mean()), float(y.mean())
     slope, u_slope = _tilt(x, y, noise)
     usual = USUAL_TILT**2 / (USUAL_TILT**2 + u_slope**2)  # the mean of what is read and of what is usual, each by its doubt
@@ -190,11 +200,16 @@ def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class Scan:
-    """The scan of one rail: places (p,), growing, and heights on the table; what the indicator was off by; the usual distance of two points."""
+    """The scan of one rail: places (p,), growing, and heights on the table; what the indicator was off by; the usual distance of two points.
+
+    ``kept`` (p,) are the places of these in what was scanned, and ``specks_m`` (s, 2) what was left out: where, and how far off its neighbours.
+    """
 
     x_m: Array
     levelled: Levelled
     spacing_m: float
+    kept: NDArray[np.intp]
+    specks_m: Array
 
     @property
     def narrowest_m(self) -> float:
@@ -209,11 +224,64 @@ class Scan:
 
 
 def scan_of(x_m: Array, height_m: Array) -> Scan:
-    """Return a scan in the order of its places, on its table."""
+    """Return a scan in the order of its places, without specks, on its table."""
     order = np.argsort(x_m, kind="stable")
-    x = np.asarray(x_m, dtype=float)[order]
+    x, y = (np.asarray(part, dtype=float)[order] for part in (x_m, height_m))
     spacing = float(np.median(np.diff(x))) if len(x) > 1 else math.inf
-    return Scan(x, level(x, np.asarray(height_m, dtype=float)[order]), spacing)
+    specks = find_specks(x, y)
+    places = [place for place, _ in specks]
+    kept = np.delete(np.arange(len(x)), places)
+    off = np.array([(x[place], by) for place, by in specks]).reshape(-1, 2)
+    return Scan(x[kept], level(x[kept], y[kept]), spacing, order[kept], off)
+
+
+def find_specks(x_m: Array, height_m: Array) -> list[tuple[int, float]]:
+    """Return the points that stand off the cubic through the two neighbours on either side, one or two side by side, and by how much.
+
+    ``x_m`` (p,) grows. Of points side by side the one furthest off is taken out first, since it makes its neighbours look odd too. Nothing is
+    looked for where points lie further apart than :data:`SPECK_SPACING_M`: a bump may be that narrow.
+
+    >>> x = np.arange(0, 20e-3, 0.1e-3)
+    >>> y = (20e-3 - x) ** 2 / 0.2
+    >>> y[50] += 40e-6
+    >>> [(place, round(off * 1e6)) for place, off in find_specks(x, y)]
+    [(50, 40)]
+    """
+    left = np.arange(len(x_m))
+    found: list[tuple[int, float]] = []
+    if len(x_m) < LEAST_POINTS:
+        return found
+    noise = max(noise_of(height_m), 0.2e-6)
+    while len(found) < len(x_m) // 4:
+        x, y = x_m[left], height_m[left]
+        best: tuple[float, NDArray[np.intp], Array] | None = None
+        for count in range(1, SPECK_POINTS + 1):
+            first = np.arange(2, len(x) - 1 - count)
+            places = first[:, None] + np.arange(count)
+            around = np.column_stack([first - 2, first - 1, first + count, first + count + 1])
+            near = np.diff(x[around[:, [1, 2]]], axis=1)[:, 0] <= (count + 1) * SPECK_SPACING_M + _EDGE_M
+            weights = _through(x[around], x[places])
+            off = y[places] - np.einsum("npk,nk->np", weights, y[around])
+            sure = np.abs(off) / (noise * np.sqrt(1 + (weights**2).sum(axis=2)))
+            odd = np.where(near & (np.abs(off).min(axis=1) > LEAST_SPECK_M), sure.min(axis=1), 0.0)
+            place = int(np.argmax(np.round(odd, 6)))
+            if odd[place] > SPECK_SURE and (best is None or odd[place] > best[0]):
+                best = float(odd[place]), places[place], off[place]
+        if best is None:
+            break
+        found += [(int(left[place]), float(by)) for place, by in zip(best[1], best[2], strict=True)]
+        left = np.delete(left, best[1])
+    return sorted(found)
+
+
+def _through(known_m: Array, asked_m: Array) -> Array:
+    """Return what the heights at four places (n, 4) count for at others (n, p) on the cubic through them, as (n, p, 4) (Lagrange)."""
+    weights = np.ones((*asked_m.shape, 4))
+    for one in range(4):
+        for other in range(4):
+            if other != one:
+                weights[..., one] *= (asked_m - known_m[:, [other]]) / (known_m[:, [one]] - known_m[:, [other]])
+    return weights
 
 
 def readings_from_profile(

@@ -25,6 +25,8 @@ class Refusal:
     hint: str = ""
     read: str = ""
     """What was read, where the text of the cell does not say it."""
+    cause: str = ""
+    """Which slip it is, as far as the cell tells: those of a column are told once."""
     beyond: float | None = None
     """The number itself, in the field's unit, where it is out of range."""
 
@@ -79,11 +81,11 @@ def parse_cell(
     word = text.strip()
     if kind.choices:
         meant = {choice.lower(): choice for choice in kind.choices}.get(word.lower())
-        return Refusal("one of " + ", ".join(kind.choices)) if meant is None else meant
+        return Refusal("one of " + ", ".join(kind.choices), cause="choice") if meant is None else meant
     if kind.base is str:
         return text
     if kind.base is bool:
-        return word.lower() in _YES if word.lower() in _YES | _NO else Refusal("yes or no")
+        return word.lower() in _YES if word.lower() in _YES | _NO else Refusal("yes or no", cause="choice")
     if kind.base is date:
         return _parse_day(word)
     return _parse_number(word, kind, quantity, other=other, decimal_comma=decimal_comma)
@@ -93,7 +95,7 @@ def _parse_day(word: str) -> date | Refusal:
     try:
         return date.fromisoformat(word)
     except ValueError:
-        return Refusal("a day as 2026-01-31", "year first, with two digits for month and day")
+        return Refusal("a day as 2026-01-31", "year first, with two digits for month and day", cause="day")
 
 
 def _parse_number(
@@ -102,12 +104,13 @@ def _parse_number(
     factor = 1.0 if other is None else other.factor
     expected = range_text(quantity, whole=kind.base is int, other=other)
     if word.startswith("="):
-        return Refusal(expected, "this is a formula: paste its value")
+        return Refusal(expected, "this is a formula: paste its value", cause="formula")
     candidate = word.replace(",", ".") if decimal_comma and word.count(",") == 1 and "." not in word else word
     try:
         number = float(candidate)
     except ValueError:
-        return Refusal(expected, _text_hint(word))
+        cause, hint = _text_slip(word)
+        return Refusal(expected, hint, cause=cause)
     if not math.isfinite(number) or "_" in candidate:
         return Refusal(expected)
     if kind.base is int:
@@ -117,8 +120,13 @@ def _parse_number(
     value = number if kind.base is int else round(number * factor, 9)
     low, high = quantity.low, quantity.high
     if (low is not None and value < low) or (high is not None and value > high):
-        hint = _slip_hint(number, quantity) if other is None else _unit_hint(number, quantity)
-        return Refusal(expected, hint, beyond=float(value))
+        cause, hint = _unit_slip(number, quantity) if other is None else ("other unit", _unit_hint(number, quantity))
+        return Refusal(
+            expected,
+            hint,
+            beyond=float(value),
+            cause=cause if hint else "below" if low is not None and value < low else "above",
+        )
     return value
 
 
@@ -129,15 +137,16 @@ def _unit_hint(number: float, quantity: Quantity) -> str:
     return f"{plain(number)} looks like {quantity.unit}" if fits else ""
 
 
-def _text_hint(word: str) -> str:
+def _text_slip(word: str) -> tuple[str, str]:
+    """Name the slip of a text where a number belongs, and say how to mend it, as far as that can be told."""
     if word.count(",") == 1 and word.replace(",", "").isdigit():
-        return f"decimal comma? write {word.replace(',', '.')}"
+        return "comma", f"decimal comma? write {word.replace(',', '.')}"
     if word.lstrip("$£€ ").replace(",", "").replace(".", "").isdigit() and word.lstrip("$£€ ") != word:
-        return "the number alone, without a sign of money"
+        return "money", "the number alone, without a sign of money"
     digits = word.rstrip("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ\"'% ")
     if digits != word and digits:
-        return "the number alone; the unit is in the column's name"
-    return ""
+        return f"unit {word[len(digits) :].strip()}", "the number alone; the unit is in the column's name"
+    return "text", ""
 
 
 def range_text(quantity: Quantity, *, whole: bool = False, other: OtherUnit | None = None) -> str:
@@ -155,17 +164,18 @@ def range_text(quantity: Quantity, *, whole: bool = False, other: OtherUnit | No
     return f"{text} {unit}".rstrip()
 
 
-def _slip_hint(number: float, quantity: Quantity) -> str:
-    """Name the slip that would bring a length into range."""
+def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:
+    """Name the slip that would bring a length into range, and say what it would then be."""
     if quantity.low is None or quantity.high is None:
-        return ""
+        return "", ""
     if quantity.unit == "" and quantity.high <= 10 and quantity.high < number <= 10 * quantity.high:
-        return f"{plain(number)} looks like {number / 10:.4g} without its point"
+        return "point", f"{plain(number)} looks like {number / 10:.4g} without its point"
     if quantity.unit != "mm":
-        return ""
+        return "", ""
     if number <= 0:
         fits = number < -1 and quantity.low <= number / 1000
-        return f"{plain(number)} looks like thousandths of a mm (µm): that is {number / 1000:.4g} mm" if fits else ""
+        hint = f"{plain(number)} looks like thousandths of a mm (µm): that is {number / 1000:.4g} mm"
+        return ("µm", hint) if fits else ("", "")
     guesses = (
         (number * MM_PER_INCH, "{0} looks like inches: that is {1} mm"),
         (number / 100, "{0} looks like {1} mm in hundredths"),
@@ -173,7 +183,6 @@ def _slip_hint(number: float, quantity: Quantity) -> str:
         (number / 10, "{0} looks like {1} mm in tenths"),
         (number / 1000, "{0} looks like thousandths of a mm (µm): that is {1} mm"),
     )
-    fitting = [
-        wording.format(plain(number), f"{value:.4g}") for value, wording in guesses if quantity.low <= value <= quantity.high
-    ]
-    return "; or ".join(fitting[:2])
+    fitting = [(value, wording) for value, wording in guesses if quantity.low <= value <= quantity.high][:2]
+    cause = "; or ".join(wording for _, wording in fitting)
+    return cause, "; or ".join(wording.format(plain(number), f"{value:.4g}") for value, wording in fitting)

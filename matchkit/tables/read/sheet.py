@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -41,6 +41,8 @@ class Reading:
     """How many cells of each column were filled in."""
     in_another_unit: bool = False
     """Whether a whole column is out of range: what the rest of the table says then follows from that."""
+    refused: dict[int, dict[str, str]] = field(default_factory=dict)
+    """Rows that could not be read, with the ids that stand in them."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +101,7 @@ def _told_once(column: _Column, reading: Reading) -> None:
     read = f"{len(beyond)} of {reading.numbers[column.header]} numbers out of range, such as {first.read}"
     kept = [problem for problem in reading.problems if id(problem) not in gone]
     reading.in_another_unit = True
-    reading.problems[:] = [*kept, Problem(reading.source, first.row, column.header, read, first.expected, hint)]
+    reading.problems[:] = [*kept, Problem(reading.source, first.row, column.header, read, first.expected, hint, of_all=True)]
 
 
 def _columns(header: list[str], model: type[Record], reading: Reading) -> list[_Column]:
@@ -155,6 +157,8 @@ def _read_row(
     if spare:
         hint = "a comma inside a number or a name needs quotes"
         reading.problems.append(Problem(reading.source, number, None, f"{len(cells)} cells", f"{width} cells", hint))
+        named = ((column.name, cells[column.place].strip()) for column in columns if _is_id(column.name))
+        reading.refused[number] = {name: text for name, text in named if text}
         return
     found: list[Problem] = []
     values: dict[str, Any] = {}
@@ -168,16 +172,19 @@ def _read_row(
         reading.numbers[column.header] += 1
         value = _value(text, column, reading, decimal_comma=decimal_comma)
         if isinstance(value, Refusal):
-            found.append(Problem(reading.source, number, column.header, value.read or shown(text), value.expected, value.hint))
+            read = value.read or shown(text)
+            found.append(Problem(reading.source, number, column.header, read, value.expected, value.hint, value.cause))
             if value.beyond is not None:
                 reading.beyond.setdefault(column.header, []).append((found[-1], value.beyond))
         else:
             values[column.name] = value
     if found:
         reading.problems.extend(found)
+        reading.refused[number] = _ids(values)
         return
     record = build(model, values)
     if isinstance(record, list):  # the schema knows more than the cell parser: keep its own words
+        reading.refused[number] = _ids(values)
         reading.problems.extend(
             Problem(reading.source, number, slip.field or None, shown(slip.read) if slip.read else "this row", slip.expected)
             for slip in record
@@ -187,12 +194,20 @@ def _read_row(
     reading.rows.append(number)
 
 
+def _is_id(name: str) -> bool:
+    return name == "id" or name.endswith("_id")
+
+
+def _ids(values: Mapping[str, Any]) -> dict[str, str]:
+    return {name: str(value) for name, value in values.items() if _is_id(name)}
+
+
 def _value(text: str, column: _Column, reading: Reading, *, decimal_comma: bool) -> Any | Refusal:
     """Parse one cell; ids lose blanks around them and are noted, whatever becomes of their row."""
-    if column.name == "id" or column.name.endswith("_id"):
+    if _is_id(column.name):
         if isinstance(text, NumberCell):
             hint = "format the column as text and type it again: a number loses zeros before it"
-            return Refusal("an id as text", hint, read=f"the number {text}")
+            return Refusal("an id as text", hint, read=f"the number {text}", cause="number")
         text = text.strip()
         if column.name == "id":
             reading.ids.add(text)

@@ -25,6 +25,8 @@ ALIKE_RAILS_MM = 0.3
 """Stops of one feeler on both rails that are farther apart than this speak for a short rail."""
 MAX_TIP_MISS_MM = 0.25
 MAX_TIP_MISS = 0.15
+LEAST_BACKWARDS = 3
+"""So many feelers show that a whole rail stands the wrong way round."""
 ENDS_OF_TYPICAL = (0.6, 1.6)
 """A facing leaves the table within these shares of the instrument's typical facing length."""
 
@@ -63,7 +65,7 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
     for piece, read in every.items():
         slips: list[Problem] = []
         for rail, feelers in read.items():
-            slips += list(_repeats(feelers, rail, file)) or list(_order(feelers, rail, file))
+            slips += _of_one_rail(feelers, rail, pieces[piece][1].tip_opening_mm if piece in pieces else None, file)
         if not slips and piece in pieces:
             row, record = pieces[piece]
             for rail, feelers in read.items():
@@ -89,7 +91,8 @@ def _pasted_again(house: SourceReading) -> Iterator[Problem]:
         if all([record for _, record in read[whole * k : whole * (k + 1)]] == first for k in range(1, times)):
             expected = f"each row once; from row {read[whole][0]} on they are those from row {read[0][0]} again"
             hint = "delete what was pasted again; real repeats differ, or have a number in repeat"
-            yield Problem(house.file("facings"), read[whole][0], None, f"{times} times the same {whole} rows", expected, hint)
+            read_now = f"{times} times the same {whole} rows"
+            yield Problem(house.file("facings"), read[whole][0], None, read_now, expected, hint, of_all=True)
             return
 
 
@@ -98,7 +101,8 @@ def _earlier(
 ) -> Iterator[Problem]:
     """Look at readings that a later set replaced: repeats and order, and the tip opening; without one of that day today's is doubted, not refused."""
     for rail, feelers in old.rails.items():
-        slips = list(_repeats(feelers, rail, file)) or list(_order(feelers, rail, file))
+        tip = None if piece is None else old.tip_opening_mm or piece[1].tip_opening_mm
+        slips = _of_one_rail(feelers, rail, tip, file)
         if not slips and piece is not None:
             then = {} if old.tip_opening_mm is None else {"tip_opening_mm": old.tip_opening_mm}
             odd = list(_tip(feelers, rail, piece[1].model_copy(update=then), piece[0], file, of_pieces))
@@ -204,8 +208,43 @@ def _whole_table(
                 f"numbers that all make {what} {off:.2g} times what it can be",
                 "millimetres",
                 f"is the whole column in another unit? {way} to mend it",
+                of_all=True,
             )
     return None
+
+
+def _of_one_rail(feelers: list[_Feeler], rail: str, tip_mm: float | None, file: str) -> list[Problem]:
+    """Return the slips that one rail shows by itself; what follows from one is not told again."""
+    found = list(_repeats(feelers, rail, file)) or list(_backwards(feelers, rail, tip_mm, file))
+    return found or list(_order(feelers, rail, file))
+
+
+def _backwards(feelers: list[_Feeler], rail: str, tip_mm: float | None, file: str) -> Iterator[Problem]:
+    """Tell a rail on which every thicker feeler stops further from the tip: typed in reverse, or counted from the table.
+
+    Along an arc a stop is ``L (1 - sqrt(feeler / tip))`` from the tip; which of the two fits it better is asked about.
+    """
+    stops = [feeler.stop_mm for feeler in feelers]
+    if len(feelers) < LEAST_BACKWARDS or any(thick <= thin for thin, thick in pairwise(stops)):
+        return
+    cause, hint = "backwards", "were the readings typed in reverse, or counted from the table instead of the tip?"
+    if tip_mm is not None and feelers[-1].feeler_mm < tip_mm:
+        shares = [(feeler.feeler_mm / tip_mm) ** 0.5 for feeler in feelers]
+        reversed_off = _off_line([1 - share for share in shares], stops[::-1])
+        from_table_off = _off_line(shares, stops)
+        if reversed_off < from_table_off / 2:
+            cause, hint = "in reverse", "were the readings of this rail typed in reverse?"
+        elif from_table_off < reversed_off / 2:
+            cause, hint = "from the table", "were the stops counted from where the facing begins, instead of from the tip?"
+    read = f"stops that grow with the feeler on the {rail} rail, {plain(stops[0])} to {plain(stops[-1])} mm"
+    expected = "mm from the tip: a thicker feeler stops nearer the tip"
+    yield Problem(file, feelers[0].row, "stop_mm", read, expected, hint, cause)
+
+
+def _off_line(shares: list[float], stops: list[float]) -> float:
+    """Return the root mean square by which stops miss the line that fits them best; its zero is free, as that of a gauge may be."""
+    slope, zero = statistics.linear_regression(shares, stops)
+    return math.sqrt(statistics.fmean((stop - zero - slope * share) ** 2 for share, stop in zip(shares, stops, strict=True)))
 
 
 def _repeats(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:

@@ -16,7 +16,7 @@ from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
-from matchkit.words.maker.features import DUST, REMEDIES, again_words, fault_words, feature_words, unit_of
+from matchkit.words.maker.features import DUST, REMEDIES, again_words, aside_words, fault_words, feature_words, unit_of
 from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
 
@@ -25,6 +25,8 @@ LONG = 60
 """A remedy longer than this is said once."""
 SHOWN_POSITIONS = 6
 SHOWN_AGAIN = 20
+ALIKE = 0.03
+"""Feelers so near one another may be one, written in millimetres and in inches."""
 FEW_STRENGTHS = 4
 WORTH_TELLING = 0.05
 """A drift that takes less than this share of the tolerance over the whole batch is left to the numbers."""
@@ -41,6 +43,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
     return screen(
         _verdict(report),
         "",
+        aside_words(report.set_aside),
         (block for slip in report.slips for block in _slip(slip, several=len({piece.model for piece in report.pieces}) > 1)),
         _out(report),
         _again(report),
@@ -80,6 +83,7 @@ def _verdict(report: BatchReport) -> str:
         ),
         "not measured enough to say": sum(piece.wants_measuring for piece in report.pieces),
         "out of drawing": report.counts["fail"],
+        "not judged": sum(one.mouthpiece_id is not None for one in report.set_aside),
     }
     return f"{models}: {', '.join(f'{count} {what}' for what, count in counts.items() if count)}."
 
@@ -176,13 +180,20 @@ def _remarks(report: BatchReport) -> list[str]:
     minor: dict[str, list[str]] = defaultdict(list)
     for piece in report.pieces:
         for judged in piece.minor:
+            if piece.fault is not None and piece.fault.kind == "rail short" and judged.feature == "rail_difference_mm":
+                continue  # the fault says so
             minor[feature_words(judged.at)].append(piece.mouthpiece_id)
     missing = {feature_words(at) for piece in report.pieces for at in piece.missing if at.feature != "stop_mm"}
     beside = sorted({feeler for piece in report.pieces for feeler in piece.beside_mm})
     found = [f"Also outside the drawing, but not critical: {', '.join(ids)}, {what}." for what, ids in minor.items()]
     found += [f"Not measured on every piece: {listed(sorted(missing))}."] if missing else []
-    if beside:
+    if beside and not any(judged.feature == "stop_mm" for piece in report.pieces for judged in piece.features):
+        found.append("The drawing gives no stops, so what was read with feelers was not judged.")
+    elif beside:
         found.append(f"Feelers that the drawing has not, and that were not judged: {', '.join(f'{f:g}' for f in beside)} mm.")
+        drawn = {at.feeler_mm for piece in report.pieces for at in piece.missing if at.feeler_mm is not None}
+        near = [(feeler, other) for feeler in beside for other in sorted(drawn) if abs(feeler / other - 1) < ALIKE]
+        found += [f"Is the {one:g} mm feeler the {other:g} mm one of the drawing? Then write it alike." for one, other in near]
     return found
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matchkit.maker.conformity.beside import BatchesBeside, FeatureBeside
 from matchkit.maker.conformity.slip import EVEN
-from matchkit.words.maker.features import feature_words, unit_of
+from matchkit.words.maker.features import aside_words, feature_words, unit_of
 from matchkit.words.numbers import counted
 from matchkit.words.screen import Block, Screen, Table, Text, screen, sentences
 
@@ -22,6 +22,7 @@ def beside_screen(found: BatchesBeside, *, numbers: bool = False) -> Screen:
     return screen(
         f"{found.second} ({counted(found.pieces[1], 'piece')}, {found.failed[1]} out of drawing) against {found.first} "
         f"({counted(found.pieces[0], 'piece')}, {found.failed[0]} out):",
+        aside_words(found.set_aside),
         [*_all_stops(shown), *(Text(_moved(item), indent=2, hang=2) for item in _others(shown, moved)[:MOST])]
         or [Text("No size differs by more than these pieces can tell, or than matters.", indent=2)],
         [Text(f"and {len(_others(shown, moved)) - MOST} more: --numbers has all.", indent=2)]

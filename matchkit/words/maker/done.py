@@ -23,7 +23,9 @@ def done_screen(found: RefaceDone) -> Screen:
             f"off the plan: {named}" if named else None,
         ),
         "Where a feeler stops too near the tip there is more to take off." if short else None,
-        "Where it stops too far, it cannot be brought back but by facing the table down." if len(short) < len(off) else None,
+        "Where a feeler stops too far from the tip, it cannot be brought back but by facing the table down."
+        if len(short) < len(off)
+        else None,
         "",
         Table(("feeler mm", "planned mm", "read mm", "off mm", "±"), tuple(map(_row, found.stops)), right=(0, 1, 2, 3, 4)),
         "",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.measure.report import FacingReport, FlawFound, ScanFound, StationRead
 from matchkit.words.facts import assumed_words
@@ -86,6 +88,8 @@ def _flaw(flaw: FlawFound) -> str:
 
 COARSE_STEP_MM = 0.2
 """Stops read to so much are said to be."""
+MOST_SPECKS = 3
+"""So many points of a scan that were left out are told one by one."""
 COARSE_MM = 1.2
 """A scan that cannot show a bump so narrow says so."""
 
@@ -107,11 +111,23 @@ def _scan(scan: ScanFound) -> list[str]:
         f"No point from {start:.1f} to {stop:.1f} mm on the {scan.rail} rail: what is there cannot be seen."
         for start, stop in scan.holes_mm
     ]
+    if scan.specks_mm:
+        told.append(
+            f"Left out of the {scan.rail} scan as dust or a slip: {_specks(scan.specks_mm)}. Wipe the rail and scan it again."
+        )
     if scan.narrowest_mm > COARSE_MM:
         told.append(
             f"Points {scan.spacing_mm:g} mm apart show no bump narrower than {scan.narrowest_mm:.1f} mm on the {scan.rail} rail."
         )
     return told
+
+
+def _specks(specks_mm: Sequence[tuple[float, float]]) -> str:
+    named = [
+        f"{abs(off):.3f} mm too {'high' if off > 0 else 'low'} at {place:.1f} mm" for place, off in specks_mm[:MOST_SPECKS]
+    ]
+    more = len(specks_mm) - len(named)
+    return f"{', '.join(named)}{f' and {more} more' if more else ''}"
 
 
 def _table(report: FacingReport) -> str:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
-from matchkit.maker.facts import Fault, FeatureAt
+from matchkit.errors import listing
+from matchkit.maker.facts import Fault, FeatureAt, SetAside
+from matchkit.words.screen import Block, Gap, Text
 
 NAMES = {
     "tip_opening_mm": "tip opening",
@@ -25,6 +27,9 @@ NAMES = {
 BAFFLES = {"baffle_height_mm": 5, "baffle_10_mm": 10, "baffle_15_mm": 15}
 """How far behind the tip rail each of them is measured, in mm."""
 
+MOST_ASIDE = 12
+"""So many pieces that could not be judged are named."""
+
 VERDICTS = {"pass": "good", "inconclusive": "near a limit", "fail": "out of drawing"}
 
 DUST = "Refacing makes dust that must not be breathed: work wet, follow local rules, ask a qualified person."
@@ -42,6 +47,18 @@ def feature_words(at: FeatureAt) -> str:
     if at.feature == "rail_difference_mm":
         return f"left against right rail{feeler}"
     return NAMES[at.feature]
+
+
+def aside_words(set_aside: Sequence[SetAside]) -> list[Block]:
+    """Return which pieces could not be judged, and what is wrong in their rows."""
+    if not set_aside:
+        return []
+    ids = [one.mouthpiece_id for one in set_aside if one.mouthpiece_id is not None]
+    problems = dict.fromkeys(problem for one in set_aside for problem in one.problems)
+    more = len(ids) - MOST_ASIDE
+    named = f"{', '.join(ids[:MOST_ASIDE])}{f' and {more} more' if more > 0 else ''}"
+    head = f"Not judged, since something in their rows is wrong: {named}." if ids else "Wrong in the tables:"
+    return [Text(head), *(Text(line, indent=2, hang=2) for line in listing(problems)), Gap()]
 
 
 def unit_of(at: FeatureAt) -> str:

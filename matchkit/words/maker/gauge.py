@@ -44,6 +44,11 @@ def _study(study: GaugeStudy) -> list[str]:
     if study.share_of_tolerance is not None:
         of = f"it takes {percent(study.share_of_tolerance)} of the tolerance of {study.tolerance:g} {study.unit}"
     lines = [
+        f"A slip? {name}, piece {odd.piece} by {odd.person}, repeat {odd.repeat}: {odd.reading:g}, where the others of that piece read about "
+        f"{odd.others:g}. Read it again; until then it is counted below."
+        for odd in study.odd
+    ]
+    lines += [
         sentences(
             f"{name}: one person's readings scatter by {study.repeatability:.3f} {study.unit}{_range(study, 'touch')}{people}"
         ),
@@ -72,6 +77,8 @@ def _range(study: GaugeStudy, name: str) -> str:
 
 def _for_house(study: GaugeStudy) -> list[str]:
     """Return the lines for house.toml, each with its range behind it."""
+    if study.odd:
+        return ["Nothing for house.toml until that is settled."]
     if study.repeatability <= 0 or study.quantity not in ("tip_opening", "stop"):
         return []
     if study.quantity == "tip_opening":

@@ -35,12 +35,21 @@ def _change(found: FacingHistory, change: Changed) -> str:
         )
         if text
     ]
-    if change.rails_mm is not None and _sure(change.rails_mm):
-        told.append(f"the rails moved apart or together by {abs(change.rails_mm.value):.2f} mm")
+    rails = {one.day: one.rails_mm for one in found.sets}
+    was, now = rails.get(change.before), rails.get(change.after)
+    if change.rails_mm is not None and _sure(change.rails_mm) and was is not None and now is not None:
+        told.append(f"the rails were {_apart(was)} and are {_apart(now)}")
     head = f"{found.mouthpiece_id} from {_day(change.before)} to {_day(change.after)}"
     if not told:
         return f"{head}: nothing changed that the gauge can tell."
     return sentences(f"{head}: {', '.join(told)}")
+
+
+def _apart(rails: Size) -> str:
+    """Return how far the stops of the two rails lie apart on average, and which rail is the shorter one."""
+    if not _sure(rails):
+        return "alike"
+    return f"{abs(rails.value):.2f} mm apart ({'left' if rails.value < 0 else 'right'} one short)"
 
 
 def _sure(size: Size) -> bool:

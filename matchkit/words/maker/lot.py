@@ -26,7 +26,7 @@ def lot_screen(found: LotReport) -> Screen:
 def _told(row: LotFound) -> str:
     name = f"{row.profile_id} {row.strength:g}"
     odd = (
-        f"{', '.join(row.odd)} {'does' if len(row.odd) == 1 else 'do'} not belong: read again, or leave out"
+        f"{'reed' if len(row.odd) == 1 else 'reeds'} {', '.join(row.odd)} far from the others: read again, or leave out"
         if row.odd
         else None
     )

@@ -7,7 +7,7 @@ from collections import defaultdict
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import NAMES, VERDICTS, fault_words, feature_words, unit_of
+from matchkit.words.maker.features import NAMES, VERDICTS, aside_words, fault_words, feature_words, unit_of
 from matchkit.words.numbers import allowed_words, percent
 from matchkit.words.screen import Block, Gap, Screen, Table, screen, sentences
 
@@ -61,6 +61,7 @@ def record_screen(record: BatchRecord) -> Screen:
     return screen(
         head,
         "",
+        aside_words(record.set_aside),
         (block for piece in record.pieces for block in _piece(piece)),
         sentences(*gauge_words(record)),
         assumed_words(record.assumed) or None,

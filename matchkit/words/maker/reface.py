@@ -129,14 +129,13 @@ def _more_even(plan: RefacePlan) -> list[str]:
         return []
     now, then = (f"{100 * share:.0f}" for share in (target.closing_share, target.even_share))
     known = max(TWO_SIDED * removal.u_um for removal in plan.removals)
-    told = f"Taking off up to {target.even_um:.0f} µm would close more evenly still: {then} % left open when closed, not {now}"
+    told = f"taking off up to {target.even_um:.0f} µm would leave {then} % open when closed, not {now}"
     return [sentences(told, f"the facing itself is known to ± {known:.0f} µm")]
 
 
 def _verdict(plan: RefacePlan) -> str:
-    most = max((removal for removal in plan.removals), key=lambda item: max(item.left_um, item.right_um), default=None)
-    size = 0.0 if most is None else max(most.left_um, most.right_um)
-    where = "" if most is None else "at the tip" if most.place_mm == 0 else f"{most.place_mm:.1f} mm from the tip"
+    size = plan.most_removed_um
+    where = "at the tip" if plan.most_place_mm == 0 else f"{plan.most_place_mm:.1f} mm from the tip"
     before, after = f"{plan.tip_opening_mm:.2f}", f"{plan.target_tip_opening_mm:.2f}"
     tip = f"the tip stays at {after} mm" if before == after else f"the tip goes from {before} to {after} mm"
     work = f"take off up to {size:.0f} µm, deepest {where}" if size >= 1 else "nothing comes off"
