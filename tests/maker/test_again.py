@@ -161,6 +161,15 @@ def test_two_batches_that_differ() -> None:
     assert sum(any(item.different or item.spread_differs for item in pair.features) for pair in same) <= 2
 
 
+def test_models_that_only_one_batch_has() -> None:
+    """They are named, whichever batch has them."""
+    one, other = _judged(51), _judged(52)
+    more = replace(one, pieces=(*one.pieces, replace(one.pieces[0], model="TB-99")))
+    assert beside(more, other, names=("A", "B")).only_in == ("TB-99",)
+    assert beside(one, replace(other, pieces=more.pieces), names=("A", "B")).only_in == ("TB-99",)
+    assert beside(one, other, names=("A", "B")).only_in == ()
+
+
 def test_a_batch_that_spreads_more() -> None:
     """Tips that scatter four times as much are told; batches of different models are refused."""
     found = beside(_judged(53, scatter=0.01), _judged(54, scatter=0.08), names=("A", "B"))

@@ -409,3 +409,14 @@ def test_a_tilted_indicator_puts_no_rail_out_of_level() -> None:
         truth = 25 * (1 - (0.038 / 2.5) ** 0.5)
         held["length"] += abs(found.facing_length_mm - truth) <= 1.96 * found.u_facing_length_mm
     assert min(held.values()) >= 36, held
+
+
+def test_the_line_of_what_a_lay_is_off_is_lay_less_fair_curve() -> None:
+    """Of the figure: the mean of the rails less the fair curve, in µm, at every place."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(8))
+    outline = facing_report(piece, readings, (), defaults=read_defaults(), spec=spec_with()).outline
+    assert outline is not None
+    part, _ = measured(piece, readings, spec_with())
+    x = np.array(outline.x_mm) * 1e-3
+    assert outline.off_um == pytest.approx((part.lay.height_m(x) - part.lay.fair.height_m(x)) * 1e6, abs=1e-6)
+    assert np.ptp(outline.off_um) > 1

@@ -24,7 +24,17 @@ from matchkit.maker.conformity.batch import gather
 from matchkit.maker.facts import Against, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.reface.ask import USUAL_FEELERS_MM
-from matchkit.maker.reface.plan import GROWTH, SURE, Blank, RefacePlan, blank_of, plan_removal, stop_m, surely_over
+from matchkit.maker.reface.plan import (
+    GROWTH,
+    SURE,
+    Blank,
+    RefacePlan,
+    _worst_places,
+    blank_of,
+    plan_removal,
+    stop_m,
+    surely_over,
+)
 from matchkit.maker.reface.target import ALIKE_M, Worn, fair_with_tip, least_tip_m, nearest_fair, power_curve
 from matchkit.parts.facing import facing_part
 from matchkit.physics.closing import close_reeds, closing_share
@@ -534,3 +544,26 @@ def test_little_work_needs_no_wall() -> None:
     assert "wall unknown" not in [reason.why for reason in little.do_not]
     curve = next(step for step in little.steps if step.name == "curve")
     assert little.target_tip_opening_mm - curve.tip_opening_mm == pytest.approx(0.01, abs=1e-3)
+
+
+def test_the_middle_of_the_house_s_range_is_its_middle(house: mk.House) -> None:
+    """A reed without a pressure goes to half way between the range's ends."""
+    low, high = house.tables.spec.closing_range["tenor"]
+    aim = house.reface("TB-25-02", reed="TR-A-3").target
+    assert aim.middle
+    assert aim.closing_kpa == pytest.approx((low + high) / 2)
+
+
+def test_each_stretch_out_of_reach_has_its_worst_place() -> None:
+    """Two stretches apart from one another: the place and height of the highest point of each."""
+    over = np.array([1.0, 2.0, 1.0, 0.0, 0.0, 3.0, 4.0, 0.0])
+    assert _worst_places(np.arange(8.0), over) == [(1.0, 2.0), (6.0, 4.0)]
+    assert _worst_places(np.arange(8.0), np.zeros(8)) == []
+
+
+def test_a_tip_opened_too_far_is_named_by_how_much(house: mk.House) -> None:
+    """At the tip itself: 0.3 mm asked for is 0.3 mm more."""
+    now = house.reface("AM-07").tip_opening_mm
+    plan = house.reface("AM-07", tip_opening_mm=now + 0.6)
+    (size,) = (reason.size for reason in plan.do_not if reason.why == "opens too much")
+    assert size == pytest.approx(0.6, abs=1e-9)

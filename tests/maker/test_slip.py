@@ -14,6 +14,7 @@ import matchkit as mk
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, judge_batch
 from matchkit.maker.conformity.drawing import Judged
+from matchkit.maker.conformity.slip import _off
 from matchkit.records.parts import FacingReading
 from matchkit.records.spec import Drawing, Feature, HouseSpec, Station
 from matchkit.words.maker.batch import batch_screen
@@ -239,3 +240,10 @@ def test_a_slip_does_not_hide_what_is_wrong_with_a_piece(tmp_path: Path) -> None
     told = _text(slipped)
     assert "take material off there" not in told.replace("baffle 0.82 mm too high at 5 mm: take material off there", "")
     assert told.index("Read tip opening twice more") > told.index("Out of drawing")
+
+
+def test_two_pieces_have_a_mean_and_its_doubt() -> None:
+    """Standard error of a mean of two (analytic); of one alone nothing is known."""
+    two = _off([(1.0, 0.1), (1.2, 0.1)])
+    assert two.u == pytest.approx(0.1)
+    assert _off([(1.0, 0.1)]).u == np.inf

@@ -135,3 +135,10 @@ def test_area_curve_and_seal_of_a_tapered_reed() -> None:
     assert seal is not None
     assert 0.9 < seal < 1.6
     assert seal_pressure(*found["uniform"]) is None
+
+
+def test_the_seal_is_read_where_the_area_first_falls_to_two_hundredths() -> None:
+    """Straight between the two points about it (analytic); None where it never falls so far."""
+    pressure = np.array([0.0, 1.0, 2.0, 3.0])
+    assert seal_pressure(pressure, np.array([1.0, 0.5, 0.01, 0.005])) == pytest.approx(1 + 0.48 / 0.49)
+    assert seal_pressure(pressure, np.array([1.0, 0.5, 0.3, 0.1])) is None

@@ -204,3 +204,9 @@ def test_designs_that_cannot_be() -> None:
     codes = blind_codes(900, rng=rng)
     assert len(set(codes)) == 900
     assert {len(code) for code in codes} == {3}
+
+
+@pytest.mark.parametrize(("targets", "raters", "exact"), [(2, 30, True), (2, 31, False), (3, 20, True), (6, 5, False)])
+def test_small_tables_are_counted_out(targets: int, raters: int, exact: bool) -> None:  # noqa: FBT001 - a table of cases
+    """As far as the module says, and no further."""
+    assert concordance(np.random.default_rng(1).normal(size=(targets, raters))).exact == exact

@@ -140,9 +140,9 @@ class Levelled:
     tilt: float
     noise_m: float
     table_seen: bool
-    middle_m: float = 0.0
-    u_zero_m: float = 0.0
-    u_tilt: float = 0.0
+    middle_m: float
+    u_zero_m: float
+    u_tilt: float
 
     def lifts_m(self, place_m: Array) -> Array:
         """Return what a standard uncertainty of the zero and of the tilt lifts places (n,) by, as (2, n)."""
