@@ -28,6 +28,7 @@ from matchkit.files import shipped
 from matchkit.learn.blend import fit_blend
 from matchkit.records.parts import FacingReading
 from matchkit.records.quantity import Record
+from matchkit.tables.rest import Rest
 from matchkit.tables.source import Tables
 from matchkit.tables.store import read_tables
 
@@ -123,7 +124,7 @@ def answers(seed: int | None, names: tuple[str, ...]) -> tuple[dict[str, Any], d
         tables = disturb(read_tables(shipped("data/demo")))
         house = mk.House(tables, demo=True)
         batch = disturb(read_tables(shipped("data/demo-bench/batch"), needed=("mouthpieces",)))
-        patch.setattr("matchkit.maker.files.read_tables", lambda *_, **__: batch)
+        patch.setattr("matchkit.maker.files.read_rest", lambda *_, **__: Rest(batch, {}, ()))
         patch.setattr("matchkit.house.opening.open_house", lambda *_, **__: house)
         patch.setattr("matchkit.open", lambda *_, **__: house)
         patch.setattr("matchkit.cli.options.open_data", lambda *_, **__: house)

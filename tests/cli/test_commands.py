@@ -21,6 +21,7 @@ from rich.cells import cell_len
 import matchkit
 from matchkit.cli import COMMANDS, main
 from matchkit.cli.printing import clean, deliver, lay_out, paragraph, table, to_csv, to_json
+from matchkit.errors import Problem, listing
 from matchkit.words.closing import closing_screen
 from matchkit.words.screen import Text, screen
 
@@ -377,15 +378,21 @@ def test_a_terminal_of_few_characters_is_no_error() -> None:
 
 
 def test_long_lists_are_counted_in_text_and_whole_in_json(tmp_path: Path) -> None:
-    """A thousand bad rows of four thousand print twenty of a column and a count; JSON has all of them. A whole column is told once."""
+    """A thousand rows with one slip, of four thousand, print one line, and twenty slips of a column a line each and a count; JSON has all of them.
+
+    A whole column is told once.
+    """
     rows = "".join(f"M{k},alto,{180 + k / 100 if k % 4 == 0 else 1.9}\n" for k in range(4000))
     (tmp_path / "mouthpieces.csv").write_text(f"id,instrument,tip_opening_mm\n{rows}")
     (tmp_path / "reeds.csv").write_text("id,instrument,cut,strength\n")
     (tmp_path / "ligatures.csv").write_text("id\n")
     text = run("tables", "check", str(tmp_path)).stdout
-    assert text.count("looks like") == 20
-    assert "mouthpieces.csv, column tip_opening_mm: and 980 more" in text
+    assert text.count("looks like") == 1
+    assert "so in 1000 rows: '180.04', '180.08', '180.12' and others" in " ".join(text.split())
     assert len(json.loads(run("tables", "check", str(tmp_path), "--format", "json").stdout)["problems"]) == 1000
+    told = listing(Problem("reeds.csv", row, "cut", f"'{row}'", "filed or unfiled") for row in range(2, 1002))
+    assert len(told) == 21
+    assert told[-1] == "reeds.csv, column cut: and 980 more"
     whole = "".join(f"M{k},alto,190\n" for k in range(1000))
     (tmp_path / "mouthpieces.csv").write_text(f"id,instrument,tip_opening_mm\n{whole}")
     (problem,) = json.loads(run("tables", "check", str(tmp_path), "--format", "json").stdout)["problems"]

@@ -20,8 +20,10 @@ from matchkit.maker.conformity.chart import individuals_chart
 from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.files import read_pieces
+from matchkit.maker.measure.report import facing_report
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import HouseSpec
+from matchkit.tables.defaults import read_defaults
 from matchkit.words.maker.batch import batch_screen
 
 
@@ -405,3 +407,24 @@ def test_an_order_of_making_is_known_by_serial_numbers(serials: tuple[str | None
     assert found.order_known is known
     if known:
         assert [piece.serial for piece in found.mouthpieces] == list(serials)
+
+
+def test_a_short_rail_has_one_size_in_facing_and_batch() -> None:
+    """A drawing with three feelers of those that were read: both answers give the mean over all feelers, and the drawing's alone are judged by themselves."""
+    spec = spec_with()
+    drawing = spec.drawing[MODEL]
+    few = drawing.model_copy(update={"station": tuple(one for one in drawing.station if one.feeler_mm in (0.1, 0.4, 0.9))})
+    spec = spec.model_copy(update={"drawing": {MODEL: few}})
+    piece, readings = read_piece(Truth(), np.random.default_rng(5))
+    short = [
+        row.model_copy(update={"stop_mm": row.stop_mm - 0.6 * (row.rail == "left") * (1 - row.feeler_mm / 2)})
+        for row in readings
+    ]
+    judged = judge_batch(shop_of([(piece, short)]), spec=spec).pieces[0]
+    assert judged.fault is not None
+    assert (judged.fault.kind, judged.fault.rail) == ("rail short", "left")
+    report = facing_report(piece, short, (), defaults=read_defaults(), spec=spec)
+    apart = [row.difference_mm for row in report.stations if row.difference_mm is not None]
+    assert len(apart) > 3
+    assert judged.fault.mean_mm == pytest.approx(abs(sum(apart) / len(apart)), abs=1e-9)
+    assert sum(item.feature == "rail_difference_mm" for item in judged.features) == 4

@@ -250,10 +250,10 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, 
         return []
     found, values, variances = [], [], []
     shared: list[Array] = []
-    feelers = [station.feeler_mm for station in drawing.station] or [
-        float(height) / MM for height in np.intersect1d(rails["left"].height_m, rails["right"].height_m)
-    ]
-    for feeler in feelers:
+    drawn = [station.feeler_mm for station in drawing.station]
+    read = [float(height) / MM for height in np.intersect1d(rails["left"].height_m, rails["right"].height_m)]
+    beside = [feeler for feeler in read if not any(abs(feeler - one) <= SAME_FEELER_MM for one in drawn)]
+    for feeler in (*drawn, *beside):
         at = {name: _at(rail, feeler) for name, rail in rails.items()}
         if at["left"] is None or at["right"] is None:
             continue
@@ -263,8 +263,8 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, 
         plane = np.concatenate([fall * rails[name].lifts[:, place] / MM for name, place in at.items()])
         shared.append(plane)
         u_whole = math.hypot(u, *plane)
-        judged = _judged("rail_difference_mm", value, u_whole, (0.0, -most, most), False, confidence, None, feeler)  # noqa: FBT003
-        found.append(judged)
+        if feeler not in beside or not drawn:  # others count in the mean, as in everything told of the rails
+            found.append(_judged("rail_difference_mm", value, u_whole, (0.0, -most, most), False, confidence, None, feeler))  # noqa: FBT003
         values.append(value)
         variances.append(u**2)
     surely = (1 - confidence) / max(len(found), 1)  # the worst of several, by chance alone, must not fail a sound piece
