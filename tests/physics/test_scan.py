@@ -171,7 +171,7 @@ def test_a_hole_of_a_scan_is_told() -> None:
 
 @pytest.mark.parametrize("spacing_mm", [0.1, 0.2, 0.3])
 def test_specks_are_left_out_and_bumps_are_not(spacing_mm: float) -> None:
-    """3 µm of noise: a point 40 µm off is found at its place in 95 of 100, two side by side in 75; none on sound lays, and none in a bump of 100 µm over 1.2 mm.
+    """3 µm of noise: a point 40 µm off is found at its place in 95 of 100, two side by side in 90; none on sound lays, and none in a bump of 100 µm over 1.2 mm.
 
     Close to the ends of a scan and beside the break a point has too few neighbours on one side, so some are missed there.
     """
@@ -188,8 +188,8 @@ def test_specks_are_left_out_and_bumps_are_not(spacing_mm: float) -> None:
         one += [at for at, _ in found] == [place] and abs(found[0][1] - 40e-6) < 20e-6
         y[place + 1] += 40e-6
         two += [at for at, _ in find_specks(x, y)] == [place, place + 1]
-    assert one >= 90, one
-    assert two >= 70, two
+    assert one >= 95, one
+    assert two >= 90, two
 
 
 def test_a_scan_without_its_specks_is_the_scan_without_those_points() -> None:

@@ -49,7 +49,7 @@ LEAST_ZERO_M, LEAST_TILT = 3e-6, 0.3e-3
 """A zero or a tilt of the indicator below these changes nothing worth saying."""
 SPECK_POINTS, SPECK_SPACING_M = 2, 0.3e-3
 """Up to so many points side by side, so near one another, that stand off their neighbours are dust or a slip: no bump is so narrow."""
-SPECK_SURE, LEAST_SPECK_M = 7.0, 8e-6
+SPECK_SURE, LEAST_SPECK_M = 5.5, 8e-6
 """They stand off by more than so many standard deviations of what the neighbours tell, and by more than this."""
 
 
