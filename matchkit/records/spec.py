@@ -62,11 +62,32 @@ def _millimetres(value: Any) -> Any:
     return round(value * MM_PER_INCH, 9) if isinstance(value, int | float) and not isinstance(value, bool) else value
 
 
-INCHES = ("feeler", "stop", "tol", "lower", "upper")
-"""What of a station may be written in inches, as ``stop_in``."""
+class _Lengths(_Spec):
+    """A table whose lengths may each be in inches instead, as ``stop_in`` for ``stop_mm``."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_inches(cls, given: Any) -> Any:
+        if not isinstance(given, dict):
+            return given
+        found = dict(given)
+        for name in in_inches(cls):
+            if name in found:
+                metric = f"{name.removesuffix('_in')}_mm"
+                if metric in found:
+                    raise ValueError(f"either {metric} or {name}")
+                found[metric] = _millimetres(found.pop(name))
+        return found
 
 
-class Station(_Spec):
+def in_inches(kind: type[_Spec]) -> list[str]:
+    """Return the keys that may stand in a table of a house.toml in inches, instead of those in millimetres."""
+    if not issubclass(kind, _Lengths):
+        return []
+    return [f"{name.removesuffix('_mm')}_in" for name in kind.model_fields if name.endswith("_mm")]
+
+
+class Station(_Lengths):
     """Where a feeler shall stop on either rail; ``tol_mm`` is both ways, ``lower_mm`` and ``upper_mm`` instead where they differ.
 
     Without one of these two there is no limit on that side. Each may be in inches instead, as ``stop_in``.
@@ -78,19 +99,6 @@ class Station(_Spec):
     lower_mm: Annotated[float, Field(le=0, ge=-5)] | None = None
     upper_mm: Annotated[float, Field(ge=0, le=5)] | None = None
     critical: bool = True
-
-    @model_validator(mode="before")
-    @classmethod
-    def _from_inches(cls, given: Any) -> Any:
-        if not isinstance(given, dict):
-            return given
-        found = dict(given)
-        for name in INCHES:
-            if f"{name}_in" in found:
-                if f"{name}_mm" in found:
-                    raise ValueError(f"either {name}_mm or {name}_in")
-                found[f"{name}_mm"] = _millimetres(found.pop(f"{name}_in"))
-        return found
 
     @model_validator(mode="after")
     def _one_tolerance(self) -> Self:
@@ -138,7 +146,7 @@ ENOUGH_STATIONS = 3
 """With so many stations and a tip opening a drawing gives a curve."""
 
 
-class Drawing(_Spec):
+class Drawing(_Lengths):
     """What a piece of one model shall measure: one size at least.
 
     Features are named as the columns of ``mouthpieces``; lengths may be in inches, as ``tip_opening_in``. ``rail_difference_mm`` is the most by
@@ -160,20 +168,6 @@ class Drawing(_Spec):
     throat_diameter_mm: Feature | None = None
     shank_bore_mm: Feature | None = None
     body_diameter_mm: Feature | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _from_inches(cls, given: Any) -> Any:
-        if not isinstance(given, dict):
-            return given
-        found = dict(given)
-        for name in in_inches(cls):
-            if name in found:
-                metric = f"{name.removesuffix('_in')}_mm"
-                if metric in found:
-                    raise ValueError(f"either {metric} or {name}")
-                found[metric] = _millimetres(found.pop(name))
-        return found
 
     @model_validator(mode="after")
     def _gives_something(self) -> Self:
@@ -214,15 +208,6 @@ class Drawing(_Spec):
         """The features it gives, by column, in the order of the class."""
         found = {name: getattr(self, name) for name in type(self).model_fields}
         return {name: value for name, value in found.items() if isinstance(value, Feature)}
-
-
-def in_inches(kind: type[_Spec]) -> list[str]:
-    """Return the keys that may stand in a table of a house.toml in inches, instead of those in millimetres."""
-    if kind is Station:
-        return [f"{name}_in" for name in INCHES]
-    if kind is Drawing:
-        return [f"{name.removesuffix('_mm')}_in" for name in Drawing.model_fields if name.endswith("_mm")]
-    return []
 
 
 def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:

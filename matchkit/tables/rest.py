@@ -35,6 +35,7 @@ def read_rest(source: str | Path, *, needed: tuple[str, ...]) -> Rest:
     reading = read_source(source, needed=needed)
     aside: dict[str, list[Problem]] = defaultdict(list)
     others: list[Problem] = []
+    known = reading.tables["mouthpieces"].ids if "mouthpieces" in reading.tables else set()
     for problem in reading.problems:
         table, piece = _piece(problem, reading)
         if table in TABLES and table not in OF_PIECES:
@@ -42,7 +43,7 @@ def read_rest(source: str | Path, *, needed: tuple[str, ...]) -> Rest:
         elif piece is None or problem.of_all:
             raise DataError(reading.problems)
         else:
-            (aside[piece] if piece else others).append(problem)
+            (aside[piece] if piece in known else others).append(problem)
     tables = tables_of(reading)
     kept = tuple(piece for piece in tables.mouthpieces if piece.id not in aside)
     if reading.problems and not kept:

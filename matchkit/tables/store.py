@@ -195,7 +195,7 @@ def _not_toml(error: tomllib.TOMLDecodeError, text: str, name: str) -> Problem:
     if place is None:
         return Problem(name, None, None, str(error), "TOML text in UTF-8")
     row = int(place[1])
-    line = text.splitlines()[row - 1].strip() if row <= text.count("\n") + 1 else ""
+    line = "".join(text.split("\n")[row - 1 : row]).strip()
     hint = "decimal comma? numbers have a point" if re.search(r"\d,\d", line) else ""
     return Problem(name, row, None, f"{shown(line)}, {error}", "TOML text in UTF-8", hint)
 

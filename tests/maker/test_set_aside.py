@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from conftest import read_rows
 
 import matchkit as mk
 from matchkit.cli import main
@@ -141,6 +142,50 @@ def test_what_is_wrong_with_everything_is_refused(tmp_path: Path) -> None:
         read_pieces(header)
 
 
+def test_half_a_file_in_inches_is_half_a_file(tmp_path: Path) -> None:
+    """Stops of the second twenty pieces in inches: one line asks about that, they are not judged, and the first twenty are."""
+
+    def inches(rows: list[Row]) -> None:
+        for row in rows:
+            if row["mouthpiece_id"] > "TB-25-20":
+                row["stop_mm"] = f"{float(row['stop_mm']) / 25.4:.4f}"
+
+    report = mk.open().batch(batch_with(tmp_path, "facings", inches), pair=False)
+    assert [piece.mouthpiece_id for piece in report.pieces][:20] == [f"TB-25-{number:02d}" for number in range(1, 21)]
+    assert {one.mouthpiece_id for one in report.set_aside} == {f"TB-25-{number}" for number in range(21, 40)}
+    (line,) = listing(problem for one in report.set_aside for problem in one.problems)
+    assert "inches? they have a column of their own, stop_in" in line
+
+
+def test_rows_pasted_again_keep_their_pieces_out(tmp_path: Path) -> None:
+    """The first thousand rows a second time: one line for a thousand rows; the pieces of the other rows are judged."""
+
+    def paste(rows: list[Row]) -> None:
+        rows += [dict(row) for row in rows[:1000]]
+
+    folder = batch_with(tmp_path, "facings", paste)
+    report = mk.open().batch(folder, pair=False)
+    pasted = {row["mouthpiece_id"] for row in read_rows(folder / "facings.csv")[:1000]}
+    assert {one.mouthpiece_id for one in report.set_aside} == pasted
+    assert len(report.pieces) == 40 - len(pasted)
+    (line,) = listing(problem for one in report.set_aside for problem in one.problems)
+    assert "were rows pasted twice" in line
+    assert "so in 1000 rows" in line
+
+
+def test_an_id_that_is_no_piece_is_none_of_the_batch(tmp_path: Path) -> None:
+    """A reading of TB-25-1 is told, and all forty pieces are judged."""
+
+    def typo(rows: list[Row]) -> None:
+        rows[0]["mouthpiece_id"] = "TB-25-1"
+
+    report = mk.open().batch(batch_with(tmp_path, "facings", typo), pair=False)
+    assert len(report.pieces) == 40
+    (aside,) = report.set_aside
+    assert aside.mouthpiece_id is None
+    assert "'TB-25-1'; expected an id of mouthpieces.csv" in str(aside.problems[0])
+
+
 def test_a_row_that_names_no_piece_keeps_none_out(tmp_path: Path) -> None:
     """It is told, and every piece is judged; so is a slip in a table that a batch does not need."""
 
@@ -230,6 +275,9 @@ def test_lengths_of_a_drawing_may_be_in_inches(tmp_path: Path) -> None:
 def test_a_decimal_comma_in_a_house_toml_is_asked_about(tmp_path: Path) -> None:
     """With the row, and what stands there."""
     path = tmp_path / "house.toml"
+    path.write_text("[gauge]\nu_tip_mm = ", encoding="utf-8")
+    with pytest.raises(mk.DataError, match="expected TOML text"):
+        mk.open().batch(spec=path, pair=False)
     path.write_text("[gauge]\nu_tip_mm = 0,02\n", encoding="utf-8")
     with pytest.raises(mk.DataError, match=r"house.toml, row 2: read 'u_tip_mm = 0,02'.*decimal comma\?"):
         mk.open().batch(spec=path, pair=False)

@@ -253,6 +253,7 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, 
     drawn = [station.feeler_mm for station in drawing.station]
     read = [float(height) / MM for height in np.intersect1d(rails["left"].height_m, rails["right"].height_m)]
     beside = [feeler for feeler in read if not any(abs(feeler - one) <= SAME_FEELER_MM for one in drawn)]
+    asked = drawn or read  # others count in the mean, as in everything told of the rails
     for feeler in (*drawn, *beside):
         at = {name: _at(rail, feeler) for name, rail in rails.items()}
         if at["left"] is None or at["right"] is None:
@@ -263,7 +264,7 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, 
         plane = np.concatenate([fall * rails[name].lifts[:, place] / MM for name, place in at.items()])
         shared.append(plane)
         u_whole = math.hypot(u, *plane)
-        if feeler not in beside or not drawn:  # others count in the mean, as in everything told of the rails
+        if feeler in asked:
             found.append(_judged("rail_difference_mm", value, u_whole, (0.0, -most, most), False, confidence, None, feeler))  # noqa: FBT003
         values.append(value)
         variances.append(u**2)

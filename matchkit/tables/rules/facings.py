@@ -16,6 +16,7 @@ from matchkit.records.sets import days_of_sets
 from matchkit.records.spec import implied_step_mm
 from matchkit.tables.read.cells import plain
 from matchkit.tables.source import SourceReading
+from matchkit.units import MM_PER_INCH
 
 LEAST_PASTED, MOST_PASTED = 12, 10
 """So many rows that come again in the same order, up to so many times, were pasted again."""
@@ -171,7 +172,8 @@ def _sets(rows: list[tuple[int, FacingReading]], points: list[LayPoint]) -> list
 
 WHOLE_TABLE = 5
 """From so many rails on their middle tells whether a whole table is in another unit."""
-OFF_BY = 4.0
+OFF_BY, WHOLE_SHARE = 4.0, 0.9
+"""A rail that is off by so much is in another unit; where so large a share of them is, the whole table is."""
 
 
 def _whole_table(
@@ -197,7 +199,8 @@ def _whole_table(
         ("feeler_mm", tips, "a tip opening to which the readings lead"),
     ):
         off = statistics.median(ratios)
-        if not 1 / OFF_BY < off < OFF_BY:
+        beyond = statistics.fmean(not 1 / OFF_BY < ratio < OFF_BY for ratio in ratios)
+        if beyond >= WHOLE_SHARE:
             size = off if off > 1 else 1 / off
             factor = min((10.0, 25.4, 100.0, 1000.0), key=lambda one: abs(math.log(size / one)))
             way = f"{'divide' if off > 1 else 'multiply'} it by {plain(factor)}"
@@ -320,13 +323,19 @@ def _length(feelers: list[_Feeler], rail: str, piece: Mouthpiece, file: str) -> 
     typical = constants.FEATURE_SCALES["facing_length"].typical[piece.instrument]
     low, high = (share * typical for share in ENDS_OF_TYPICAL)
     if not low <= end <= high:
+        cause, hint = "", ""
+        if low <= end / 2 <= high:
+            cause, hint = "half", "half millimetres? they have a column of their own, stop_half_mm"
+        elif low <= end * MM_PER_INCH <= high:
+            cause, hint = "inches", "inches? they have a column of their own, stop_in"
         yield Problem(
             file,
             thin.row,
             "stop_mm",
             f"{plain(thin.stop_mm)} mm for the {plain(thin.feeler_mm)} mm feeler on the {rail} rail",
             f"a facing that ends {low:.0f} to {high:.0f} mm from the tip of a {piece.instrument} mouthpiece, not {end:.0f} mm",
-            "half millimetres? they have a column of their own, stop_half_mm" if low <= end / 2 <= high else "",
+            hint,
+            cause,
         )
 
 

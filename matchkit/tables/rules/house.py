@@ -42,30 +42,27 @@ def duplicates(house: SourceReading) -> Iterator[Problem]:
 
 
 def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
-    """Return the rows of one table whose key stands in an earlier row; where many do, as in a paste done twice, the first few and how many more."""
+    """Return the rows of one table whose key stands in an earlier row; where many do, as in a paste done twice, they are one slip."""
     seen: dict[tuple[object, ...], int] = {}
-    twice = 0
+    twice: list[tuple[int, tuple[object, ...]]] = []
     for row, record in zip(reading.rows, reading.records, strict=True):
         key = tuple(getattr(record, name) for name in model.key)
         if isinstance(record, FacingReading | ClosingTest) and record.repeat is None:
             continue  # unnumbered repeats are averaged
         if key in seen:
-            twice += 1
-            what = ", ".join(shown(str(part)) for part in key if part is not None)
-            if twice <= TOLD_TWICE:
-                yield Problem(reading.source, row, model.key[0], what, "each one once", f"row {seen[key]} has it already")
+            twice.append((row, key))
         else:
             seen[key] = row
-    if twice > TOLD_TWICE:
-        names = ", ".join(model.key)
-        hint = "were rows pasted twice, or is a column missing that tells them apart?"
-        yield Problem(
-            reading.source, None, names, f"{twice - TOLD_TWICE} more rows that are there already", "each one once", hint
-        )
+    many = len(twice) > TOLD_TWICE
+    asked = "; were rows pasted twice, or is a column missing that tells them apart?" if many else ""
+    for row, key in twice:
+        what = ", ".join(shown(str(part)) for part in key if part is not None)
+        hint = f"row {seen[key]} has it already{asked}"
+        yield Problem(reading.source, row, model.key[0], what, "each one once", hint, "twice" if many else "")
 
 
 TOLD_TWICE = 3
-"""So many rows that are there already are told one by one."""
+"""More rows than these that are there already are one slip, and told once."""
 
 
 def references(house: SourceReading) -> Iterator[Problem]:
