@@ -279,7 +279,7 @@ def test_slips_in_the_readings_of_a_batch(tmp_path: Path) -> None:
     whole = {piece.mouthpiece_id: piece for piece in mk.open().batch(pair=False).pieces}
     aside = {one.mouthpiece_id for one in report.set_aside}
     assert aside == {"TB-25-01", "TB-25-02", "TB-25-40", None}  # what was read of TB-25-08 is of no piece now
-    assert [piece.mouthpiece_id for piece in report.pieces] == [name for name in whole if name not in aside]
+    assert [piece.mouthpiece_id for piece in report.pieces] == [name for name in whole if name not in {*aside, "TB-25-08"}]
     assert all(piece.features == whole[piece.mouthpiece_id].features for piece in report.pieces)
     for words in ("facings.csv, row 2", "facings.csv, row", "row 2 has it already", "as its neighbours"):
         assert words in told
