@@ -35,13 +35,15 @@ class FlawFound:
     height_um: float
     u_height_um: float
     length_mm: float
+    sized: bool
+    """False where readings lie too far apart to tell how wide it is, and so how high."""
 
 
 @dataclass(frozen=True)
 class ScanFound:
     """What the scan of a rail is worth, and what its indicator was off by and is taken off here; ``narrowest_mm`` is the narrowest bump it can show.
 
-    Zero and tilt are None where the scan does not go on over the table.
+    Zero and tilt are None where the scan does not go on over the table, the tilt also where it shows too little of it.
     """
 
     rail: str
@@ -203,7 +205,9 @@ def facing_report(
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=stations(rails, fair, unsure),
         scans=tuple(_scanned(rail, scan, fair.break_m) for rail, scan in scans.items()),
-        bumps=tuple(FlawFound(f.kind, f.place_m / MM, f.height_m / UM, f.u_height_m / UM, f.length_m / MM) for f in found),
+        bumps=tuple(
+            FlawFound(f.kind, f.place_m / MM, f.height_m / UM, f.u_height_m / UM, f.length_m / MM, f.sized) for f in found
+        ),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
         u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
         twist_um=None if test is None else _times(test.twist_m, 1 / UM),
@@ -223,7 +227,8 @@ def facing_report(
 
 def _scanned(rail: str, scan: Scan, break_m: float) -> ScanFound:
     on = scan.levelled
-    zero, tilt = (on.zero_m / UM, on.tilt / UM * MM) if on.table_seen else (None, None)
+    zero = on.zero_m / UM if on.table_seen else None
+    tilt = on.tilt / UM * MM if on.tilt_seen else None
     holes = tuple((float(start) / MM, float(stop) / MM) for start, stop in scan.holes_m if start < break_m)
     specks = tuple((float(place) / MM, float(off) / MM) for place, off in scan.specks_m)
     return ScanFound(rail, scan.spacing_m / MM, on.noise_m / UM, scan.narrowest_m / MM, zero, tilt, holes, specks)

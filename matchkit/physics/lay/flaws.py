@@ -54,6 +54,8 @@ class Flaw:
     height_m: float
     length_m: float
     u_height_m: float
+    sized: bool = True
+    """False where readings lie too far apart to tell how wide it is, and so how high."""
 
 
 @dataclass(frozen=True)

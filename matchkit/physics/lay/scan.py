@@ -39,12 +39,18 @@ STRAYS = 2
 TABLE_SLOPE = 5e-3
 """A plateau steeper than this is the lay's own end, and not the table under a tilted indicator."""
 SURE = 4.0
+LEAST_POINTS_OVER = 1.2
+"""A bump narrower than so many points is not looked for: none may stand on it."""
 LEAST_HOLE_M = 0.8e-3
 """Less than that between two points hides nothing that is looked for."""
 USUAL_TILT = 1e-3
 """Indicators are usually level to this, m per m (assumed): a tilt that is known no better is taken off in part."""
 USUAL_ZERO_M = 5e-6
 """An indicator is usually zeroed to this (assumed): so far its zero is known where the scan ends before the table."""
+INDICATOR_STEPS_M = (1e-6, 2e-6, 5e-6, 10e-6, 20e-6)
+"""Steps that indicators read to."""
+LEAST_NOISE_M = 0.2e-6
+"""No scan is taken for better than this."""
 LEAST_ZERO_M, LEAST_TILT = 3e-6, 0.3e-3
 """A zero or a tilt of the indicator below these changes nothing worth saying."""
 SPECK_POINTS, SPECK_SPACING_M = 2, 0.3e-3
@@ -119,11 +125,20 @@ def smooth_profile(x_m: Array, height_m: Array) -> Profile:
 def noise_of(height_m: Array) -> float:
     """Return the noise of points (p,) from their third differences, whose smooth part is next to nothing: median, so that specks do not count.
 
+    It is never less than what the step of the indicator makes (step over root 12), which leaves most differences on a table at 0.
+
     >>> rng = np.random.default_rng(0)
     >>> round(noise_of(rng.normal(0, 3e-6, 400)) * 1e6)
     3
     """
-    return float(np.median(np.abs(np.diff(height_m, n=3)))) / 0.6745 / math.sqrt(20)
+    scattered = float(np.median(np.abs(np.diff(height_m, n=3)))) / 0.6745 / math.sqrt(20)
+    return max(scattered, _step_of(height_m) / math.sqrt(12), LEAST_NOISE_M)
+
+
+def _step_of(height_m: Array) -> float:
+    """Return the coarsest of the usual steps of an indicator on which all heights (p,) lie, 0 for none."""
+    on = [step for step in INDICATOR_STEPS_M if np.all(np.abs(height_m - np.round(height_m / step) * step) < _EDGE_M)]
+    return max(on, default=0.0)
 
 
 @dataclass(frozen=True)
@@ -131,7 +146,7 @@ class Levelled:
     """A profile on its table: the heights with the indicator's zero and tilt taken off, and how much these were (0 where they are not sure).
 
     ``table_seen`` says whether the scan goes on over the table, without which neither can be told: both are then known as far as they usually
-    are, at the last point. What is taken off is known to ``u_zero_m`` at ``middle_m``, the middle of the table, and to ``u_tilt``; a tilt that is
+    are, at the last point. ``tilt_seen`` says whether so much of it is seen, and so straight, that a tilt can be told. What is taken off is known to ``u_zero_m`` at ``middle_m``, the middle of the table, and to ``u_tilt``; a tilt that is
     not sure is taken off as far as tilts are usual.
     """
 
@@ -143,6 +158,7 @@ class Levelled:
     middle_m: float
     u_zero_m: float
     u_tilt: float
+    tilt_seen: bool = False
 
     def lifts_m(self, place_m: Array) -> Array:
         """Return what a standard uncertainty of the zero and of the tilt lifts places (n,) by, as (2, n)."""
@@ -154,25 +170,28 @@ def level(x_m: Array, height_m: Array) -> Levelled:
 
     The table is the longest line at the end of the scan that its points keep to within their noise.
     """
-    noise = max(noise_of(height_m), 0.2e-6)
-    start = len(x_m) - PLATEAU_POINTS
+    noise = noise_of(height_m)
+    start = min(len(x_m) - PLATEAU_POINTS, int(np.searchsorted(x_m, x_m[-1] - PLATEAU_M - _EDGE_M)))
     unseen = Levelled(
         height_m, 0.0, 0.0, noise, table_seen=False, middle_m=float(x_m[-1]), u_zero_m=USUAL_ZERO_M, u_tilt=USUAL_TILT
     )
     if start < 0:
         return unseen
-    line = np.polyfit(x_m[start:], height_m[start:], 1)
     strays, ahead = 0, start
     while ahead > 0 and strays < STRAYS:
         ahead -= 1
-        if abs(height_m[ahead] - np.polyval(line, x_m[ahead])) > 3 * noise:
+        run = x_m[start:] - x_m[start:].mean()
+        slope = float(run @ height_m[start:] / (run @ run))
+        far = x_m[ahead] - x_m[start:].mean()
+        off = height_m[ahead] - height_m[start:].mean() - slope * far
+        if abs(off) > 3 * noise * math.sqrt(1 + 1 / len(run) + far**2 / float(run @ run)):
             strays += 1
             continue
         start, strays = ahead, 0
-        line = np.polyfit(x_m[start:], height_m[start:], 1)
+    slope = float(np.polyfit(x_m[start:], height_m[start:], 1)[0])
     creeps = x_m[start:] >= x_m[start] + CREEP_M - _EDGE_M  # the lay leaves the table by less than the noise at first
     x, y = x_m[start:][creeps], height_m[start:][creeps]
-    if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M - _EDGE_M or abs(line[0]) > TABLE_SLOPE:
+    if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M - _EDGE_M or abs(slope) > TABLE_SLOPE:
         return unseen
     middle, zero = float(x.mean()), float(y.mean())
     slope, u_slope = _tilt(x, y, noise)
@@ -181,21 +200,25 @@ def level(x_m: Array, height_m: Array) -> Levelled:
     levelled = height_m - zero - usual * slope * (x_m - middle)
     told = zero if abs(zero) > max(SURE * u_zero, LEAST_ZERO_M) else 0.0
     tilt = slope if abs(slope) > max(SURE * u_slope, LEAST_TILT) else 0.0
-    u_tilt = u_slope * math.sqrt(usual)
-    return Levelled(levelled, told, tilt, noise, table_seen=True, middle_m=middle, u_zero_m=u_zero, u_tilt=u_tilt)
+    u_tilt = USUAL_TILT / math.sqrt(1 + (USUAL_TILT / u_slope) ** 2)
+    seen = math.isfinite(u_slope)
+    return Levelled(
+        levelled, told, tilt, noise, table_seen=True, middle_m=middle, u_zero_m=u_zero, u_tilt=u_tilt, tilt_seen=seen
+    )
 
 
 def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:
-    """Return the slope of the table (p,) and its standard uncertainty, 0 and 0 where it is short or bends."""
-    if x_m[-1] - x_m[0] < TILT_OVER_M - _EDGE_M:
-        return 0.0, 0.0
-    run = x_m - x_m.mean()
-    slope = float(run @ height_m / (run @ run))
-    bend = np.linalg.lstsq(np.column_stack([np.ones_like(run), run, run**2]), height_m, rcond=None)[0]
-    straight = np.linalg.qr(np.column_stack([np.ones_like(run), run]))[0]
-    curve = run**2 - straight @ (straight.T @ run**2)
-    bends = abs(float(bend[2])) * float(np.sqrt(curve @ curve)) > SURE / 2 * noise_m
-    return (0.0, 0.0) if bends else (slope, noise_m / float(np.sqrt(run @ run)))
+    """Return the slope of the table (p,) and its standard uncertainty, of its furthest part where it bends; 0 and infinite where too little is straight."""
+    first = 0
+    while x_m[-1] - x_m[first] >= TILT_OVER_M - _EDGE_M:
+        run, height = x_m[first:] - x_m[first:].mean(), height_m[first:]
+        bend = np.linalg.lstsq(np.column_stack([np.ones_like(run), run, run**2]), height, rcond=None)[0]
+        straight = np.linalg.qr(np.column_stack([np.ones_like(run), run]))[0]
+        curve = run**2 - straight @ (straight.T @ run**2)
+        if abs(float(bend[2])) * float(np.sqrt(curve @ curve)) <= SURE / 2 * noise_m:
+            return float(run @ height / (run @ run)), noise_m / float(np.sqrt(run @ run))
+        first += max(len(run) // 8, 1)
+    return 0.0, math.inf
 
 
 @dataclass(frozen=True)
@@ -213,14 +236,14 @@ class Scan:
 
     @property
     def narrowest_m(self) -> float:
-        """The narrowest bump that so many points can show."""
-        return 3 * self.spacing_m
+        """The narrowest bump that is looked for in so many points."""
+        return LEAST_POINTS_OVER * self.spacing_m
 
     @property
     def holes_m(self) -> Array:
-        """Stretches without a point that are longer than that and than :data:`LEAST_HOLE_M`, from and to (h, 2)."""
+        """Stretches without a point that are longer than three usual ones and than :data:`LEAST_HOLE_M`, from and to (h, 2)."""
         ends = np.column_stack([self.x_m[:-1], self.x_m[1:]])
-        return np.asarray(ends[np.diff(self.x_m) > max(self.narrowest_m, LEAST_HOLE_M) + _EDGE_M])
+        return np.asarray(ends[np.diff(self.x_m) > max(3 * self.spacing_m, LEAST_HOLE_M) + _EDGE_M])
 
 
 def scan_of(x_m: Array, height_m: Array) -> Scan:
@@ -251,7 +274,7 @@ def find_specks(x_m: Array, height_m: Array) -> list[tuple[int, float]]:
     found: list[tuple[int, float]] = []
     if len(x_m) < LEAST_POINTS:
         return found
-    noise = max(noise_of(height_m), 0.2e-6)
+    noise = noise_of(height_m)
     while len(found) < len(x_m) // 4:
         x, y = x_m[left], height_m[left]
         best: tuple[float, NDArray[np.intp], Array] | None = None

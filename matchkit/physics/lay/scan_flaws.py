@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.physics.lay.flaws import CHANCE, MOST_FLAWS, TIP_REGION_M, WIDTHS_M, Flaw
+from matchkit.physics.lay.scan import LEAST_POINTS_OVER
 
 Array = NDArray[np.float64]
 
@@ -22,9 +25,13 @@ POWERS = (0, 1, 2, 3, 4, 5)
 """The slow wave that counts as shape: 6 mm long and longer on a usual facing."""
 BEFORE_BREAK_M = 1e-3
 """So near the break, and behind it, the curve has no smooth shape."""
-LEAST_POINTS_OVER = 3.0
-"""A bump narrower than so many points is not looked for."""
+UNSIZED = 0.8
+"""Where heights further apart than this, as a share of the likeliest, fit about as well, the points cannot size a bump."""
+TWO_SIDED_2 = 3.84
+"""Chi squared with one degree of freedom, 19 of 20."""
 _STEP_M = 0.1e-3
+_Stretch: TypeAlias = tuple[float, float]
+"""Middle and width at half height, in m."""
 
 
 def find_scanned_flaws(
@@ -49,24 +56,20 @@ def find_scanned_flaws(
     if not inside:
         return ()
     spacing = float(np.median(np.concatenate([np.diff(x) for x, _ in inside])))
-    wide = [width for width in WIDTHS_M if width >= LEAST_POINTS_OVER * spacing]
-    centres = [
-        (place, width)
-        for width in wide
-        for place in np.arange(TIP_REGION_M, break_m - BEFORE_BREAK_M - width / 2, max(_STEP_M, spacing / 2))
+    step = max(_STEP_M, spacing / 2)
+    grid = [
+        (float(place), width)
+        for width in WIDTHS_M
+        if width >= LEAST_POINTS_OVER * spacing
+        for place in np.arange(TIP_REGION_M, break_m - BEFORE_BREAK_M - width / 2, step)
     ]
-    if not centres:
+    if not grid:
         return ()
     bases = [np.linalg.qr(_shapes(x, break_m, exponent))[0] for x, _ in inside]
     off = np.concatenate([y - base @ (base.T @ y) for (_, y), base in zip(inside, bases, strict=True)])
-    columns = []
-    for place, width in centres:
-        seen = [np.exp(-4 * math.log(2) * ((x - place) / width) ** 2) for x, _ in inside]
-        columns.append(np.concatenate([one - base @ (base.T @ one) for one, base in zip(seen, bases, strict=True)]))
-    shifts = np.column_stack(columns)
     free = len(off) - sum(base.shape[1] for base in bases)
     rougher = max(noise_m, float(np.median(np.abs(off))) / 0.6745 * math.sqrt(len(off) / free))
-    return _taken(shifts, off, centres, rougher, least_m)
+    return _Search([x for x, _ in inside], bases, off, rougher, step).found(grid, least_m)
 
 
 def _shapes(x: Array, break_m: float, exponent: float) -> Array:
@@ -76,33 +79,89 @@ def _shapes(x: Array, break_m: float, exponent: float) -> Array:
     return np.column_stack([lay, run ** (exponent - 1), lay * np.log(run), *(run**power for power in POWERS)])
 
 
-def _taken(shifts: Array, off: Array, centres: list[tuple[float, float]], noise_m: float, least_m: float) -> tuple[Flaw, ...]:
-    """Take in the likeliest stretch, and look again, while chance would show one as large in few sound facings; told are those that stay sure together."""
-    from scipy.special import ndtri
+@dataclass(frozen=True)
+class _Search:
+    """Places (p,) of each rail and the smooth shapes there (p, k), what the points of all rails leave of these (n,), their noise, the step of places."""
 
-    limit = float(-ndtri(CHANCE / 2 / shifts.shape[1]))
-    taken: list[int] = []
-    while len(taken) < MOST_FLAWS:
-        base = np.linalg.qr(shifts[:, taken])[0] if taken else np.zeros((len(off), 0))
-        left = off - base @ (base.T @ off)
-        clear = shifts - base @ (base.T @ shifts)
+    rails: list[Array]
+    bases: list[Array]
+    off: Array
+    noise_m: float
+    step_m: float
+
+    def columns(self, stretches: Sequence[_Stretch]) -> Array:
+        """Return what stretches (c,) of height 1 leave of the smooth shapes (n, c)."""
+        place, width = np.array(stretches).T
+        parts = []
+        for x, base in zip(self.rails, self.bases, strict=True):
+            seen = np.exp(-4 * math.log(2) * ((x[:, None] - place) / width) ** 2)
+            parts.append(seen - base @ (base.T @ seen))
+        return np.concatenate(parts)
+
+    def scores(self, columns: Array, taken: Sequence[_Stretch]) -> tuple[Array, Array]:
+        """Return by how many standard deviations each of the stretches (c,) stands off beside those taken in, and how high."""
+        base = np.linalg.qr(self.columns(taken))[0] if taken else np.zeros((len(self.off), 0))
+        left = self.off - base @ (base.T @ self.off)
+        clear = columns - base @ (base.T @ columns)
         size = np.sqrt((clear**2).sum(axis=0))
-        whole = np.sqrt((shifts**2).sum(axis=0))
-        usable = size > 0.25 * whole
-        for other in taken:
-            usable &= np.array([abs(place - centres[other][0]) >= (width + centres[other][1]) / 2 for place, width in centres])
-        scores = np.where(usable, np.abs(left @ clear) / np.where(usable, size, 1.0) / noise_m, 0.0)
-        best = int(np.argmax(np.round(scores, 6)))
-        if scores[best] < limit:
-            break
-        taken.append(best)
-    if not taken:
-        return ()
-    gain = np.linalg.pinv(shifts[:, taken])
-    heights, doubts = gain @ off, noise_m * np.sqrt((gain**2).sum(axis=1))
-    found = [
-        Flaw("bump" if height < 0 else "flat", centres[place][0], float(height), centres[place][1], float(doubt))
-        for place, height, doubt in zip(taken, heights, doubts, strict=True)
-        if abs(height) >= max(least_m, limit * doubt)
-    ]
-    return tuple(sorted(found, key=lambda flaw: flaw.place_m))
+        usable = size > 0.25 * np.sqrt((columns**2).sum(axis=0))
+        safe = np.where(usable, size, 1.0)
+        along = np.where(usable, left @ clear / safe, 0.0)
+        return np.abs(along) / self.noise_m, along / safe
+
+    def found(self, grid: Sequence[_Stretch], least_m: float) -> tuple[Flaw, ...]:
+        """Take in the likeliest stretch, and look again, while chance would show one as large in few sound facings; told are those that stay sure together."""
+        from scipy.special import ndtri
+
+        limit = float(-ndtri(CHANCE / 2 / len(grid)))
+        columns = self.columns(grid)
+        taken: list[_Stretch] = []
+        while len(taken) < MOST_FLAWS:
+            apart = np.array([not any(_overlap(one, other) for other in taken) for one in grid])
+            scores = np.where(apart, self.scores(columns, taken)[0], 0.0)
+            best = int(np.argmax(np.round(scores, 6)))
+            if scores[best] < limit:
+                break
+            taken.append(grid[best])
+            for place in range(len(taken)):  # those taken in before may fit better with the new one beside them
+                taken[place] = self.nearer(taken[place], [*taken[:place], *taken[place + 1 :]])
+        told = []
+        for place, stretch in enumerate(taken):
+            sure, height, low, high = self.sized(stretch, [*taken[:place], *taken[place + 1 :]])
+            if sure >= limit and abs(height) >= least_m:
+                doubt = max(abs(height) / sure, (high - low) / 4)
+                told.append(
+                    Flaw(
+                        "bump" if height < 0 else "flat",
+                        *stretch[:1],
+                        height,
+                        stretch[1],
+                        doubt,
+                        sized=high - low < UNSIZED * abs(height),
+                    )
+                )
+        return tuple(sorted(told, key=lambda flaw: flaw.place_m))
+
+    def about(self, stretch: _Stretch) -> list[_Stretch]:
+        """Return stretches a little before and behind one, narrower and wider."""
+        return [
+            (stretch[0] + shift * self.step_m, min(max(stretch[1] * wider, WIDTHS_M[0]), WIDTHS_M[-1]))
+            for shift in np.linspace(-1, 1, 9)
+            for wider in np.geomspace(0.6, 1 / 0.6, 9)
+        ]
+
+    def nearer(self, stretch: _Stretch, others: Sequence[_Stretch]) -> _Stretch:
+        """Return the likeliest stretch about one, beside the others."""
+        near = self.about(stretch)
+        return near[int(np.argmax(np.round(self.scores(self.columns(near), others)[0], 6)))]
+
+    def sized(self, stretch: _Stretch, others: Sequence[_Stretch]) -> tuple[float, float, float, float]:
+        """Return how sure a stretch is, its height, and the least and most height of those about it that fit about as well (19 of 20)."""
+        wide = [(place, width) for place, _ in self.about(stretch) for width in np.geomspace(WIDTHS_M[0], WIDTHS_M[-1], 13)]
+        scores, heights = self.scores(self.columns([stretch, *wide]), others)
+        well = scores**2 >= scores[0] ** 2 - TWO_SIDED_2
+        return float(scores[0]), float(heights[0]), float(heights[well].min()), float(heights[well].max())
+
+
+def _overlap(one: _Stretch, other: _Stretch) -> bool:
+    return abs(one[0] - other[0]) < (one[1] + other[1]) / 2

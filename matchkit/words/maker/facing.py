@@ -9,7 +9,7 @@ from matchkit.maker.measure.report import FacingReport, FlawFound, ScanFound, St
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import DUST
 from matchkit.words.numbers import plus_minus
-from matchkit.words.screen import Block, Screen, Table, screen, sentences
+from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
 SURE = 3.0
 """A rail is called short, and not perhaps short, from so many standard uncertainties on, as a plan levels rails from there."""
@@ -21,7 +21,7 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
         _rails(report) if report.measured else f"{report.mouthpiece_id} was never measured: these are its nominal numbers.",
         _lengths(report),
         (_flaw(flaw) for flaw in report.bumps if _told(flaw)),
-        (text for scan in report.scans for text in _scan(scan)),
+        _scans(report.scans),
         _table(report) if report.measured else None,
         _numbers(report) if numbers else None,
         _step(report),
@@ -35,6 +35,12 @@ def _rails(report: FacingReport) -> list[str]:
     difference, u = report.rail_difference_mm, report.u_rail_difference_mm
     name = report.mouthpiece_id
     if difference is None or u is None:
+        if len(report.scans) == 1:
+            (scan,) = report.scans
+            other = "right" if scan.rail == "left" else "left"
+            return [
+                f"{name}: only the {scan.rail} rail was scanned; scan the {other} one too, to hold them against one another."
+            ]
         return [f"{name}: the rails cannot be held against one another from these readings."]
     if abs(difference) <= 2 * u:
         return [f"{name}: the rails are level, as far as the gauge can tell ({abs(difference):.2f} mm)."]
@@ -50,7 +56,11 @@ def _rails(report: FacingReport) -> list[str]:
     if limit is not None and abs(difference) <= limit:
         return [f"{name}: {what}, within the {limit:g} mm of the drawing."]
     if abs(difference) <= SURE * u:
-        return [sentences(f"{name}: perhaps {what}", "read both rails twice more before touching it")]
+        return [
+            sentences(
+                f"{name}: perhaps {what}", f"{'scan' if report.scans else 'read'} both rails twice more before touching it"
+            )
+        ]
     edge = "lay a straight edge across the table first: a twisted table reads the same"
     return [f"{name}: {what}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
 
@@ -78,10 +88,12 @@ def _lengths(report: FacingReport) -> str:
 
 
 def _told(flaw: FlawFound) -> bool:
-    return abs(flaw.height_um) > 2 * flaw.u_height_um
+    return not flaw.sized or abs(flaw.height_um) > 2 * flaw.u_height_um
 
 
 def _flaw(flaw: FlawFound) -> str:
+    if not flaw.sized:
+        return f"A {flaw.kind} about {flaw.place_mm:.0f} mm from the tip, too narrow for points so far apart to say how high: scan there at {FINE_MM:g} mm."
     size = f"{abs(flaw.height_um):.0f} ± {TWO_SIDED * flaw.u_height_um:.0f} µm over {flaw.length_mm:.0f} mm"
     return f"A {flaw.kind} {flaw.place_mm:.0f} mm from the tip: {size}."
 
@@ -90,36 +102,49 @@ COARSE_STEP_MM = 0.2
 """Stops read to so much are said to be."""
 MOST_SPECKS = 3
 """So many points of a scan that were left out are told one by one."""
+FINE_MM = 0.25
+"""Points so near one another size every bump that is looked for."""
+PAST_MM = 5
+"""So much of the table tells a tilt of the indicator."""
 COARSE_MM = 1.2
 """A scan that cannot show a bump so narrow says so."""
 
 
-def _scan(scan: ScanFound) -> list[str]:
-    """Return what is off with a scan: the zero or the tilt of the indicator, or what its points are too far apart to show."""
+def _scans(scans: Sequence[ScanFound]) -> list[str]:
+    """Return what is off with the scans: zero or tilt of the indicator, holes, specks, what their points are too far apart to show; once for both rails."""
     told = []
-    if scan.zero_um is None:
-        told.append(f"The {scan.rail} scan ends before the table: whether the indicator's zero is off cannot be told.")
-    elif scan.zero_um:
+    if unseen := [scan.rail for scan in scans if scan.zero_um is None]:
+        told.append(f"{_scans_verb(unseen, 'end')} before the table: whether the indicator's zero is off cannot be told.")
+    if zeros := [(scan.rail, f"{scan.zero_um / 1000:+.3f} mm") for scan in scans if scan.zero_um]:
+        told.append(f"The zero of the indicator is off by {_on_rails(zeros)}: zero it on the table. It is taken off here.")
+    if tilts := [(scan.rail, f"{scan.tilt_um_per_mm:+.1f} µm a millimetre") for scan in scans if scan.tilt_um_per_mm]:
+        told.append(f"The indicator runs off by {_on_rails(tilts)}: level the piece. It is taken off here.")
+    if short := [scan.rail for scan in scans if scan.zero_um is not None and scan.tilt_um_per_mm is None]:
         told.append(
-            f"The zero of the indicator is off by {scan.zero_um / 1000:+.3f} mm on the {scan.rail} rail: zero it on the table. It is taken off here."
+            f"{_scans_verb(short, 'show')} too little level table to tell whether the indicator is tilted: scan {PAST_MM} mm past the facing."
         )
-    if scan.tilt_um_per_mm:
-        told.append(
-            f"The indicator runs off by {scan.tilt_um_per_mm:+.1f} µm a millimetre on the {scan.rail} rail: level the piece. It is taken off here."
-        )
-    told += [
-        f"No point from {start:.1f} to {stop:.1f} mm on the {scan.rail} rail: what is there cannot be seen."
-        for start, stop in scan.holes_mm
-    ]
-    if scan.specks_mm:
-        told.append(
-            f"Left out of the {scan.rail} scan as dust or a slip: {_specks(scan.specks_mm)}. Wipe the rail and scan it again."
-        )
-    if scan.narrowest_mm > COARSE_MM:
-        told.append(
-            f"Points {scan.spacing_mm:g} mm apart show no bump narrower than {scan.narrowest_mm:.1f} mm on the {scan.rail} rail."
-        )
+    for scan in scans:
+        told += [
+            f"No point from {start:.1f} to {stop:.1f} mm on the {scan.rail} rail: what is there cannot be seen."
+            for start, stop in scan.holes_mm
+        ]
+        if scan.specks_mm:
+            told.append(
+                f"Left out of the {scan.rail} scan as dust or a slip: {_specks(scan.specks_mm)}. Wipe the rail and scan it again."
+            )
+    coarse = {scan.spacing_mm: scan for scan in scans if scan.narrowest_mm >= COARSE_MM}
+    for spacing, scan in coarse.items():
+        where = "" if all(other.spacing_mm == spacing for other in scans) else f" on the {scan.rail} rail"
+        told.append(f"Points {spacing:g} mm apart show no bump narrower than {scan.narrowest_mm:.1f} mm{where}.")
     return told
+
+
+def _scans_verb(rails: Sequence[str], verb: str) -> str:
+    return f"The {rails[0]} scan {verb}s" if len(rails) == 1 else f"Both scans {verb}"
+
+
+def _on_rails(found: Sequence[tuple[str, str]]) -> str:
+    return listed([f"{size} on the {rail} rail" for rail, size in found])
 
 
 def _specks(specks_mm: Sequence[tuple[float, float]]) -> str:
