@@ -80,13 +80,15 @@ class Strip:
 
 @dataclass(frozen=True)
 class ForTheBox:
-    """The one strength to print on the box, and why: nearest the middle of the range of those that keep most pairs within it.
+    """The one strength to print on the box, and why: of those that keep (nearly) most pairs within the range the one nearest its middle.
 
+    Where pieces differ, that one goes with most of them first. ``middle_kpa`` is the middle of the range by ratio, as strengths step;
     ``also`` is the next one of its profile. ``narrow`` is what would narrow its strip most: its level, measured on a few reeds, or a tighter box.
     """
 
     strip: Strip
     also: Strip | None
+    middle_kpa: float
     narrow: Literal["level", "spread"]
 
 
@@ -144,14 +146,14 @@ def _quantiles(centres: Array, spread: float, shares: tuple[float, ...]) -> list
 
 
 def for_the_box(strips: Sequence[Strip], range_kpa: tuple[float, float]) -> ForTheBox | None:
-    """Choose the strength for the box: of those that are playable and keep (nearly) most pairs, the one nearest the middle of the range."""
+    """Choose the strength for the box: of those that are playable and keep (nearly) most pairs, the one for most pieces, then nearest the middle of the range."""
     fit = [strip for strip in strips if strip.playable and strip.in_range >= LEAST_SHARE]
     if not fit:
         return None
     middle = (math.log(range_kpa[0]) + math.log(range_kpa[1])) / 2
 
-    def off(strip: Strip) -> tuple[float, float]:
-        return round(abs(math.log(strip.closing_kpa) - middle), 6), strip.strength
+    def off(strip: Strip) -> tuple[int, float, float]:
+        return -strip.whole, round(abs(math.log(strip.closing_kpa) - middle), 6), strip.strength
 
     most = max(strip.in_range for strip in fit)
     best = min((strip for strip in fit if strip.in_range >= most - NEARLY), key=off)
@@ -160,4 +162,4 @@ def for_the_box(strips: Sequence[Strip], range_kpa: tuple[float, float]) -> ForT
     ]
     also = min(others, key=lambda strip: (-round(strip.in_range, 2), *off(strip)), default=None)
     spread_pct = 100 * math.log(best.high_kpa / best.low_kpa) / 3.3
-    return ForTheBox(best, also, "level" if best.level_pct > spread_pct / 2 else "spread")
+    return ForTheBox(best, also, math.exp(middle), "level" if best.level_pct > spread_pct / 2 else "spread")

@@ -13,7 +13,7 @@ from matchkit.maker.conformity.chart import Signal
 from matchkit.maker.conformity.drawing import PieceJudged
 from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.pairing import Pairing
-from matchkit.maker.strips import ForTheBox
+from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
 from matchkit.words.maker.features import DUST, REMEDIES, again_words, aside_words, fault_words, feature_words, unit_of
@@ -261,34 +261,52 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
     whole = [strip.lot for strip in pairing.lots if strip.whole == pieces]
     some = [f"{strip.lot} on {strip.whole} of {pieces}" for strip in pairing.lots if 0 < strip.whole < pieces]
     none = [strip.lot for strip in pairing.lots if not strip.whole]
-    return [
+    nowhere = len(none) == len(pairing.lots)
+    told = (
         f"{pairing.model or pairing.instrument} with the house reeds; nine in ten of a box close within {low:g} to {high:g} kPa, the lot's own doubt counted in:",
-        *([Text(f"{pieces} of {pairing.made} pieces, evenly through the batch.", indent=2)] if pieces < pairing.made else []),
-        *([Text(f"On every piece: {', '.join(whole)}.", indent=2)] if whole else []),
-        *([Text(f"On some: {', '.join(some)}.", indent=2)] if some else []),
-        *([Text(f"On none: {', '.join(none)}.", indent=2)] if none else []),
-        Text(_box(pairing.box), indent=2),
-        *([Text(_wide(pairing), indent=2)] if _too_wide(pairing) else []),
-        *([Text(_NARROW, indent=2)] if len(none) == len(pairing.lots) else []),
-        *([Text(f"These go with no house reed: {', '.join(pairing.alone)}.", indent=2)] if pairing.alone else []),
-    ]
+        f"{pieces} of {pairing.made} pieces, evenly through the batch." if pieces < pairing.made else None,
+        f"On every piece: {', '.join(whole)}." if whole else None,
+        f"On some: {', '.join(some)}." if some else None,
+        _nowhere(pairing) if nowhere else f"On none: {', '.join(none)}." if none else None,
+        _box(pairing.box),
+        _wide(pairing) if _too_wide(pairing) else None,
+        f"These go with no house reed: {_shortened(pairing.alone, SHOWN_AGAIN)}." if 0 < len(pairing.alone) < pieces else None,
+    )
+    first, *rest = (line for line in told if line is not None)
+    return [first, *(Text(line, indent=2) for line in rest)]
 
 
-def _box(box: ForTheBox | None) -> str:
+def _nowhere(pairing: Pairing) -> str:
+    """Return why no strength is within the range on any piece: all close below it or above it, or a box spreads too far."""
+    low, high = pairing.closing_range_kpa
+    hardest = max(pairing.lots, key=lambda strip: strip.closing_kpa)
+    softest = min(pairing.lots, key=lambda strip: strip.closing_kpa)
+    asked = "is closing_range in house.toml right?"
+    if hardest.high_kpa < low:
+        return f"On none: all close below {low:g} kPa, the hardest ({hardest.lot}) at {hardest.low_kpa:.1f} to {hardest.high_kpa:.1f}; {asked}"
+    if softest.low_kpa > high:
+        return f"On none: all close above {high:g} kPa, the softest ({softest.lot}) at {softest.low_kpa:.1f} to {softest.high_kpa:.1f}; {asked}"
+    return "On none: a box spreads too far for that range; a wider closing_range would tell more."
+
+
+def _box(box: ForTheBox | None) -> str | None:
     """Return the strength for the box, its reason, and what would make it surer."""
     if box is None:
-        return "No strength can go on the box: none is playable within the house's range."
+        return "No strength can go on the box: none is playable within that range."
     strip = box.strip
     also = "" if box.also is None else f" (then {box.also.strength:g})"
     narrow = {
         "level": f"the lot's level is known to ± {2 * strip.level_pct:.0f} %: read five of it to know better",
         "spread": "only a tighter box would bring them closer together",
     }[box.narrow]
-    why = f"nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa, nearest the middle"
-    return sentences(f"For the box: {strip.lot}{also}: {why}", narrow)
-
-
-_NARROW = "No strength lies within that on any piece: a box spreads too far for it, and a wider closing_range would tell more."
+    close = f"nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa"
+    if strip.in_range < HALF:
+        return sentences(
+            f"No strength can go on the box: the best, {strip.lot}, keeps {percent(strip.in_range)} of its pairs in range; {close}"
+        )
+    if strip.in_range < MOSTLY:
+        return sentences(f"For the box: {strip.lot}{also}, with {percent(strip.in_range)} of its pairs in range: {close}", narrow)
+    return sentences(f"For the box: {strip.lot}{also}: {close}, nearest the middle ({box.middle_kpa:.1f})", narrow)
 
 
 def _too_wide(pairing: Pairing) -> bool:
