@@ -234,6 +234,7 @@ class MakerQuestions(Rooms):
         UnknownIdError
             for a piece that is nowhere
         """
+        from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
         from matchkit.maker.files import find_piece
         from matchkit.maker.measure.report import facing_report
         from matchkit.maker.reface.done import close_plan
@@ -247,4 +248,10 @@ class MakerQuestions(Rooms):
         last = sets[-1]
         now = facing_report(last.on(gathered.filed[found.id]), last.readings, last.points, defaults=read_defaults(), spec=rules)
         before, after = (None if one.day is None else one.day.isoformat() for one in sets[-2:])
-        return close_plan(plan, now, before=before, after=after)
+        drawn = rules.drawing.get(found.model or "") if plan.target.to == "drawing" else None
+        judged = None
+        if drawn is not None:
+            again = last.on(gathered.filed[found.id])
+            rails = rails_at_stations(again, last.readings, last.points, drawing=drawn, gauge=rules.gauge)
+            judged = judge_piece(again, rails, drawing=drawn, gauge=rules.gauge).features
+        return close_plan(plan, now, before=before, after=after, judged=judged)

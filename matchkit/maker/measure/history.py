@@ -27,9 +27,13 @@ class Size:
 
 @dataclass(frozen=True)
 class SetRead:
-    """What one set of readings says; ``day`` is None where it has no date. Rails: left minus right over the feelers, above 0 where the left is longer."""
+    """What one set of readings says; ``day`` is None where it has no date. Rails: left minus right over the feelers, above 0 where the left is longer.
+
+    ``rails_read`` are those that were read; where it is one, the facing length is that rail's.
+    """
 
     day: str | None
+    rails_read: tuple[str, ...]
     tip_opening_mm: Size
     facing_length_mm: Size
     rails_mm: Size | None
@@ -38,16 +42,21 @@ class SetRead:
 
 @dataclass(frozen=True)
 class StopMoved:
-    """How far a feeler's stop moved, the mean of the rails, away from the tip where above 0."""
+    """How far a feeler's stop moved on a rail, away from the tip where above 0."""
 
     feeler_mm: float
+    rail: str
     by_mm: Size
 
 
 @dataclass(frozen=True)
 class Changed:
-    """What changed from one set to the next. Uncertainties take the two as independent, so they are rather too large: the feelers are the same ones."""
+    """What changed from one set to the next. Uncertainties take the two as independent, so they are rather too large: the feelers are the same ones.
 
+    ``rails`` are those that both have read: the facing length is held against that of the same rails.
+    """
+
+    rails: tuple[str, ...]
     before: str | None
     after: str | None
     tip_opening_mm: Size
@@ -98,14 +107,21 @@ def facing_history(piece: Mouthpiece, sets: Sequence[ReadingSet], *, defaults: D
 def _read(day: str | None, report: FacingReport) -> SetRead:
     return SetRead(
         day,
+        rails_read(report),
         Size(report.tip_opening_mm, report.u_tip_opening_mm),
         Size(report.facing_length_mm, report.u_facing_length_mm),
-        _rails(report),
+        rails_apart(report),
         report.smoothness_um,
     )
 
 
-def _rails(report: FacingReport) -> Size | None:
+def rails_read(report: FacingReport) -> tuple[str, ...]:
+    """Return which rails were read, left first."""
+    sides = {"left": [row.left_mm for row in report.stations], "right": [row.right_mm for row in report.stations]}
+    return tuple(rail for rail, stops in sides.items() if any(stop is not None for stop in stops))
+
+
+def rails_apart(report: FacingReport) -> Size | None:
     """Return the mean difference of the rails over the feelers."""
     apart = [
         (row.difference_mm, row.u_difference_mm)
@@ -124,24 +140,33 @@ def _minus(after: Size, before: Size) -> Size:
 def _changed(before: tuple[str | None, FacingReport], after: tuple[str | None, FacingReport]) -> Changed:
     (day, old), (then, new) = before, after
     one, two = _read(day, old), _read(then, new)
-    was, now = mean_stops(old), mean_stops(new)
+    shared = tuple(rail for rail in one.rails_read if rail in two.rails_read)
+    was, now = _stops(old), _stops(new)
     return Changed(
+        shared,
         day,
         then,
         _minus(two.tip_opening_mm, one.tip_opening_mm),
-        _minus(two.facing_length_mm, one.facing_length_mm),
+        _minus(_length(new, shared), _length(old, shared)),
         None if one.rails_mm is None or two.rails_mm is None else _minus(two.rails_mm, one.rails_mm),
-        tuple(StopMoved(feeler, _minus(now[feeler], was[feeler])) for feeler in sorted(set(was) & set(now))),
+        tuple(StopMoved(*at, _minus(now[at], was[at])) for at in sorted(set(was) & set(now))),
     )
 
 
-def mean_stops(report: FacingReport) -> dict[float, Size]:
-    """Return the mean stop of each feeler over the rails that were read."""
+def _length(report: FacingReport, rails: tuple[str, ...]) -> Size:
+    """Return the facing length by some of the rails that were read."""
+    if len(rails) == 1:
+        own, u = getattr(report, f"{rails[0]}_facing_length_mm"), report.u_rail_facing_length_mm
+        if own is not None and u is not None:
+            return Size(own, u)
+    return Size(report.facing_length_mm, report.u_facing_length_mm)
+
+
+def _stops(report: FacingReport) -> dict[tuple[float, str], Size]:
+    """Return the stop of each feeler on each rail that was read."""
     found = {}
     for row in report.stations:
-        sides = [(row.left_mm, row.u_left_mm), (row.right_mm, row.u_right_mm)]
-        known = [(value, u) for value, u in sides if value is not None and u is not None]
-        if known:
-            mean = math.fsum(value for value, _ in known) / len(known)
-            found[round(row.feeler_mm, 4)] = Size(mean, math.hypot(*(u for _, u in known)) / len(known))
+        for rail, value, u in (("left", row.left_mm, row.u_left_mm), ("right", row.right_mm, row.u_right_mm)):
+            if value is not None and u is not None:
+                found[round(row.feeler_mm, 4), rail] = Size(value, u)
     return found

@@ -1,24 +1,33 @@
-"""A plan closed with the readings after the work: where each feeler was to stop, and where it does."""
+"""A plan closed with the readings after the work: where each feeler was to stop on either rail, and where it does."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import ClassVar
 
-from matchkit.maker.facts import RefaceTarget
-from matchkit.maker.measure.history import Size, mean_stops
+from matchkit.maker.conformity.drawing import Judged
+from matchkit.maker.conformity.rule import ORDER, Verdict
+from matchkit.maker.facts import FeatureAt, RefaceTarget
+from matchkit.maker.measure.history import Size, rails_apart
 from matchkit.maker.measure.report import FacingReport
 from matchkit.maker.reface.plan import RefacePlan
 from matchkit.results import Answer
 
 SAME_FEELER_MM = 6e-4
+CHANCE = 0.05
+"""Share of facings that went as planned of which a stop may be called off."""
+OF_FACING = ("stop_mm", "rail_difference_mm", "tip_opening_mm")
+"""What of a drawing a refacing is to meet."""
 
 
 @dataclass(frozen=True)
 class StopDone:
-    """Where a feeler was to stop and where it stops now, the mean of the rails; ``off_mm`` above 0 is further from the tip than planned."""
+    """Where a feeler was to stop on a rail, and where it stops now; ``off_mm`` above 0 is further from the tip than planned."""
 
     feeler_mm: float
+    rail: str
     planned_mm: float
     read_mm: float
     off_mm: float
@@ -26,8 +35,19 @@ class StopDone:
 
 
 @dataclass(frozen=True)
+class AgainstDrawing:
+    """How the facing stands against its drawing now: the verdict on all that was read of it, and what is not within."""
+
+    verdict: Verdict
+    out: tuple[FeatureAt, ...]
+
+
+@dataclass(frozen=True)
 class RefaceDone(Answer):
-    """A refacing held against its plan, which was made from the readings before it."""
+    """A refacing held against its plan, which was made from the readings before it; ``rails_mm`` is left minus right over the feelers.
+
+    ``drawing`` is None where the plan was for something else.
+    """
 
     schema: ClassVar[str] = "reface_done"
     table_of: ClassVar[str] = "stops"
@@ -40,20 +60,51 @@ class RefaceDone(Answer):
     planned_tip_mm: float
     tip_mm: Size
     tip_off_mm: Size
+    rails_mm: Size | None
+    drawing: AgainstDrawing | None
     stops: tuple[StopDone, ...]
 
+    @property
+    def off(self) -> tuple[StopDone, ...]:
+        """Stops that are surely off the plan: one of them is so by chance in 5 of 100 facings that went as planned, at most."""
+        limit = NormalDist().inv_cdf(1 - CHANCE / 2 / max(len(self.stops), 1))
+        return tuple(stop for stop in self.stops if abs(stop.off_mm) > limit * stop.u_off_mm)
 
-def close_plan(plan: RefacePlan, report: FacingReport, *, before: str | None, after: str | None) -> RefaceDone:
-    """Hold the facing after the work against a plan; feelers that only one of them has are left out."""
-    now = mean_stops(report)
+
+def close_plan(
+    plan: RefacePlan, report: FacingReport, *, before: str | None, after: str | None, judged: Sequence[Judged] | None = None
+) -> RefaceDone:
+    """Hold the facing after the work against a plan, rail by rail; feelers that only one of them has are left out.
+
+    ``judged`` is what the drawing says of the piece now, where it was to go there.
+    """
     stops = []
     for row in plan.removals:
-        feeler = next((value for value in now if abs(value - row.feeler_mm) <= SAME_FEELER_MM), None)
-        if row.place_mm > 0 and feeler is not None:
-            read = now[feeler]
-            stops.append(StopDone(feeler, row.place_mm, read.value, read.value - row.place_mm, read.u))
+        read = next((one for one in report.stations if abs(one.feeler_mm - row.feeler_mm) <= SAME_FEELER_MM), None)
+        if row.place_mm <= 0 or read is None:
+            continue
+        for rail, value, u in (("left", read.left_mm, read.u_left_mm), ("right", read.right_mm, read.u_right_mm)):
+            if value is not None and u is not None:
+                stops.append(StopDone(read.feeler_mm, rail, row.place_mm, value, value - row.place_mm, u))
     tip = Size(report.tip_opening_mm, report.u_tip_opening_mm)
-    off = Size(tip.value - plan.target_tip_opening_mm, tip.u)
     return RefaceDone(
-        plan.mouthpiece_id, plan.target, before, after, plan.target_tip_opening_mm, tip, off, tuple(reversed(stops))
+        plan.mouthpiece_id,
+        plan.target,
+        before,
+        after,
+        plan.target_tip_opening_mm,
+        tip,
+        Size(tip.value - plan.target_tip_opening_mm, tip.u),
+        rails_apart(report),
+        None if judged is None else _against(judged),
+        tuple(sorted(stops, key=lambda stop: stop.feeler_mm)),
     )
+
+
+def _against(judged: Sequence[Judged]) -> AgainstDrawing | None:
+    """Return how what was read of the facing stands against its drawing; None where the drawing asks for none of it."""
+    asked = [one for one in judged if one.feature in OF_FACING and one.critical]
+    if not asked:
+        return None
+    worst = max((one.verdict for one in asked), key=ORDER.__getitem__)
+    return AgainstDrawing(worst, tuple(one.at for one in asked if one.verdict == "fail"))

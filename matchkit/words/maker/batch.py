@@ -305,7 +305,9 @@ def _box(box: ForTheBox | None) -> str | None:
             f"No strength can go on the box: the best, {strip.lot}, keeps {percent(strip.in_range)} of its pairs in range; {close}"
         )
     if strip.in_range < MOSTLY:
-        return sentences(f"For the box: {strip.lot}{also}, with {percent(strip.in_range)} of its pairs in range: {close}", narrow)
+        return sentences(
+            f"For the box: {strip.lot}{also}, with {percent(strip.in_range)} of its pairs in range: {close}", narrow
+        )
     return sentences(f"For the box: {strip.lot}{also}: {close}, nearest the middle ({box.middle_kpa:.1f})", narrow)
 
 

@@ -2,42 +2,105 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import groupby
+
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.reface.done import RefaceDone, StopDone
+from matchkit.words.maker.features import feature_words
 from matchkit.words.maker.reface import target_words
 from matchkit.words.numbers import plus_minus
-from matchkit.words.screen import Screen, Table, screen, sentences
+from matchkit.words.screen import Screen, Table, listed, screen, sentences
 
 
 def done_screen(found: RefaceDone) -> Screen:
     """Return the screen of a plan that was carried out."""
-    off = [stop for stop in found.stops if abs(stop.off_mm) > TWO_SIDED * stop.u_off_mm]
-    tip_off = abs(found.tip_off_mm.value) > TWO_SIDED * found.tip_off_mm.u
-    named = ", ".join(f"{stop.feeler_mm:g} by {stop.off_mm:+.2f} mm" for stop in off)
-    verdict = "as planned, as far as the gauge can tell" if not off and not tip_off else "not yet as planned"
-    short = [stop for stop in off if stop.off_mm < 0]
+    off = found.off
+    fits = found.drawing is not None and found.drawing.verdict == "pass"
+    titles = ("feeler mm", "planned mm", "left mm", "off", "right mm", "off", "±")
     return screen(
         sentences(
-            f"{found.mouthpiece_id} to {target_words(found.target)}: {verdict}",
+            f"{found.mouthpiece_id} to {target_words(found.target)}: {_verdict(found, off)}",
             f"tip {plus_minus(found.tip_mm.value, found.tip_mm.u, 2, 'mm')}, planned {found.planned_tip_mm:.2f}",
-            f"off the plan: {named}" if named else None,
+            _apart(found),
         ),
-        "Where a feeler stops too near the tip there is more to take off." if short else None,
-        "Where a feeler stops too far from the tip, it cannot be brought back but by facing the table down."
-        if len(short) < len(off)
-        else None,
+        None
+        if found.drawing is None or not found.drawing.out
+        else f"Out of drawing: {listed(list(map(feature_words, found.drawing.out)))}.",
+        None if fits else [_off(off, rail) for rail in ("left", "right") if any(stop.rail == rail for stop in off)],
+        None if fits else _next(found, off),
         "",
-        Table(("feeler mm", "planned mm", "read mm", "off mm", "±"), tuple(map(_row, found.stops)), right=(0, 1, 2, 3, 4)),
+        Table(
+            titles,
+            tuple(_row(list(group)) for _, group in groupby(found.stops, key=lambda stop: stop.feeler_mm)),
+            right=tuple(range(7)),
+        ),
         "",
         "The plan is the one from the readings before; ± holds 19 times of 20.",
     )
 
 
-def _row(stop: StopDone) -> tuple[str, ...]:
+def _verdict(found: RefaceDone, off: Sequence[StopDone]) -> str:
+    """Return whether it is done: the drawing decides where there is one, else the plan."""
+    if found.drawing is not None and found.drawing.verdict == "pass":
+        return "meets its drawing, leave it as it is"
+    past = listed(
+        [f"the {rail} rail" for rail in ("left", "right") if any(stop.rail == rail and stop.off_mm > 0 for stop in off)]
+    )
+    tip = _tip_off(found)
+    if past:
+        return f"past the plan on {past}"
+    if any(stop.off_mm < 0 for stop in off) or tip < 0:
+        return "not yet as planned"
+    if tip > 0:
+        return "more open than planned"
+    near = found.drawing is not None and found.drawing.verdict == "inconclusive"
     return (
-        f"{stop.feeler_mm:g}",
-        f"{stop.planned_mm:.2f}",
-        f"{stop.read_mm:.2f}",
-        f"{stop.off_mm:+.2f}",
-        f"{TWO_SIDED * stop.u_off_mm:.2f}",
+        "as planned, but too near a limit of its drawing to say that it meets it"
+        if near
+        else "as planned, as far as the gauge can tell"
+    )
+
+
+def _tip_off(found: RefaceDone) -> float:
+    """Return by how much the tip is surely off the plan."""
+    off = found.tip_off_mm
+    return off.value if abs(off.value) > TWO_SIDED * off.u else 0.0
+
+
+def _apart(found: RefaceDone) -> str | None:
+    """Return how far the rails are apart, where they surely are."""
+    rails = found.rails_mm
+    if rails is None or abs(rails.value) <= TWO_SIDED * rails.u:
+        return None
+    return f"the rails are {abs(rails.value):.2f} mm apart, the {'left' if rails.value < 0 else 'right'} one short"
+
+
+def _off(off: Sequence[StopDone], rail: str) -> str:
+    """Return which feelers are off the plan on a rail."""
+    named = ", ".join(f"{stop.feeler_mm:g} by {stop.off_mm:+.2f}" for stop in off if stop.rail == rail)
+    return f"Off the plan on the {rail} rail: {named} mm."
+
+
+def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
+    """Return what can be done about it."""
+    told = []
+    if any(stop.off_mm < 0 for stop in off):
+        told.append("Where a feeler stops too near the tip there is more to take off.")
+    if any(stop.off_mm > 0 for stop in off) or _tip_off(found) > 0:
+        told.append("What is past the plan cannot be brought back but by facing the table down.")
+    return told
+
+
+def _row(stops: Sequence[StopDone]) -> tuple[str, ...]:
+    first = stops[0]
+    sides = {stop.rail: (f"{stop.read_mm:.2f}", f"{stop.off_mm:+.2f}") for stop in stops}
+    doubt = TWO_SIDED * max(stop.u_off_mm for stop in stops)
+    none = "-", "-"
+    return (
+        f"{first.feeler_mm:g}",
+        f"{first.planned_mm:.2f}",
+        *sides.get("left", none),
+        *sides.get("right", none),
+        f"{doubt:.2f}",
     )

@@ -31,7 +31,7 @@ def _change(found: FacingHistory, change: Changed) -> str:
         text
         for text in (
             _told(change.tip_opening_mm, "the tip", "wider", "closer", 2),
-            _told(change.facing_length_mm, "the facing", "longer", "shorter", 1),
+            _told(change.facing_length_mm, _by(change, found), "longer", "shorter", 1),
         )
         if text
     ]
@@ -43,6 +43,13 @@ def _change(found: FacingHistory, change: Changed) -> str:
     if not told:
         return f"{head}: nothing changed that the gauge can tell."
     return sentences(f"{head}: {', '.join(told)}")
+
+
+def _by(change: Changed, found: FacingHistory) -> str:
+    """Return what became longer or shorter: the facing, or its one rail that was read on both days."""
+    read = {one.day: one.rails_read for one in found.sets}
+    alone = len(change.rails) == 1 and {len(read[change.before]), len(read[change.after])} != {1}
+    return f"the {change.rails[0]} rail" if alone else "the facing"
 
 
 def _apart(rails: Size) -> str:
@@ -65,7 +72,8 @@ def _told(size: Size, what: str, more: str, less: str, digits: int) -> str:
 def _row(one: SetRead) -> tuple[str, ...]:
     rails = "-" if one.rails_mm is None else _size(one.rails_mm, 2)
     smooth = "-" if one.smoothness_um is None else f"{one.smoothness_um:.0f}"
-    return _day(one.day), _size(one.tip_opening_mm, 2), _size(one.facing_length_mm, 1), rails, smooth
+    alone = f" ({one.rails_read[0]})" if len(one.rails_read) == 1 else ""
+    return _day(one.day), _size(one.tip_opening_mm, 2), f"{_size(one.facing_length_mm, 1)}{alone}", rails, smooth
 
 
 def _size(size: Size, digits: int) -> str:
@@ -73,6 +81,11 @@ def _size(size: Size, digits: int) -> str:
 
 
 def _stops(change: Changed) -> str:
-    moved = [f"{stop.feeler_mm:g} by {stop.by_mm.value:+.2f}" for stop in change.stops]
+    """Return how far the feelers moved, rail by rail."""
+    sides = []
+    for rail in change.rails:
+        moved = ", ".join(f"{stop.feeler_mm:g} by {stop.by_mm.value:+.2f}" for stop in change.stops if stop.rail == rail)
+        if moved:
+            sides.append(f"on the {rail} rail {moved}")
     when = f"{_day(change.before)} to {_day(change.after)}"
-    return sentences(f"{when}, feelers moved: {', '.join(moved)} mm, away from the tip where above 0") if moved else ""
+    return sentences(f"{when}, feelers moved {'; '.join(sides)} mm, away from the tip where above 0") if sides else ""
