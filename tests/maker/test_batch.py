@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import edit_table
 from make_bench import FAULTS
 from maker_shop import MODEL, Truth, read_piece, replace, shop_of, spec_with
 from scipy.stats import t as student
@@ -428,3 +429,24 @@ def test_a_short_rail_has_one_size_in_facing_and_batch() -> None:
     assert len(apart) > 3
     assert judged.fault.mean_mm == pytest.approx(abs(sum(apart) / len(apart)), abs=1e-9)
     assert sum(item.feature == "rail_difference_mm" for item in judged.features) == 4
+
+
+def test_stops_of_half_a_millimetre_ask_for_a_finer_gauge(tmp_path: Path) -> None:
+    """The demo batch with stops rounded to 0.5 mm: the step is named once, nobody is told to read on that scale again, and no rail is outside by its rounding."""
+    folder = tmp_path / "batch"
+    shutil.copytree(shipped("data/demo-bench/batch"), folder)
+
+    def rounded(rows: list[dict[str, str]]) -> list[dict[str, str]]:
+        return [{**row, "stop_mm": f"{round(float(row['stop_mm']) * 2) / 2:.1f}"} for row in rows]
+
+    edit_table(folder, "facings", rounded)
+    report = mk.open().batch(folder, pair=False)
+    assert report.stop_step_mm == 0.5
+    told = " ".join(lay_out(batch_screen(report)).split())
+    assert "Stops are read to 0.5 mm, too coarse to tell 29 pieces" in told
+    assert "Read with a finer one (0.1 mm)" in told
+    assert "rail twice more" not in told
+    assert "feeler twice more" not in told
+    assert "not critical" not in told
+    assert "Read tip opening twice more: TB-25-35" in told
+    assert "Scan both rails twice more: TB-25-40" in " ".join(lay_out(batch_screen(mk.open().batch(pair=False))).split())

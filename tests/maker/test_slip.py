@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from conftest import edit_table
 from maker_shop import MODEL, Truth, read_piece, shop_of, spec_with
 
 import matchkit as mk
@@ -247,3 +249,30 @@ def test_two_pieces_have_a_mean_and_its_doubt() -> None:
     two = _off([(1.0, 0.1), (1.2, 0.1)])
     assert two.u == pytest.approx(0.1)
     assert _off([(1.0, 0.1)]).u == np.inf
+
+
+def test_a_shift_of_all_hides_neither_a_fault_nor_a_drift(tmp_path: Path) -> None:
+    """All tips of the demo batch 0.15 mm more open: the shift is asked about, the one that was out for its tip still is, and the drift is what it was."""
+    folder = tmp_path / "batch"
+    shutil.copytree(shipped("data/demo-bench/batch"), folder)
+
+    def open_all(rows: list[dict[str, str]]) -> list[dict[str, str]]:
+        return [{**row, "tip_opening_mm": f"{float(row['tip_opening_mm']) + 0.15:.3f}"} for row in rows]
+
+    before = mk.open().batch(pair=False)
+    edit_table(folder, "mouthpieces", open_all)
+    after = mk.open().batch(folder, pair=False)
+    (slip,) = after.slips
+    assert slip.at.feature == "tip_opening_mm"
+    assert slip.off_mm == pytest.approx(0.15, abs=0.01)
+    assert "TB-25-13" not in slip.alone
+    faults = {piece.mouthpiece_id: piece.fault for piece in after.pieces}
+    fault = faults["TB-25-13"]
+    assert fault is not None
+    assert (fault.kind, round(fault.size, 2)) == ("tip too open", 0.34)
+    slopes = [
+        next(item.chart.slope for item in report.features if item.feature == "tip_opening_mm" and item.chart is not None)
+        for report in (before, after)
+    ]
+    assert slopes[0] == pytest.approx(slopes[1], rel=1e-6)
+    assert slopes[0] != 0

@@ -16,7 +16,7 @@ from matchkit.maker.conformity.capability import Capability, capability, two_sid
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, Judged, PieceJudged, judge_piece, judged_with, rails_at_stations
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
-from matchkit.maker.conformity.slip import Slip, advised, find_slips
+from matchkit.maker.conformity.slip import Slip, advised, explains, find_slips
 from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired, SetAside
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
 from matchkit.maker.pairing import Pairing
@@ -91,6 +91,8 @@ class BatchReport(Answer):
     """Uncertainties of the gauge that entered a verdict and that nobody stated."""
     slips: tuple[Slip, ...] = ()
     """Sizes by which the batch as a whole misses its drawing."""
+    stop_step_mm: float = 0.0
+    """The step that stops were read to, which is in every doubt."""
     not_paired: tuple[NotPaired, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     set_aside: tuple[SetAside, ...] = ()
@@ -239,13 +241,14 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
     return BatchReport(
         pieces=judged,
         counts=counts,
-        features=summaries(judged, order_known=pieces.order_known),
+        features=summaries(judged, order_known=pieces.order_known, slips=slips),
         what_if=_what_if(pieces, judged, rails, spec, curves) if counts["inconclusive"] else (),
         worst_share=worst_share(len(judged)) if everything else None,
         pairings=(),
         order_known=pieces.order_known,
         assumed=_assumed(judged, spec, scanned=any(pieces.points.values())),
         slips=slips,
+        stop_step_mm=spec.gauge.stop_step_mm if any(pieces.readings.values()) else 0.0,
         set_aside=pieces.set_aside,
     )
 
@@ -303,8 +306,13 @@ def _what_if(
     return tuple(WhatIf(how, _counts(verdicts(better))) for how, *better in ways)
 
 
-def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tuple[FeatureSummary, ...]:
-    """Sum up each feature that was judged on two pieces or more, model by model; charts only where the order is known."""
+def summaries(
+    pieces: Sequence[PieceJudged], *, order_known: bool = True, slips: Sequence[Slip] = ()
+) -> tuple[FeatureSummary, ...]:
+    """Sum up each feature that was judged on two pieces or more, model by model; charts only where the order is known.
+
+    What fails only for a slip of the whole batch counts among the sound ones of its chart.
+    """
     models = list(dict.fromkeys(piece.model for piece in pieces))
     found = []
     for model in models:
@@ -314,17 +322,21 @@ def summaries(pieces: Sequence[PieceJudged], *, order_known: bool = True) -> tup
                 for feature in piece.features:
                     columns[feature.at].append((piece, feature))
         found += [
-            _summary(column, model=model, charts=len(columns), ordered=order_known)
+            _summary(
+                column, [slip for slip in slips if slip.model == model], model=model, charts=len(columns), ordered=order_known
+            )
             for column in columns.values()
             if len(column) > 1
         ]
     return tuple(found)
 
 
-def _summary(column: Sequence[tuple[PieceJudged, Judged]], *, model: str, charts: int, ordered: bool) -> FeatureSummary:
+def _summary(
+    column: Sequence[tuple[PieceJudged, Judged]], slips: Sequence[Slip], *, model: str, charts: int, ordered: bool
+) -> FeatureSummary:
     values = np.array([judged.value for _, judged in column])
     level = values.round(DECIMALS)  # equal readings are equal, whatever their last bits
-    sound = np.array([judged.verdict != "fail" for _, judged in column])
+    sound = np.array([judged.verdict != "fail" or any(explains(slip, judged) for slip in slips) for _, judged in column])
     first = column[0][1]
     mean, count = float(values.mean()), len(values)
     sd = float(values.std(ddof=1)) if np.ptp(level) > 0 else 0.0

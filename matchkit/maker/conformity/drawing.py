@@ -118,6 +118,8 @@ class PieceJudged:
     unmeasured: tuple[FeatureAt, ...]
     minor: tuple[Judged, ...]
     beside_mm: tuple[float, ...]
+    scanned: bool = False
+    """Whether its rails were scanned, and not read with feelers."""
 
     @property
     def wants_measuring(self) -> bool:
@@ -184,7 +186,8 @@ def judge_piece(
         if name == "tip_opening_mm" and rails:  # a plate that rocks lifts the tip most
             u = math.hypot(u, next(iter(rails.values())).u_tilt * fair.break_m / MM)
         found.append(_judged(name, float(value), u, (feature.nominal, *feature.limits), feature.critical, confidence))
-    return _summed_up(piece, found, missing, critical, _beside_mm(rails, drawing.station))
+    judged = _summed_up(piece, found, missing, critical, _beside_mm(rails, drawing.station))
+    return replace(judged, scanned=True) if any(map(_scanned, rails.values())) else judged
 
 
 def _usual_curve(piece: Mouthpiece, drawing: Drawing) -> FairCurve:
@@ -269,7 +272,12 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, 
         values.append(value)
         variances.append(u**2)
     surely = (1 - confidence) / max(len(found), 1)  # the worst of several, by chance alone, must not fail a sound piece
-    found = [replace(judged, critical=judged.probability <= surely) for judged in found]
+    found = [
+        replace(judged, critical=judged.probability <= surely)
+        if judged.verdict != "fail" or judged.probability <= surely
+        else replace(judged, verdict="inconclusive")
+        for judged in found
+    ]
     if values:
         u = math.hypot(math.sqrt(sum(variances)) / len(values), *np.mean(shared, axis=0))
         found.append(_judged("rail_difference_mm", float(np.mean(values)), u, (0.0, -most, most), True, confidence))  # noqa: FBT003

@@ -11,6 +11,7 @@ import numpy as np
 
 from matchkit.errors import PhysicsInputError
 from matchkit.maker.conformity.drawing import Judged, PieceJudged, fault_of
+from matchkit.maker.conformity.rule import CONFIDENCE, Limits, judge
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.records.spec import Drawing
@@ -73,10 +74,8 @@ def find_slips(pieces: Sequence[PieceJudged], drawings: dict[str, Drawing]) -> t
         mine = [piece for piece in pieces if piece.model == model]
         if len(mine) >= LEAST_PIECES:
             slips = [*_stops(mine, drawings[model], model), *_sizes(mine, model)]
-            covered = {_key(judged) for slip in slips for piece in mine for judged in piece.features if _covers(slip, judged)}
             found += [
-                replace(slip, alone=tuple(piece.mouthpiece_id for piece in mine if _only(piece, slip, covered)))
-                for slip in slips
+                replace(slip, alone=tuple(piece.mouthpiece_id for piece in mine if _only(piece, slip, slips))) for slip in slips
             ]
     return tuple(found)
 
@@ -86,7 +85,7 @@ def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[Piece
     found = []
     for piece in pieces:
         mine = [slip for slip in slips if slip.model == piece.model]
-        rest = [judged for judged in piece.features if not any(_covers(slip, judged) for slip in mine)]
+        rest = [judged for judged in piece.features if not any(explains(slip, judged) for slip in mine)]
         if not mine or len(rest) == len(piece.features) or piece.fault is None:
             found.append(piece)
             continue
@@ -95,8 +94,13 @@ def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[Piece
     return tuple(found)
 
 
-def _key(judged: Judged) -> tuple[str, float | None]:
-    return judged.feature, judged.feeler_mm
+def explains(slip: Slip, judged: Judged) -> bool:
+    """Tell whether a size is what it is for a slip: one that it covers, and that would not fail without what the whole batch is off."""
+    if not _covers(slip, judged):
+        return False
+    least, most = (slip.off_mm, slip.off_mm) if slip.least_mm is None or slip.most_mm is None else (slip.least_mm, slip.most_mm)
+    off = min(max(judged.off, least), most)  # a place by itself may be off by more or less than all on average
+    return judge(judged.value - off, u=judged.u, limits=Limits(judged.low, judged.high), confidence=CONFIDENCE) != "fail"
 
 
 def _covers(slip: Slip, judged: Judged) -> bool:
@@ -105,10 +109,14 @@ def _covers(slip: Slip, judged: Judged) -> bool:
     return judged.feature == slip.at.feature and judged.feeler_mm == slip.at.feeler_mm
 
 
-def _only(piece: PieceJudged, slip: Slip, covered: set[tuple[str, float | None]]) -> bool:
+def _only(piece: PieceJudged, slip: Slip, slips: Sequence[Slip]) -> bool:
     """Tell a piece that is not good for this slip, and for nothing that is no slip."""
     bad = [judged for judged in piece.features if judged.critical and judged.verdict != "pass"]
-    return bool(bad) and any(_covers(slip, judged) for judged in bad) and all(_key(judged) in covered for judged in bad)
+    return (
+        bool(bad)
+        and any(explains(slip, judged) for judged in bad)
+        and all(any(explains(one, judged) for one in slips) for judged in bad)
+    )
 
 
 def _stops(pieces: Sequence[PieceJudged], drawing: Drawing, model: str) -> list[Slip]:

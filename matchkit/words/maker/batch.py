@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
-from matchkit.maker.conformity.batch import BatchReport, FeatureSummary, WhatIf
+from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, FeatureSummary, WhatIf
 from matchkit.maker.conformity.chart import Signal
 from matchkit.maker.conformity.drawing import PieceJudged
 from matchkit.maker.conformity.slip import Slip
@@ -16,6 +16,7 @@ from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
+from matchkit.words.maker.facing import COARSE_STEP_MM
 from matchkit.words.maker.features import DUST, REMEDIES, again_words, aside_words, fault_words, feature_words, unit_of
 from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
@@ -28,6 +29,7 @@ SHOWN_AGAIN = 20
 ALIKE = 0.03
 """Feelers so near one another may be one, written in millimetres and in inches."""
 FEW_STRENGTHS = 4
+READ_WITH_FEELERS = ("stop_mm", "rail_difference_mm")
 WORTH_TELLING = 0.05
 """A drift that takes less than this share of the tolerance over the whole batch is left to the numbers."""
 
@@ -149,16 +151,24 @@ def _again(report: BatchReport) -> list[Block]:
     by_reading: dict[str, list[str]] = defaultdict(list)
     by_want: dict[str, list[str]] = defaultdict(list)
     excused = {name for slip in report.slips for name in slip.alone}
+    too_coarse: list[str] = []
+    coarse = report.stop_step_mm >= COARSE_STEP_MM
     for piece in report.pieces:
         if piece.mouthpiece_id in excused:
             continue
-        if piece.fault is not None and not piece.fault.sure:
-            by_reading[again_words(piece.fault)].append(piece.mouthpiece_id)
+        if coarse and piece.fault is not None and not piece.fault.sure and piece.fault.feature in READ_WITH_FEELERS:
+            too_coarse.append(piece.mouthpiece_id)
+        elif piece.fault is not None and not piece.fault.sure:
+            scan = piece.scanned and piece.fault.feature in READ_WITH_FEELERS
+            by_reading[f"{'Scan' if scan else 'Read'} {again_words(piece.fault)}"].append(piece.mouthpiece_id)
         elif piece.wants_measuring:
             by_want[_wanted(piece)].append(piece.mouthpiece_id)
-    lines = [Text(f"Read {what} twice more: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
+    lines = [Text(f"{what} twice more: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
     lines += [Text(f"Measure {what}: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
-    if by_reading:
+    if too_coarse:
+        step = f"Stops are read to {report.stop_step_mm:g} mm, too coarse to tell {counted(len(too_coarse), 'piece')}; reading again on that scale does not help."
+        lines.insert(0, Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {_shortened(too_coarse, SHOWN_AGAIN)}."))
+    if by_reading or too_coarse:
         lines.append(Text("Until then leave them as they are."))
     return [*lines, Gap()] if lines else []
 
