@@ -292,14 +292,20 @@ def _drawn_ranges(squares: _MeanSquares, *, parts: int, people: int, repeats: in
     touch, part = expectation(squares.touch), expectation(squares.part)
     cross = touch if squares.cross is None else expectation(squares.cross)
     of_cross = np.maximum(cross - touch, 0.0) / repeats
-    apart = of_cross
+    apart = wide = of_cross
     if squares.person is not None:
         apart = of_cross + np.maximum(expectation(squares.person) - cross, 0.0) / (parts * repeats)
+        # people more alike than chance makes them say no more than usual ones do
+        over = squares.touch if squares.cross is None else squares.cross
+        usual = max(squares.person[0], over[0]), squares.person[1]
+        wide = of_cross + np.maximum(expectation(usual) - cross, 0.0) / (parts * repeats)
     found = {"touch": touch, "gauge": touch + apart, "piece": np.maximum(part - cross, 0.0) / (people * repeats)}
     if squares.person is not None:
         found["people"] = apart
+    tops = {**found, "gauge": touch + wide, **({"people": wide} if squares.person is not None else {})}
     return {
-        name: Range(*(float(end) for end in np.sqrt(np.quantile(values, (0.025, 0.975))))) for name, values in found.items()
+        name: Range(float(np.sqrt(np.quantile(values, 0.025))), float(np.sqrt(np.quantile(tops[name], 0.975))))
+        for name, values in found.items()
     }
 
 

@@ -69,7 +69,7 @@ def crossed(readings: Sequence[StudyReading], *, source: str) -> Array | None:
     people = list(dict.fromkeys(reading.operator for reading in readings))
     counts = {len(cells[piece, person]) for piece in pieces for person in people}
     if len(pieces) < 2 or max(counts) < 2:
-        read = f"{len(pieces)} of pieces, {len(people)} of people, at most {max(counts)} of readings each"
+        read = f"pieces: {len(pieces)}, people: {len(people)}, readings of each by one person: {max(counts)}"
         raise DataError([Problem(source, None, None, read, "two pieces or more, each read twice or more")])
     if len(counts) > 1:
         return None

@@ -1,9 +1,9 @@
 """A gauge study in which cells are missing or read unequally often: the same components of variance by restricted maximum likelihood.
 
 Model: reading = piece + person + piece:person + touch, all but the mean random (Patterson and Thompson 1971, from memory; statsmodels'
-mixed model is what the tests hold it to, as its search can stop early). The interaction is pooled with the touch where its likelihood ratio is not significant at 0.25. Intervals: each
-variance has the degrees of freedom that its expected information gives it (Satterthwaite 1946), from the REML information
-``tr(P V_i P V_j) / 2`` at the estimate.
+mixed model is what the tests hold it to, as its search can stop early). The interaction is pooled with the touch where its likelihood ratio is not significant at 0.25. Intervals: the
+variances of pieces, people and their interaction by turning round the test on the sums over their levels (:func:`_by_levels`); the touch by the degrees of
+freedom of its expected information (Satterthwaite 1946), ``tr(P V_i P V_j) / 2`` at the estimate.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def uneven_study(readings: Sequence[StudyReading], *, source: str, unit: str, to
         variances["touch"] = 0.0
     return assembled(
         readings=y,
-        shape=(int(pieces.max()) + 1, int(people.max()) + 1, round(len(y) / (int(cells.max()) + 1))),
+        shape=(int(pieces.max()) + 1, int(people.max()) + 1, int(np.bincount(cells).max())),
         quantity=readings[0].quantity,
         unit=unit,
         method="restricted maximum likelihood",
@@ -139,34 +139,88 @@ def _fit(y: Array, parts: dict[str, NDArray[np.intp]]) -> tuple[dict[str, float]
     return {**variances, "touch": touch * scale**2}, -deviance / 2
 
 
-def _ranges(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, float]) -> dict[str, Range]:
-    """Return the 95 % interval of each standard deviation, and of the gauge's."""
-    from scipy.stats import chi2
+DRAWN = 20_000
+SEED = 20265
 
-    kept = [name for name, value in variances.items() if value > 1e-9 * max(variances.values()) or name == "touch"]
-    kernels = []
-    for name in kept:
-        codes = np.arange(len(y)) if name == "touch" else parts[name]
-        kernels.append((codes[:, None] == codes[None, :]).astype(float))
-    whole = sum(variances[name] * kernel for name, kernel in zip(kept, kernels, strict=True))
+
+def _ranges(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, float]) -> dict[str, Range]:
+    """Return the 95 % interval of each standard deviation, and of the gauge's and of the people's, which are sums of variances."""
+    ends = {name: _by_levels(y, parts, variances, name) for name in parts}
+    ends["touch"] = _of_touch(y, parts, variances)
+    ends["gauge"] = _of_sum([name for name in variances if name != "piece"], variances, ends)
+    if "person" in parts:
+        of_people = [name for name in ("person", "cross") if name in parts]
+        least = sum(ends[name][0] for name in of_people)  # 0 where neither is surely above it
+        ends["people"] = least, _of_sum(of_people, variances, ends)[1]
+    return {
+        name: Range(*(float(np.sqrt(end)) for end in both)) for name, both in ends.items() if name not in ("person", "cross")
+    }
+
+
+def _whitened(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, float]) -> Array:
+    """Return the inverse of the covariance of readings without their mean (n, n), the P of REML."""
+    whole = variances["touch"] * np.eye(len(y))
+    for name, codes in parts.items():
+        whole += variances[name] * (codes[:, None] == codes[None, :])
     inverse = np.linalg.inv(whole)
     ones = inverse.sum(axis=1, keepdims=True)
-    project = inverse - ones @ ones.T / ones.sum()
-    moved = [project @ kernel for kernel in kernels]
+    return np.asarray(inverse - ones @ ones.T / ones.sum())
+
+
+def _by_levels(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, float], name: str) -> tuple[float, float]:
+    """Return the ends between which a variance lies, the others being what they are estimated at.
+
+    The sums over its levels of what is left, ``Z' P y``, have a covariance that grows with the variance; their sum of squares is a sum of chi-squared
+    variables with its eigenvalues as weights. The ends are where the sum that was read would be as small, or as large, in 2.5 of 100 studies; the lower
+    one is 0 where a variance of nothing would do. For the upper end levels count as no more alike than those of nothing are in the middle.
+    """
+    from scipy.optimize import brentq
+
+    project = _whitened(y, parts, variances)
+    levels = np.eye(int(parts[name].max()) + 1)[parts[name]]
+    sums = levels.T @ project @ y
+    read = float(sums @ sums)
+    own = levels.T @ project @ levels
+    others = {**variances, name: 0.0}
+    rest = others["touch"] * np.eye(len(y))
+    for other, codes in parts.items():
+        rest += others[other] * (codes[:, None] == codes[None, :])
+    beside = levels.T @ project @ rest @ project @ levels
+    squares = np.random.default_rng(SEED).standard_normal((DRAWN, len(own))) ** 2
+
+    def drawn(variance: float) -> Array:
+        return np.asarray(squares @ np.maximum(np.linalg.eigvalsh(beside + variance * own @ own), 0.0))
+
+    most = 1e8 * (float(y.var()) + variances["touch"])
+
+    def end(share: float, sum_of_squares: float) -> float:
+        def above(log: float) -> float:
+            return float(np.mean(drawn(float(np.exp(log))) <= sum_of_squares)) - share
+
+        least = float(np.log(1e-9 * variances["touch"]))
+        return float(np.exp(brentq(above, least, np.log(most), xtol=1e-4))) if above(least) > 0 else 0.0
+
+    # levels more alike than chance makes them say no more than usual ones do
+    return end(0.975, read), end(0.025, max(read, float(np.median(drawn(0.0)))))
+
+
+def _of_touch(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, float]) -> tuple[float, float]:
+    """Return the ends between which the variance of a touch lies, with the degrees of freedom of its expected information."""
+    from scipy.stats import chi2
+
+    kept = [name for name in parts if variances[name] > 1e-9 * max(variances.values())]
+    kernels = [(parts[name][:, None] == parts[name][None, :]).astype(float) for name in kept]
+    project = _whitened(y, parts, variances)
+    moved = [project @ kernel for kernel in (*kernels, np.eye(len(y)))]
     information = 0.5 * np.array([[float((one * other.T).sum()) for other in moved] for one in moved])
-    covariance = np.linalg.pinv(information)
+    value = variances["touch"]
+    degrees = 2 * value**2 / float(np.linalg.pinv(information)[-1, -1])
+    return value * degrees / float(chi2.ppf(0.975, degrees)), value * degrees / float(chi2.ppf(0.025, degrees))
 
-    def interval(weights: Array) -> Range:
-        value = float(weights @ [variances[name] for name in kept])
-        spread = float(weights @ covariance @ weights)
-        degrees = max(2 * value**2 / spread, 0.5) if spread > 0 else 1e6
-        low, high = (float(np.sqrt(value * degrees / chi2.ppf(share, degrees))) for share in (0.975, 0.025))
-        return Range(low, high)
 
-    found = {name: interval(np.eye(len(kept))[place]) for place, name in enumerate(kept)}
-    of_gauge = np.array([float(name != "piece") for name in kept])
-    of_people = np.array([float(name in ("person", "cross")) for name in kept])
-    found["gauge"] = interval(of_gauge)
-    if of_people.any():
-        found["people"] = interval(of_people)
-    return found
+def _of_sum(names: Sequence[str], variances: dict[str, float], ends: dict[str, tuple[float, float]]) -> tuple[float, float]:
+    """Return the ends of a sum of variances from those of each (Graybill and Wang 1980, from memory): distances from the estimates add as squares."""
+    total = sum(variances[name] for name in names)
+    down = float(np.sqrt(sum(max(variances[name] - ends[name][0], 0.0) ** 2 for name in names)))
+    up = float(np.sqrt(sum(max(ends[name][1] - variances[name], 0.0) ** 2 for name in names)))
+    return max(total - down, 0.0), total + up

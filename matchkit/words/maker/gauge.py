@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from matchkit.constants import TWO_SIDED
-from matchkit.maker.gauge import AnovaRow, GaugeStudy, Range
+from matchkit.maker.gauge import SPAN, AnovaRow, GaugeStudy, Range
 from matchkit.pairs.closing_tests import ScaleReport, TestedSetUp
 from matchkit.parts.calibrate import FEW, Calibration, ScaleRow
 from matchkit.words.numbers import counted, percent
@@ -42,7 +42,7 @@ def _study(study: GaugeStudy) -> list[str]:
         people = f", people among one another by {study.reproducibility:.3f}{_range(study, 'people')}"
     of = ""
     if study.share_of_tolerance is not None:
-        of = f"it takes {percent(study.share_of_tolerance)} of the tolerance of {study.tolerance:g} {study.unit}"
+        of = f"it takes {percent(study.share_of_tolerance)}{_share(study, study.tolerance)} of the tolerance of {study.tolerance:g} {study.unit}"
     lines = [
         f"A slip? {name}, piece {odd.piece} by {odd.person}, repeat {odd.repeat}: {odd.reading:g}, where the others of that piece read about "
         f"{odd.others:g}. Read it again; until then it is counted below."
@@ -75,6 +75,14 @@ def _range(study: GaugeStudy, name: str) -> str:
     return "" if found is None else f" ({found.low:.3f} to {found.high:.3f})"
 
 
+def _share(study: GaugeStudy, tolerance: float | None) -> str:
+    """Return the range of the share of a tolerance that a gauge takes, 19 times of 20."""
+    found = study.ranges.get("gauge")
+    if found is None or tolerance is None:
+        return ""
+    return f" ({100 * SPAN * found.low / tolerance:.0f} to {100 * SPAN * found.high / tolerance:.0f})"
+
+
 def _for_house(study: GaugeStudy) -> list[str]:
     """Return the lines for house.toml, each with its range behind it."""
     if study.odd:
@@ -103,7 +111,7 @@ def _numbers(study: GaugeStudy) -> list[Block | str]:
     if study.table:
         blocks += [Table(titles, tuple(map(_row, study.table)), right=(1, 2, 3, 4, 5)), ""]
     classes = "" if study.distinct is None else f"{counted(study.distinct, 'class', 'classes')} of pieces can be told apart"
-    spread = f"gauge {study.gauge:.3f} {study.unit}, pieces {study.piece:.3f}{_range(study, 'piece')}: the gauge makes {percent(study.share_of_study)}"
+    spread = f"gauge {study.gauge:.3f} {study.unit}{_range(study, 'gauge')}, pieces {study.piece:.3f}{_range(study, 'piece')}: the gauge makes {percent(study.share_of_study)}"
     pooled = (
         "pieces and people do not interact, so that is counted as repeatability" if study.pooled and study.people > 1 else ""
     )
