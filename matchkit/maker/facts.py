@@ -97,8 +97,8 @@ class RefaceTarget:
     closing_share: float | None = None
     """What the reed leaves open on it when it is closed, as a share of the opening; with the least removal."""
     even_share: float | None = None
-    even_um: float | None = None
-    """The same of the facing that closes most evenly, and the most that comes off for that, in um."""
+    more_um: float | None = None
+    """The same of the facing that closes most evenly, and the most that comes off beside for that, in um; of a fair curve for one that nothing read is under."""
     keeps_resistance: bool = False
     """Whether a tip opening leaves the closing pressure of that reed as it was."""
     like_id: str = ""

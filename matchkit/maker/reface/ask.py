@@ -17,9 +17,9 @@ from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
 from matchkit.maker.facts import Against, PlanNote, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.pairing import lots_of
-from matchkit.maker.reface.match import ALIKE_SHARE, Mounted, match_reed, match_tip
-from matchkit.maker.reface.plan import BeforeAfter, RefacePlan, blank_of, plan_removal, stop_m, surely_over
-from matchkit.maker.reface.target import Worn, at_bound, fair_with_tip, nearest_fair, table_for_tip_m
+from matchkit.maker.reface.match import A_TOUCH, ALIKE_SHARE, Mounted, match_reed, match_tip
+from matchkit.maker.reface.plan import SURE, BeforeAfter, RefacePlan, blank_of, plan_removal, stop_m, surely_over
+from matchkit.maker.reface.target import ALIKE_M, Worn, at_bound, fair_with_tip, nearest_fair, table_for_tip_m
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
 from matchkit.parts.reed import ReedPart
 from matchkit.physics.lay.facing import Lay, MeanLay
@@ -73,7 +73,8 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     down = 0.0
     if wanted.table_down and wanted.tip_opening_mm is not None:
         down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
-    target, aim = _target(house, flat.worn.lowered(down), drawing, view, wanted, facing, spec)
+    worn = flat.worn.lowered(down)
+    target, aim = _target(house, worn.within(np.maximum(SURE * flat.u_m - ALIKE_M, 0.0)), drawing, view, wanted, facing, spec)
     within = drawing is not None and wanted.drawing and _meets(flat.worn, target, drawing)
     if wanted.table_down and not down and not within:
         down = float(surely_over(flat, target).max())
@@ -107,7 +108,7 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
             plan = replace(plan, do_not=(Against("within its drawing"), *plan.do_not))
     lowered = flat.lowered(down).worn
     final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
-    reached = nearest_fair(final) if plan.unreached else target
+    reached = nearest_fair(final) if plan.unreached or aim.to == "fair" else target
     idle = all(max(removal.left_um, removal.right_um) <= removal.u_um for removal in plan.removals)
     # where nothing comes off that can be told, nothing changes
     later = facing.lay if idle else _as_lay(final, reached, facing.lay.u_tip_m)
@@ -159,8 +160,15 @@ def _target(
     if wanted.tip_opening_mm is not None:
         return _tip_target(house, worn, view, wanted, spec, facing)
     if wanted.reed is not None:
-        return _reed_target(house, worn, view, wanted, spec, facing.load_width_m)
-    return nearest_fair(worn), RefaceTarget("fair")
+        return _reed_target(house, worn.within(None), view, wanted, spec, facing.load_width_m)
+    curve, whole = nearest_fair(worn), nearest_fair(worn.within(None))
+    return curve, RefaceTarget("fair", more_um=_more_um(worn, curve, whole))
+
+
+def _more_um(worn: Worn, least: FairCurve, other: FairCurve) -> float:
+    """Return the most that another curve takes off beyond the one that takes off least, in um."""
+    without = np.maximum(least.height_m(worn.x_m), worn.height_m)
+    return float(np.maximum(other.height_m(worn.x_m) - without, 0.0).max()) / UM
 
 
 def _check(wanted: Wanted) -> None:
@@ -209,7 +217,11 @@ def _like(other: FacingPart, piece: Mouthpiece) -> tuple[FairCurve, RefaceTarget
 def _tip_target(
     house: Scorer, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec, facing: FacingPart
 ) -> tuple[FairCurve, RefaceTarget]:
-    """Return the facing of a tip opening that takes off least, and what the most even one would take."""
+    """Return the facing of a tip opening that takes off least, and what the most even one would take.
+
+    Where a resistance is to be kept, it goes by what was read; else a facing may make use of the doubt in that.
+    """
+    bare = worn.within(None)
     tip_mm = float(wanted.tip_opening_mm or 0.0)
     tip_m = _tip_asked_m(tip_mm)
     plain = RefaceTarget("tip", tip_opening_mm=tip_mm)
@@ -222,30 +234,26 @@ def _tip_target(
         return fair_with_tip(worn, tip_m), plain
     mounted = _mounted(part, view, facing.load_width_m)
     closing_pa = None
-    least = match_tip(worn, mounted, tip_m=tip_m, even=False)
+    least = match_tip(bare if wanted.keep_resistance else worn, mounted, tip_m=tip_m, even=False)
     if wanted.keep_resistance:
         before = house.grid((facing,), [part], lip_m=view.lip_m).closing_pressure_pa
-        fair_pa, now = mounted.now(worn)
+        fair_pa, now = mounted.now(bare)
         kept_pa = fair_pa if abs(math.log(fair_pa / float(before[0]))) < FAR_FROM_FAIR else float(before[0])
         off = math.log(mounted.closing_on(least.curve) / kept_pa)
-        closing_pa = kept_pa * math.exp(
-            max(-WITHIN_A_TOUCH, min(off, WITHIN_A_TOUCH))
-        )  # as near to what takes off least as nobody notices
-        if abs(off) > WITHIN_A_TOUCH or least.share > now + ALIKE_SHARE:
-            least = match_tip(worn, mounted, tip_m=tip_m, even=False, closing_pa=closing_pa)
-    most_even = match_tip(worn, mounted, tip_m=tip_m, even=True, closing_pa=closing_pa)
+        closing_pa = kept_pa * math.exp(max(-A_TOUCH, min(off, A_TOUCH)))  # as near to what takes off least as nobody notices
+        if abs(off) > A_TOUCH or least.share > now + ALIKE_SHARE:
+            least = match_tip(bare, mounted, tip_m=tip_m, even=False, closing_pa=closing_pa, kept_pa=kept_pa)
+    most_even = match_tip(bare, mounted, tip_m=tip_m, even=True, closing_pa=closing_pa)
     return least.curve, replace(
         plain,
         reed_id=part.reed.id if wanted.keep_resistance else "",
         keeps_resistance=wanted.keep_resistance,
         closing_share=least.share,
         even_share=most_even.share,
-        even_um=most_even.deepest_m / UM,
+        more_um=_more_um(worn, least.curve, most_even.curve),
     )
 
 
-WITHIN_A_TOUCH = 0.03
-"""A resistance that is kept may change by this, in ln: less than a quarter of half a strength, which nobody tells apart (assumed)."""
 FAR_FROM_FAIR = 0.05
 """A lay whose closing pressure is further than this (in ln) from that of its nearest fair curve keeps its own."""
 
@@ -295,7 +303,7 @@ def _reed_target(
         middle=wanted.closing_kpa is None,
         closing_share=least.share,
         even_share=most_even.share,
-        even_um=most_even.deepest_m / UM,
+        more_um=_more_um(worn, least.curve, most_even.curve),
     )
     return least.curve, target
 

@@ -57,6 +57,8 @@ class OnReed:
     deepest_m: float
 
 
+A_TOUCH = 0.04
+"""A change of closing pressure, in ln, up to which a set-up feels as it did: a quarter of half a strength (assumed)."""
 ALIKE_SHARE = 0.005
 """Closing shares within this are the same."""
 
@@ -96,7 +98,7 @@ class Mounted:
 
     def now(self, worn: Worn) -> tuple[float, float]:
         """Return closing pressure (Pa) and share on the fair curve nearest to a lay."""
-        where = _of_power(nearest_fair(worn))
+        where = _of_power(nearest_fair(worn.within(None)))
         return float(self.closing_pa(*where)[0]), float(self.shares(*where)[0])
 
 
@@ -157,11 +159,13 @@ def _reachable_pa(worn: Worn, mounted: Mounted, edge: Array, power: Array) -> tu
     return float(ends[0].min()), float(ends[1].max())
 
 
-def match_tip(worn: Worn, mounted: Mounted, *, tip_m: float, even: bool, closing_pa: float | None = None) -> OnReed:
+def match_tip(
+    worn: Worn, mounted: Mounted, *, tip_m: float, even: bool, closing_pa: float | None = None, kept_pa: float | None = None
+) -> OnReed:
     """Return a facing of a wanted tip opening: the one that takes off least, or closes most ``even``; with a closing pressure, one that has it too.
 
     With a closing pressure the break follows from it for each exponent, and it is no less even than now where there is such a facing. Raises RequestError where no fair curve of this
-    tip covers the lay, or none that does has the pressure.
+    tip covers the lay, or none that does has the pressure; ``kept_pa`` is the one that it was to keep, a touch from which it may be.
     """
     _, now = mounted.now(worn)
     centre, best_curve, found = None, None, 0.0
@@ -176,7 +180,7 @@ def match_tip(worn: Worn, mounted: Mounted, *, tip_m: float, even: bool, closing
         if not len(rows):
             if best_curve is not None:
                 break
-            raise _no_such_tip(worn, mounted, tip_m, closing_pa)
+            raise _no_such_tip(worn, mounted, tip_m, closing_pa if kept_pa is None else kept_pa)
         where = tips[rows], edge[rows], power[rows]
         if closing_pa is None and not even:
             best = int(removal_m2(worn, *where).argmin())

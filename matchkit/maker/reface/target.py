@@ -24,16 +24,31 @@ ALIKE_M = 5 * UM
 """Heights within this are the same: no hand takes off less."""
 NETS = (1.0, 0.06, 0.004)
 """How wide each net of breaks and exponents is drawn, as a share of everything allowed."""
+UNDER = 0.01
+"""So much of an area under what was read counts as removal: of targets that take off alike the nearest one is taken."""
 MOST_OPENED_M = 0.5 * MM
 """A change of tip opening beyond this makes another mouthpiece of it (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class Worn:
-    """The upper envelope of both rails as they are: places (n,) from the tip and heights (n,); a target must cover it."""
+    """The upper envelope of both rails as they are: places (n,) from the tip and heights (n,); a target must cover it, but for ``doubt_m`` (n,).
+
+    By so much less than the doubt a target may lie under what was read: nobody could tell that it is not on it.
+    """
 
     x_m: Array
     height_m: Array
+    doubt_m: Array | None = None
+
+    @property
+    def covered_m(self) -> Array:
+        """Heights that a target is not to be below (n,)."""
+        return self.height_m if self.doubt_m is None else np.maximum(self.height_m - self.doubt_m, 0.0)
+
+    def within(self, doubt_m: Array | None) -> Worn:
+        """Return it with a doubt that a target may make use of, or without."""
+        return Worn(self.x_m, self.height_m, doubt_m)
 
     @property
     def tip_m(self) -> float:
@@ -42,7 +57,7 @@ class Worn:
 
     def lowered(self, down_m: float) -> Worn:
         """Return what is left to cover where the table is faced down."""
-        return Worn(self.x_m, np.maximum(self.height_m - down_m, 0.0))
+        return Worn(self.x_m, np.maximum(self.height_m - down_m, 0.0), self.doubt_m)
 
 
 def at_bound(worn: Worn, target: FairCurve) -> bool:
@@ -64,13 +79,16 @@ def least_tip_m(worn: Worn, break_m: Array, exponent: Array) -> Array:
     """Return the smallest tip opening with which a power law of this break and exponent covers the lay (same shape as the arguments)."""
     inside = worn.height_m > SEEN
     run = np.maximum(1 - worn.x_m[inside] / np.asarray(break_m)[..., None], 1e-9)
-    return np.asarray((worn.height_m[inside] / run ** np.asarray(exponent)[..., None]).max(axis=-1))
+    return np.asarray((worn.covered_m[inside] / run ** np.asarray(exponent)[..., None]).max(axis=-1))
 
 
 def removal_m2(worn: Worn, tip_m: Array, break_m: Array, exponent: Array) -> Array:
-    """Return the area (m2) between a power law and the lay."""
+    """Return the area (m2) between a power law and the lay; where it lies under what was read, within the doubt, a little of that area counts too."""
     run = np.maximum(1 - worn.x_m / break_m[..., None], 0.0)
-    return np.asarray(np.trapezoid(np.maximum(tip_m[..., None] * run ** exponent[..., None] - worn.height_m, 0.0), worn.x_m))
+    over = tip_m[..., None] * run ** exponent[..., None] - worn.height_m
+    if worn.doubt_m is None:
+        return np.asarray(np.trapezoid(np.maximum(over, 0.0), worn.x_m))
+    return np.asarray(np.trapezoid(np.where(over > 0, over, -UNDER * over), worn.x_m))
 
 
 def grid(worn: Worn, centre: tuple[float, float] | None = None, width: float = 1.0) -> tuple[Array, Array]:

@@ -6,6 +6,7 @@ import math
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.facts import Against, RefaceTarget
+from matchkit.maker.reface.match import A_TOUCH
 from matchkit.maker.reface.plan import RefacePlan, Step
 from matchkit.maker.reface.target import FURTHER_M
 from matchkit.units import MM, UM
@@ -103,10 +104,6 @@ def _closes_worse(plan: RefacePlan) -> list[str]:
     return [f"Careful: reeds close less evenly on it, {one.reed} from {shares}."]
 
 
-A_TOUCH = 0.04
-"""A change of closing pressure, in ln, up to which a set-up feels as it did: a quarter of half a strength."""
-
-
 def _as_hard(plan: RefacePlan) -> list[str]:
     """Return how the house reeds feel on it, where the resistance was to be kept."""
     if not plan.target.keeps_resistance or not plan.reeds:
@@ -121,16 +118,21 @@ def _as_hard(plan: RefacePlan) -> list[str]:
 
 
 def _more_even(plan: RefacePlan) -> list[str]:
-    """Return what taking off more would gain, where a reed would close more evenly for it, held against how well the facing is known."""
+    """Return what taking off more would gain, held against how well the facing is known."""
     target = plan.target
-    if target.closing_share is None or target.even_share is None or target.even_um is None:
+    if target.more_um is None or target.more_um < 1:
+        return []
+    more = f"taking off up to {target.more_um:.0f} µm more would"
+    if target.to == "fair":
+        return [sentences(f"{more} leave nothing under the curve; what is there now the gauge cannot tell")]
+    if target.closing_share is None or target.even_share is None:
         return []
     if target.closing_share - target.even_share < WORSE:
-        return []
+        return [sentences(f"{more} not let reeds close more evenly, as far as that can be told")]
     now, then = (f"{100 * share:.0f}" for share in (target.closing_share, target.even_share))
-    known = max(TWO_SIDED * removal.u_um for removal in plan.removals)
-    told = f"taking off up to {target.even_um:.0f} µm would leave {then} % open when closed, not {now}"
-    return [sentences(told, f"the facing itself is known to ± {known:.0f} µm")]
+    known = sorted(TWO_SIDED * removal.u_um for removal in plan.removals)
+    told = f"{more} leave {then} % of the opening when closed, not {now}"
+    return [sentences(told, f"the facing itself is known to ± {known[0]:.0f} to {known[-1]:.0f} µm")]
 
 
 def _verdict(plan: RefacePlan) -> str:
