@@ -183,11 +183,12 @@ class Drawing(_Lengths):
     @model_validator(mode="after")
     def _stations_fall(self) -> Self:
         ordered = sorted(self.station, key=lambda station: station.feeler_mm)
-        stops = [station.stop_mm for station in ordered]
         if len({station.feeler_mm for station in ordered}) < len(ordered):
             raise ValueError("each feeler once")
-        if any(later >= earlier for earlier, later in pairwise(stops)):
-            raise ValueError("a thicker feeler must stop nearer the tip")
+        for thin, thick in pairwise(ordered):
+            if thick.stop_mm >= thin.stop_mm:
+                both = f"{thin.feeler_mm:g} mm at {thin.stop_mm:g} and {thick.feeler_mm:g} mm at {thick.stop_mm:g}"
+                raise ValueError(f"every thicker feeler nearer the tip, not {both}")
         if ordered and self.tip_opening_mm is not None and ordered[-1].feeler_mm >= self.tip_opening_mm.nominal:
             raise ValueError("every feeler thinner than the tip opening")
         return self

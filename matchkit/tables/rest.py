@@ -29,7 +29,7 @@ class Rest:
 def read_rest(source: str | Path, *, needed: tuple[str, ...]) -> Rest:
     """Read pieces, and set aside those that a slip is about.
 
-    Raises DataError with every problem where no piece is left, or where a slip is of a whole column, table or file; SourceError where there is
+    Raises DataError with every problem where no piece is left, or where a slip is of a whole column, table or file, but for those of scans: then the scanned pieces are set aside. SourceError where there is
     nothing to read.
     """
     reading = read_source(source, needed=needed)
@@ -40,6 +40,9 @@ def read_rest(source: str | Path, *, needed: tuple[str, ...]) -> Rest:
         table, piece = _piece(problem, reading)
         if table in TABLES and table not in OF_PIECES:
             others.append(problem)  # a batch is judged without it
+        elif table == "lay_points" and problem.of_all and (scanned := _scanned(reading)) < known:
+            for name in scanned:  # the others were read with feelers
+                aside[name].append(problem)
         elif piece is None or problem.of_all:
             raise DataError(reading.problems)
         else:
@@ -55,6 +58,12 @@ def read_rest(source: str | Path, *, needed: tuple[str, ...]) -> Rest:
         lay_points=tuple(row for row in tables.lay_points if row.mouthpiece_id not in aside),
     )
     return Rest(sound, {piece: tuple(found) for piece, found in aside.items()}, tuple(others))
+
+
+def _scanned(reading: SourceReading) -> set[str]:
+    """Return the pieces that are named in the table of scans."""
+    table, column = reading.tables["lay_points"], OF_PIECES["lay_points"]
+    return {str(getattr(record, column)) for record in table.records} | {ids.get(column, "") for ids in table.refused.values()}
 
 
 def _piece(problem: Problem, reading: SourceReading) -> tuple[str | None, str | None]:

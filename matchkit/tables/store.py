@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from matchkit.errors import DataError, Problem, SourceError, safe_name
 from matchkit.names import nearly
-from matchkit.records.building import build
+from matchkit.records.building import Slip, build
 from matchkit.records.calibration import ClosingTest
 from matchkit.records.parts import FacingReading, LayPoint, Ligature, Mouthpiece, Neck, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Loan, Player, Playtest
@@ -200,6 +200,21 @@ def _not_toml(error: tomllib.TOMLDecodeError, text: str, name: str) -> Problem:
     return Problem(name, row, None, f"{shown(line)}, {error}", "TOML text in UTF-8", hint)
 
 
+def _spec_problem(slip: Slip, name: str) -> Problem:
+    """Say what is wrong with a value of a house.toml; lists are counted from 1, as people count."""
+    path = [part for part in slip.path if part != "[key]"]
+    place = "".join(f" {part + 1}" if isinstance(part, int) else f".{part}" for part in path).lstrip(".")
+    if not slip.unknown:
+        read = shown(slip.read) if slip.read else "nothing" if slip.expected == "a value" else "this table"
+        return Problem(name, None, place, read, slip.expected)
+    keys = keys_at(slip.path)
+    near = nearly(str(slip.path[-1]), keys, most=2, alike=0.6)
+    hint = f"did you mean {' or '.join(near)}?" if near else ""
+    metric = [key for key in keys if f"{key.removesuffix('_in')}_mm" not in keys]
+    also = ", and lengths in inches, as tip_opening_in" if len(metric) < len(keys) and not near else ""
+    return Problem(name, None, place, "an unknown key", "a known one" if near else f"one of {', '.join(metric)}{also}", hint)
+
+
 def take_spec(text: str, name: str, reading: SourceReading) -> None:
     """Read the text of a house.toml into a reading; problems are collected."""
     reading.spec_text = text
@@ -210,11 +225,6 @@ def take_spec(text: str, name: str, reading: SourceReading) -> None:
         return
     spec = build(HouseSpec, raw)
     if isinstance(spec, list):
-        for slip in spec:
-            expected = f"no such key; the keys are {', '.join(keys_at(slip.path))}" if slip.unknown else slip.expected
-            # lists are counted from 1, as people count
-            place = "".join(f" {part + 1}" if isinstance(part, int) else f".{part}" for part in slip.path).lstrip(".")
-            read = shown(slip.read) if slip.read else "nothing" if slip.expected == "a value" else "what stands there"
-            reading.problems.append(Problem(name, None, place, read, expected))
+        reading.problems.extend(_spec_problem(slip, name) for slip in spec)
     else:
         reading.spec = spec

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from conftest import read_rows
+from conftest import edit_table, read_rows
 
 import matchkit as mk
 from matchkit.cli import main
@@ -268,7 +268,7 @@ def test_lengths_of_a_drawing_may_be_in_inches(tmp_path: Path) -> None:
     with pytest.raises(mk.DataError, match="either tip_opening_mm or tip_opening_in"):
         mk.open().batch(spec=path, pair=False)
     path.write_text('[drawing."TB-25"]\nchamber_volume_in = { nominal = 1, upper = 0.1 }\n', encoding="utf-8")
-    with pytest.raises(mk.DataError, match="no such key"):
+    with pytest.raises(mk.DataError, match="unknown key"):
         mk.open().batch(spec=path, pair=False)
 
 
@@ -281,3 +281,32 @@ def test_a_decimal_comma_in_a_house_toml_is_asked_about(tmp_path: Path) -> None:
     path.write_text("[gauge]\nu_tip_mm = 0,02\n", encoding="utf-8")
     with pytest.raises(mk.DataError, match=r"house.toml, row 2: read 'u_tip_mm = 0,02'.*decimal comma\?"):
         mk.open().batch(spec=path, pair=False)
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"height_mm": 1000.0}, "divide by 1000 would bring it in"),
+        ({"x_mm": 1000.0}, "divide by 1000 would bring it in"),
+        ({"height_mm": -1.0}, "is the sign of the whole column turned round?"),
+        ({"height_mm": 1 / 25.4, "x_mm": 1 / 25.4}, "(heights in inches?); so in 2 rows"),
+    ],
+)
+def test_a_scan_in_another_unit_keeps_out_its_piece_and_is_one_line(
+    tmp_path: Path, change: dict[str, float], told: str
+) -> None:
+    """The one scanned piece of the demo batch in micrometres, upside down or in inches: one line, and the other 39 are judged."""
+    folder = tmp_path / "batch"
+    shutil.copytree(shipped("data/demo-bench/batch"), folder)
+
+    def scaled(rows: list[dict[str, str]]) -> list[dict[str, str]]:
+        return [{**row, **{name: f"{float(row[name]) * by:.4f}" for name, by in change.items()}} for row in rows]
+
+    edit_table(folder, "lay_points", scaled)
+    report = mk.open().batch(folder, pair=False)
+    assert [one.mouthpiece_id for one in report.set_aside] == ["TB-25-40"]
+    assert len(report.pieces) == 39
+    assert report.counts["fail"] == 6
+    lines = listing(problem for one in report.set_aside for problem in one.problems)
+    assert len(lines) == 1
+    assert told in lines[0]

@@ -95,7 +95,7 @@ def test_what_speaks_against_a_playtest(book: str, change: dict[str, str], words
 
 def test_a_slip_of_a_value_is_told() -> None:
     """A mark of 17 is refused with its field."""
-    with pytest.raises(mk.DataError, match=r"overall: read '17\.0'; expected less than or equal to 10"):
+    with pytest.raises(mk.DataError, match=r"overall: read '17\.0'; expected a number of 10 or less"):
         playtest_of({**PLAYED, "overall": 17.0})
 
 

@@ -98,6 +98,8 @@ def _told_once(column: _Column, reading: Reading) -> None:
     ways = [f"divide by {plain(factor)}" for factor in factors if low <= middle / factor <= high]
     ways += [f"multiply by {plain(factor)}" for factor in factors if low <= middle * factor <= high]
     hint = f"is the whole column in another unit? {' or '.join(ways[:2])} would bring it in" if ways else ""
+    if middle < 0 and low <= -middle <= high:
+        hint = "is the sign of the whole column turned round?"
     read = f"{len(beyond)} of {reading.numbers[column.header]} numbers out of range, such as {first.read}"
     kept = [problem for problem in reading.problems if id(problem) not in gone]
     reading.in_another_unit = True

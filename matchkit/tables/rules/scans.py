@@ -21,6 +21,8 @@ SCAN_END_MM = 0.038
 
 def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
     """Check that a scan of a rail reaches from the tip to where the thinnest feeler would stop, and agrees with the tip opening."""
+    if "lay_points" in house.tables and house.tables["lay_points"].in_another_unit:
+        return
     rails: dict[tuple[str, str, dt.date | None], list[tuple[int, LayPoint]]] = defaultdict(list)
     for row, point in house.rows("lay_points", LayPoint):
         rails[point.mouthpiece_id, point.rail, point.date].append((row, point))
@@ -49,7 +51,8 @@ def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
         elif last.height_mm > SCAN_END_MM and not _on_table(found):
             read = f"{what} up to {plain(last.x_mm)} mm, still {plain(last.height_mm)} mm high"
             turned = "is x_mm counted from the table? it is counted from the tip" if last.height_mm > first.height_mm else ""
-            yield Problem(file, last_row, "height_mm", read, f"points on to where it is lower than {SCAN_END_MM:g} mm", turned)
+            expected = f"points on to where it is lower than {SCAN_END_MM:g} mm"
+            yield Problem(file, last_row, "height_mm", read, expected, turned, cause=f"{piece} {turned}" if turned else "")
         elif (
             piece in tips
             and (day or dt.date.min) == latest[piece]  # before a refacing the tip was another
@@ -57,7 +60,8 @@ def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
         ):
             read = f"{plain(first.height_mm)} mm at {plain(first.x_mm)} mm"
             expected = f"a height that goes with the tip opening of {plain(tips[piece])} mm"
-            yield Problem(file, first_row, "height_mm", read, expected, _scan_hint(first, tips[piece]))
+            hint = _scan_hint(first, tips[piece])
+            yield Problem(file, first_row, "height_mm", read, expected, hint, cause=f"{piece} {hint}" if hint else "")
 
 
 def _latest(rails: Iterable[tuple[str, str, dt.date | None]]) -> dict[str, dt.date]:
@@ -77,6 +81,7 @@ def _speck_problem(file: str, what: str, row: int, point: LayPoint, expected_mm:
         read,
         f"about {plain(expected_mm)} mm, as its neighbours",
         "dust? scan it again, or leave it out",
+        cause=f"speck, {what}",
     )
 
 
