@@ -85,7 +85,9 @@ def gauge_study(
     """
     place = shipped("data/demo-bench/study.csv") if path is None else Path(path)
     if not place.is_file():
-        raise SourceError(f"{place}: expected a csv file of study readings")
+        raise SourceError(
+            f"{place}: expected a csv file of study readings{'' if place.exists() else ', and there is no such file'}"
+        )
     reading = read_csv(place, StudyReading)
     problems = [*reading.problems, *double_rows(reading, StudyReading), *study_ranges(reading)]
     if problems:

@@ -12,7 +12,7 @@ import numpy as np
 
 from matchkit.constants import TWO_SIDED
 from matchkit.report.draw import BAND, FAINT, FIRST, INK, SECOND, THIRD, beside, name_rows, plain, quiet, title
-from matchkit.words.maker.features import feature_words
+from matchkit.words.maker.features import feature_words, unit_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -223,7 +223,7 @@ def chart(feature: FeatureSummary, panels: Sequence[Axes]) -> None:
         run, at = place - turn[0], turn[1]
         above.fill_between(place, at + found.slope_low * run, at + found.slope_high * run, color=THIRD, alpha=0.2, linewidth=0)
         above.plot(place, at + found.slope * run, color=THIRD, linewidth=1.6, linestyle="-.", label="drift, with its range")
-    above.set_ylabel(feature_words(feature.at))
+    above.set_ylabel(f"{feature_words(feature.at)}, {unit_of(feature.at)}")
     title(
         above,
         f"{feature.model}: {feature_words(feature.at)} in the order of making",
@@ -266,7 +266,7 @@ def batches_beside(found: BatchesBeside, panels: Sequence[Axes]) -> None:
         below.plot(place[:turn], values[:turn], "o-", color=LEFT, markersize=3, linewidth=0.8, label=plain(found.first))
         below.plot(place[turn:], values[turn:], "s-", color=RIGHT, markersize=3, linewidth=0.8, label=plain(found.second))
         below.axvline(turn + 0.5, color=FAINT, linewidth=0.8, linestyle=":")
-        below.set_ylabel(feature_words(most.at))
+        below.set_ylabel(f"{feature_words(most.at)}, {unit_of(most.at)}")
         below.set_xlabel("piece, in the order of making")
         below.legend(frameon=False, fontsize=8)
 

@@ -194,17 +194,28 @@ def _remarks(report: BatchReport) -> list[str]:
                 continue  # the fault says so
             minor[feature_words(judged.at)].append(piece.mouthpiece_id)
     missing = {feature_words(at) for piece in report.pieces for at in piece.missing if at.feature != "stop_mm"}
-    beside = sorted({feeler for piece in report.pieces for feeler in piece.beside_mm})
     found = [f"Also outside the drawing, but not critical: {', '.join(ids)}, {what}." for what, ids in minor.items()]
     found += [f"Not measured on every piece: {listed(sorted(missing))}."] if missing else []
-    if beside and not any(judged.feature == "stop_mm" for piece in report.pieces for judged in piece.features):
-        found.append("The drawing gives no stops, so what was read with feelers was not judged.")
-    elif beside:
-        found.append(f"Feelers that the drawing has not, and that were not judged: {', '.join(f'{f:g}' for f in beside)} mm.")
-        drawn = {at.feeler_mm for piece in report.pieces for at in piece.missing if at.feeler_mm is not None}
-        near = [(feeler, other) for feeler in beside for other in sorted(drawn) if abs(feeler / other - 1) < ALIKE]
-        found += [f"Is the {one:g} mm feeler the {other:g} mm one of the drawing? Then write it alike." for one, other in near]
+    models = list(dict.fromkeys(piece.model for piece in report.pieces))
+    for model in models:
+        which = f" of {model}" if len(models) > 1 else ""
+        found += _beside([piece for piece in report.pieces if piece.model == model], which)
     return found
+
+
+def _beside(pieces: Sequence[PieceJudged], which: str) -> list[str]:
+    """Return which feelers the drawing of a model has not, and that may be meant for others."""
+    beside = sorted({feeler for piece in pieces for feeler in piece.beside_mm})
+    if not beside:
+        return []
+    if not any(judged.feature == "stop_mm" for piece in pieces for judged in piece.features):
+        return [f"The drawing{which} gives no stops, so what was read with feelers was not judged."]
+    found = [f"Feelers that the drawing{which} has not, and that were not judged: {', '.join(f'{f:g}' for f in beside)} mm."]
+    drawn = {at.feeler_mm for piece in pieces for at in piece.missing if at.feeler_mm is not None}
+    near = [(feeler, other) for feeler in beside for other in sorted(drawn) if abs(feeler / other - 1) < ALIKE]
+    return found + [
+        f"Is the {one:g} mm feeler the {other:g} mm one of the drawing? Then write it alike." for one, other in near
+    ]
 
 
 def _order(report: BatchReport) -> list[str]:

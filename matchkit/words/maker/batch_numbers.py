@@ -46,17 +46,23 @@ def _capable(report: BatchReport) -> list[Block | str]:
         return []
     rows.sort(key=lambda row: row[0])
     shown = [(item, made) for _, item, made in rows[:SHOWN_FEATURES]]
-    lines = tuple(_capable_row(item, made, report) for item, made in shown)
-    sound = tuple(_capable_row(item, item.capability_sound, report) for item, _ in shown if item.capability_sound is not None)
-    both = [made for item, made in shown] + [item.capability_sound for item, _ in shown if item.capability_sound is not None]
-    held = dict.fromkeys(made.held_back for made in both)
+    sound = [(item, item.capability_sound) for item, _ in shown if item.capability_sound is not None]
+    held = dict.fromkeys(made.held_back for _, made in (*shown, *sound))
+    charts = sum(item.chart is not None for item in report.features)
     notes = [
-        "Cp and Cpk are from neighbours in the order of making, Pp and Ppk from all pieces, those with k with their 95 % interval",
+        "Cp and Cpk are from neighbours in the order of making, Pp and Ppk from all pieces, each with its 95 % interval",
         *(_HELD_BACK[why] for why in held if why is not None),
+        f"of sound batches 5 in 100 show a signal on any of the {charts} charts together" if charts > 1 else None,
     ]
-    indices, right = ("Cp", "Cpk", "Pp", "Ppk"), (1, 2, 3, 4)
-    without: list[Block | str] = ["", Table(("without the failed", *indices), sound, right=right)] if sound else []
-    return ["", Table(("least capable", *indices), lines, right=right), *without, "", sentences(*notes)]
+    blocks: list[Block | str] = []
+    for title, rows_of in (("least capable", shown), ("without the failed", sound)):
+        near = tuple(_capable_row(item, made, report, (made.cp, made.cpk)) for item, made in rows_of)
+        whole = tuple(_capable_row(item, made, report, (made.pp, made.ppk)) for item, made in rows_of)
+        if any(made.cpk is not None for _, made in rows_of):
+            blocks += ["", Table((title, "Cp", "Cpk"), near, right=(1, 2))]
+        if rows_of:
+            blocks += ["", Table((title, "Pp", "Ppk"), whole, right=(1, 2))]
+    return [*blocks, "", sentences(*notes)]
 
 
 def _one_feeler(item: FeatureSummary) -> bool:
@@ -86,19 +92,15 @@ _HELD_BACK: dict[HeldBack, str] = {
 }
 
 
-def _capable_row(item: FeatureSummary, made: Capability, report: BatchReport) -> tuple[str, ...]:
+def _capable_row(item: FeatureSummary, made: Capability, report: BatchReport, found: Sequence[Index | None]) -> tuple[str, ...]:
     star = "*" if made.held_back == "out of control" else ""
     several = len({piece.model for piece in report.pieces}) > 1
     name = f"{item.model}, {feature_words(item.at)}" if several else feature_words(item.at)
-    return f"{name}{star}", _plain(made.cp), _index(made.cpk), _plain(made.pp), _index(made.ppk)
-
-
-def _plain(found: Index | None) -> str:
-    return "-" if found is None else f"{found.value:.2f}"
+    return f"{name}{star}", *map(_index, found)
 
 
 def _index(found: Index | None) -> str:
-    return "-" if found is None else f"{found.value:.2f} ({found.low:.2f}-{found.high:.2f})"
+    return "-" if found is None else f"{found.value:.2f} ({found.low:.2f} to {found.high:.2f})"
 
 
 def _pairing_table(pairing: Pairing) -> list[Block | str]:

@@ -43,7 +43,9 @@ def _rails(report: FacingReport) -> list[str]:
             ]
         return [f"{name}: the rails cannot be held against one another from these readings."]
     if abs(difference) <= 2 * u:
-        return [f"{name}: the rails are level, as far as the gauge can tell ({abs(difference):.2f} mm)."]
+        return [
+            f"{name}: the rails are level, as far as the gauge can tell: {abs(difference):.2f} ± {TWO_SIDED * u:.2f} mm apart."
+        ]
     short = "left" if difference < 0 else "right"
     other = "right" if short == "left" else "left"
     apart = [row.difference_mm for row in report.stations if row.difference_mm is not None]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.lot import LEAST_REEDS, LotFound, LotReport
-from matchkit.words.numbers import strengths
+from matchkit.words.numbers import counted, strengths
 from matchkit.words.screen import Screen, Table, screen, sentences
 
 ALIKE = 0.25
@@ -37,7 +37,7 @@ def _told(row: LotFound) -> str:
         elif row.spread_high_pct < row.box_pct:
             spread = f"it spreads less than usual ({row.spread_pct:.0f} % where {row.box_pct:.0f} % is)"
     elif row.reeds < LEAST_REEDS:
-        spread = f"from {row.reeds} of reeds its spread cannot be told"
+        spread = f"from {counted(row.reeds, 'reed')} its spread cannot be told"
     return sentences(f"{name}: {_level(row)}", spread, odd)
 
 

@@ -24,6 +24,7 @@ CAUTIONS = (
     "What is off stays off: measure after every step, and stop early.",
 )
 
+NEAR_TIP_MM = 0.05
 LITTLE_UM = 30.0
 """Below this the cautions are the first and the last three; dust is dust (assumed)."""
 
@@ -137,7 +138,7 @@ def _more_even(plan: RefacePlan) -> list[str]:
 
 def _verdict(plan: RefacePlan) -> str:
     size = plan.most_removed_um
-    where = "at the tip" if plan.most_place_mm == 0 else f"{plan.most_place_mm:.1f} mm from the tip"
+    where = "at the tip" if plan.most_place_mm < NEAR_TIP_MM else f"{plan.most_place_mm:.1f} mm from the tip"
     before, after = f"{plan.tip_opening_mm:.2f}", f"{plan.target_tip_opening_mm:.2f}"
     tip = f"the tip stays at {after} mm" if before == after else f"the tip goes from {before} to {after} mm"
     work = f"take off up to {size:.0f} µm, deepest {where}" if size >= 1 else "nothing comes off"
