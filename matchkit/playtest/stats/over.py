@@ -17,8 +17,8 @@ Index = NDArray[np.intp]
 LEAST_PLAYERS = 5
 LEAST_UNITS = 8
 """Below so many players, or parts, nothing is said of players or parts in general."""
-LEAST_SHARE, LEAST_FREE = 0.25, 3.0
-"""A variance is taken to be at least this part of that of the noise, with at least so many degrees of freedom."""
+LEAST_SHARE, LEAST_FREE = 0.25, 3.5
+"""A variance is taken to be at least this part of that of the noise, with at least so many degrees of freedom (chosen on other seeds than those told)."""
 NOTHING = 1e-9
 
 
@@ -88,7 +88,7 @@ def goes_with(mark: Array, feature: Array, player: Index, units: Sequence[Index]
 
     Least squares within players. Parts have levels of their own, and players slopes of their own, so the variance is that of marks that are
     clustered each way (as Cameron, Gelbach and Miller 2011 do for two; for three ways effects are taken to add, so that all ways share the noise of their
-    cells only), each with the correction for few clusters and the degrees of freedom of Bell and McCaffrey 2002 (both from memory), put together
+    cells only), each with the correction for few clusters (what a part adds to the noise is corrected as a level of its own is) and the degrees of freedom of Bell and McCaffrey 2002 (both from memory), put together
     after Satterthwaite. None below five players or eight parts, or where nothing varies.
     """
     from scipy.stats import t as student
@@ -110,12 +110,18 @@ def goes_with(mark: Array, feature: Array, player: Index, units: Sequence[Index]
         cell = _codes(cell * (int(code.max()) + 1) + code)
     ways = [_clustered(x, rest, code) for code in (player, *parts)]
     noise, noise_free = _clustered(x, rest, cell)
+    # a level of its own shrinks twice where the line goes through it, noise once: what is above the noise is grown once more
+    ways[1:] = [
+        (own + max(own - noise, 0.0) * _weight(x, code), free) for (own, free), code in zip(ways[1:], parts, strict=True)
+    ]
     total = sum(variance for variance, _ in ways) - len(parts) * noise
     variance = max(total, LEAST_SHARE * noise)
     if variance <= 0:
         return None
     scale = sum(own**2 / free for own, free in ways) + (len(parts) * noise) ** 2 / noise_free
-    free = max(variance**2 / scale, LEAST_FREE)
+    free = max(
+        max(variance, noise) ** 2 / scale, LEAST_FREE
+    )  # one that came out below the noise by chance is no less known for that
     error, size = float(np.sqrt(variance)), float(np.sqrt(square * height))
     half = float(student.ppf(0.975, free)) * error / size
     p = float(2 * student.sf(abs(both) / error, free))
@@ -130,6 +136,12 @@ def _codes(values: Index) -> Index:
 def _within(code: Index, values: Array) -> Array:
     """Return values (n,) less the mean of their group."""
     return np.asarray(values - (np.bincount(code, values) / np.bincount(code))[code])
+
+
+def _weight(x: Array, code: Index) -> float:
+    """Return how much of the line one cluster holds, on average over the marks' own weights."""
+    own = np.bincount(code, x * x)
+    return float(own @ own) / float(own.sum()) ** 2
 
 
 def _clustered(x: Array, rest: Array, code: Index) -> tuple[float, float]:
