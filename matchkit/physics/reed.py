@@ -77,11 +77,6 @@ class ReedShape:
         """Thickness at the tip itself."""
         return float(self.thickness_at_m(0.0))
 
-    def thickness_slope(self, x_m: Array) -> Array:
-        """Return dt/dx at ``x_m``, by a central difference of 0.01 mm."""
-        step = 1e-5
-        return (self.thickness_at_m(x_m + step) - self.thickness_at_m(x_m - step)) / (2 * step)
-
     def width_at_m(self, x_m: Array | float) -> Array:
         """Return the width at ``x_m`` from the reed's tip, straight from tip to butt."""
         share = np.asarray(x_m, dtype=float) / self.length_m

@@ -21,9 +21,9 @@ from matchkit import constants, score
 from matchkit.facts import ModelUse
 from matchkit.files import shipped
 from matchkit.learn.kriging.variances import PRIOR
-from matchkit.learn.model.file import Belonging, load_model, save_model
+from matchkit.learn.model.file import Belonging, _tests, load_model, save_model
 from matchkit.learn.model.fingerprint import UNREAD, data_digests, mark_digests, rules_digest
-from matchkit.learn.trial.evaluation import ALONE, PLAIN, evaluate_tests
+from matchkit.learn.trial.evaluation import ALONE, PLAIN, _HeldOut, _score, evaluate_tests
 from matchkit.learn.trial.folds import SPLITS
 from matchkit.learn.trial.quality import ranking_quality
 from matchkit.parts.stock import Parts, Stock
@@ -423,3 +423,28 @@ def test_kendall_tau_of_the_documented_example() -> None:
     """Scipy's documented example of kendalltau: -0.4714 (inputs from memory); a constant guess has no order."""
     assert ranking_quality(np.array([12.0, 2, 1, 12, 2]), np.array([1.0, 4, 7, 1, 0]))[1] == pytest.approx(-0.4714, abs=5e-5)
     assert np.isnan(ranking_quality(np.array([1.0, 2]), np.array([3.0, 3]))[1])
+
+
+def test_a_model_with_one_number_that_is_none_is_refused(saved: Path) -> None:
+    """Every array of numbers with one entry that is not finite, or a weight of nothing: no marks are made of them."""
+    with np.load(saved, allow_pickle=False) as file:
+        whole = {name: file[name] for name in file.files if file[name].ndim}
+    assert len(_tests(dict(whole)).rating) == len(whole["rating"])
+    for name in ("rating", "features", "weight"):
+        spoiled = {**whole, name: whole[name].astype(float)}
+        spoiled[name].flat[3] = np.nan
+        with pytest.raises(ValueError, match="not finite"):
+            _tests(spoiled)
+    with pytest.raises(ValueError, match="not finite"):
+        _tests({**whole, "weight": np.where(np.arange(len(whole["weight"])) == 5, 0.0, whole["weight"])})
+
+
+def test_the_width_of_an_interval_is_twice_its_half() -> None:
+    """Every half width 1.5 marks: a width of 3, and a coverage of those that lie within it."""
+    tests = mk.open().learner.rated_tests
+    held = _HeldOut.of(len(tests), ("blend",))
+    held.guesses["blend"][:] = held.orders["blend"][:] = tests.rating + np.where(np.arange(len(tests)) % 4, 1.0, 2.0)
+    held.half[:] = 1.5
+    found = _score(tests, "new pair", "blend", held)
+    assert found.width == pytest.approx(3.0)
+    assert found.coverage == pytest.approx(0.75, abs=0.01)

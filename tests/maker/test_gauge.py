@@ -340,14 +340,17 @@ def test_a_study_with_a_slip_offers_nothing_to_paste(tmp_path: Path) -> None:
 def test_people_who_read_alike_have_a_range_too() -> None:
     """Studies with cells gone, three people who do not differ at all: the range of what they differ by begins at 0 in nine of ten or more, and its end is near that of the even study."""
     rng = np.random.default_rng(26)
-    none, ends = 0, []
+    none, ends, nothing = 0, [], 0
     for _ in range(60):
         readings = rng.normal(0, 0.1, (10, 1, 1)) + rng.normal(0, 0.05, (10, 3, 3)) + 20
         rows = [row for row in _rows(readings) if rng.random() > 0.15]
-        found = uneven_study(rows, source="study.csv", unit="mm").ranges["people"]
+        whole = uneven_study(rows, source="study.csv", unit="mm")
+        found = whole.ranges["people"]
+        nothing += whole.reproducibility == 0
         none += found.low == 0.0
         ends.append(found.high / study(readings, quantity="other", unit="mm").ranges["people"].high)
     assert none >= 54
+    assert nothing >= 15
     assert float(np.median(ends)) == pytest.approx(1.0, abs=0.15)
 
 

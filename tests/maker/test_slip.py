@@ -276,3 +276,20 @@ def test_a_shift_of_all_hides_neither_a_fault_nor_a_drift(tmp_path: Path) -> Non
     ]
     assert slopes[0] == pytest.approx(slopes[1], rel=1e-6)
     assert slopes[0] != 0
+
+
+def test_one_bad_piece_hides_no_slip_and_three_stations_are_enough() -> None:
+    """Mean and standard error are those without a piece far off; a drawing of three stations, all stops 0.6 mm long, has one slip of every stop."""
+    rng = np.random.default_rng(6)
+    offs = rng.normal(-0.4, 0.05, 20)
+    column = [(value, value) for value in (*offs, 3.0)]
+    found = _off(column)
+    assert found.mean == pytest.approx(float(offs.mean()), abs=0.02)
+    assert found.u == pytest.approx(float(offs.std(ddof=1)) / np.sqrt(20), rel=0.2)
+    spec = spec_with()
+    drawing = spec.drawing[MODEL]
+    few = drawing.model_copy(update={"station": drawing.station[1:6:2]})
+    assert len(few.station) == 3
+    (slip,) = _batch(41, spec=spec.model_copy(update={"drawing": {MODEL: few}}), zero_mm=0.6).slips
+    assert slip.kind == "every stop"
+    assert slip.off_mm == pytest.approx(0.6, abs=0.1)

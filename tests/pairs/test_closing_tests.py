@@ -197,3 +197,22 @@ def test_labels_alone_learn_the_cane_too(demo_copy: Path) -> None:
     scaled = House(replace(house.tables, closing_tests=tuple(tested)))
     report = scaled.closing("AM-02", "AR-A-3")
     assert report.u_parts["scale"] == pytest.approx(report.closing_pressure_kpa * found.u_pct / 100)
+
+
+def test_a_dry_reed_of_cane_takes_more_force(house: House) -> None:
+    """By what wetting softens it, and not otherwise: the prediction for a dry test over that for a wet one, of cane and of plastic."""
+    wet = ClosingTest.model_validate(
+        {
+            "mouthpiece_id": "AM-01",
+            "reed_id": "AR-A-3",
+            "repeat": 1,
+            "place_mm": 4,
+            "gap_mm": 0.1,
+            "mass_g": 100,
+            "state": "wet",
+        }
+    )
+    both = [float(predicted_force_n(house.parts, test)) for test in (wet, wet.model_copy(update={"state": "dry"}))]
+    assert house.parts.reed("AR-A-3").reed.material == "cane"
+    assert both[1] == pytest.approx(both[0] / house.tables.spec.wet_factor)
+    assert both[1] > both[0]

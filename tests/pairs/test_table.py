@@ -65,3 +65,14 @@ def test_no_pair_has_no_doubt() -> None:
     nothing = no_pairs(Contacts())
     found = nothing.uncertainty(u_profile_m=2e-5)
     assert (found.parts.shape, found.place_per_m.shape, found.total.shape, len(nothing)) == ((8, 0), (0,), (0,), 0)
+
+
+def test_no_two_problems_share_a_solution_by_chance(pairs: PairTable) -> None:
+    """Every facing with every lip of three, in one table: as many solutions as there are facings, shapes of reeds and lips together."""
+    parts = [(facing, pairs.reeds[0]) for facing in pairs.facings for _ in range(3)]
+    lips = [0.009, 0.010, 0.011] * len(pairs.facings)
+    together = pair_list(Contacts(), parts, lip_m=lips, offset_m=0.0)
+    assert len(set(together.solution_of.tolist())) == len(parts)
+    for row in range(0, len(parts), 7):
+        alone = pair_list(Contacts(), [parts[row]], lip_m=lips[row], offset_m=0.0)
+        assert together.lip_area_m2[row] == pytest.approx(alone.lip_area_m2[0], rel=1e-9)

@@ -188,3 +188,14 @@ def test_what_cannot_be_tested_is_refused(trials: int, level: float) -> None:
         critical_count("two", trials, level=level)
     with pytest.raises(ValueError, match="0 to 5 answers"):
         binomial_test("two", trials=5, successes=6)
+
+
+def test_two_sided_power_counts_both_ends() -> None:
+    """The sum of the binomial's own terms at and beyond the critical count either way; where nobody can tell it is the size of the test."""
+    for correct in (0.5, 0.7):
+        critical = critical_count("two", 40, two_sided=True)
+        assert critical is not None
+        terms = [math.comb(40, k) * correct**k * (1 - correct) ** (40 - k) for k in range(41)]
+        wanted = sum(term for k, term in enumerate(terms) if k >= critical or k <= 40 - critical)
+        assert power("two", 40, correct=correct, two_sided=True) == pytest.approx(wanted, rel=1e-9)
+        assert wanted > sum(terms[critical:])

@@ -346,3 +346,12 @@ def test_the_parts_of_a_blind_trial_are_looked_at(book: str, tmp_path: Path, col
             assert not Book(book).find("trials", id="B1")
         else:
             assert log_file(book, path).ids == ("B1",)
+
+
+def test_of_several_playtests_the_one_with_the_slip_is_named(book: str) -> None:
+    """One by itself is the playtest; of two it is the first or the second."""
+    good, bad = playtest_of({**PLAYED, "id": "N1"}), playtest_of({**PLAYED, "id": "N2", "player_id": "P99"})
+    for tests, place in (([bad], "playtest"), ([good, bad], "playtest 2"), ([bad, good], "playtest 1")):
+        with pytest.raises(mk.DataError) as told:
+            log_playtests(book, tests)
+        assert {problem.source for problem in told.value.problems} == {place}

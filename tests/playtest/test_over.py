@@ -210,3 +210,17 @@ def test_marks_by_evening() -> None:
     assert late.mean == pytest.approx((1 + 2 + 1) / 3)
     ends = scipy.stats.t.interval(0.95, 2, loc=late.mean, scale=scipy.stats.sem([1.0, 2.0, 1.0]))
     assert (late.low, late.high) == pytest.approx(ends)
+
+
+def test_a_connection_does_not_depend_on_the_units() -> None:
+    """A feature in metres instead of millimetres, and marks of a thousandth: the same correlation, interval and p."""
+    rng = np.random.default_rng(8)
+    who, part = np.repeat(np.arange(8), 20), rng.integers(0, 12, 160)
+    x = rng.normal(size=12)[part]
+    mark = 0.5 * x + rng.normal(size=8)[who] + rng.normal(size=160)
+    plain, small = goes_with(mark, x, who, [part]), goes_with(1e-3 * mark, 1e-3 * x, who, [part])
+    assert plain is not None
+    assert small is not None
+    assert (small.correlation, small.low, small.high, small.probability) == pytest.approx(
+        (plain.correlation, plain.low, plain.high, plain.probability), rel=1e-9
+    )

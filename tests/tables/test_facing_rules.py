@@ -8,7 +8,7 @@ from matchkit import constants
 from matchkit.records.parts import LayPoint, Mouthpiece
 from matchkit.records.quantity import Quantity
 from matchkit.tables.read.cells import range_text
-from matchkit.tables.rules.facings import _Feeler, _rails, _repeats, _whole_table
+from matchkit.tables.rules.facings import _backwards, _Feeler, _rails, _repeats, _whole_table
 from matchkit.tables.rules.scans import _scan_hint, _specks
 
 FEELERS = (0.038, 0.1, 0.2, 0.4, 0.8, 1.2)
@@ -78,3 +78,14 @@ def test_heights_in_inches_are_asked_about_by_the_inch() -> None:
 def test_a_field_with_one_limit_only_names_no_range() -> None:
     """There is nothing to say of the other end."""
     assert range_text(Quantity("size", "mm", 0.5)) == "a number mm"
+
+
+def test_stops_the_wrong_way_round_are_told_at_their_first_row() -> None:
+    """Of a rail typed in reverse, in rows 12 to 17: the row of the thinnest feeler, which is the first of them."""
+    stops = [20.0 * (1 - (feeler / 2) ** 0.5) for feeler in FEELERS]
+    found = [
+        _Feeler(one.feeler_mm, one.stop_mm, tuple((row + 10, stop) for row, stop in one.readings))
+        for one in rail({feeler: (stop,) for feeler, stop in zip(FEELERS, reversed(stops), strict=True)})
+    ]
+    (problem,) = _backwards(found, "left", 2.0, "facings.csv")
+    assert problem.row == 12

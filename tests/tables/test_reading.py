@@ -647,3 +647,23 @@ def test_a_profile_that_stops_short_is_completed_and_said(tmp_path: Path, places
     write_rows(tmp_path / "reed_profiles.csv", rows)
     warnings = read_source(tmp_path).warnings
     assert any("a generic profile is assumed for the rest" in str(problem) for problem in warnings) is warned
+
+
+@pytest.mark.parametrize("times", [2, 3, 5])
+def test_a_table_pasted_so_many_times_is_one_problem(demo_copy: Path, times: int) -> None:
+    """All rows of facings again and again: said once, with the number of times."""
+    count = len(read_rows(demo_copy / "facings.csv"))
+    edit_table(demo_copy, "facings", lambda rows: [{**row, "repeat": ""} for row in rows] * times)
+    assert only(problems_of(demo_copy)).read == f"{times} times the same {count} rows"
+
+
+def test_a_column_in_thousandths_of_an_inch_names_the_factor(demo_copy: Path) -> None:
+    """Tip openings of all mouthpieces in thousandths: one line, and the 39.37 that would bring them in."""
+
+    def in_thousandths(rows: Rows) -> Rows:
+        return [{**row, "tip_opening_mm": f"{float(row['tip_opening_mm']) * 39.37:.1f}"} for row in rows]
+
+    edit_table(demo_copy, "mouthpieces", in_thousandths)
+    told = [problem for problem in problems_of(demo_copy) if problem.column == "tip_opening_mm"]
+    assert len(told) == 1
+    assert "divide by 39.37 " in told[0].hint

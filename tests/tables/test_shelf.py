@@ -156,3 +156,15 @@ def test_what_became_of_a_loan_counts_as_a_mark_that_says_little(demo_book: str,
     scores = [house.explain("P02", "AM-05", "AR-B-2").setup.score for house in (before, after)]
     assert (scores[1] > scores[0]) == (mark.value * 10 > scores[0])
     assert abs(scores[1] - scores[0]) < 5
+
+
+def test_a_loan_that_ended_counts_as_a_mark(demo_book: str) -> None:
+    """A set-up that was kept is one more mark of that player, a good one; one that is still out is none."""
+    before = len(mk.open(demo_book).scorer.marked)
+    add_loan(demo_book, loan(1, "taken"))
+    assert len(mk.open(demo_book).scorer.marked) == before
+    add_loan(demo_book, loan(2, "kept"))
+    marked = mk.open(demo_book).scorer.marked
+    assert len(marked) == before + 1
+    (mark,) = [test for test in marked if test.id == "loan H2"]
+    assert (mark.player_id, mark.mouthpiece_id, mark.reed_id) == ("P02", "AM-05", "AR-B-2")
