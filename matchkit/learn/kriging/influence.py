@@ -24,7 +24,7 @@ LIKE = 2.0
 """Points within which two marks of a player on one set-up say the same."""
 VOUCHES = 0.5
 """A mark that counts for less than this stands by no other, and none by it."""
-TAIL = 4.0
+TAIL = 3.0
 """Degrees of freedom of how far players' levels lie apart."""
 
 
@@ -63,6 +63,6 @@ def wider_levels(effect: Array, sd: float) -> Array:
     """Return what the variance of each level is multiplied by where levels have t tails: one far out is let be far out.
 
     >>> wider_levels(np.array([0.0, 3.0]), 1.0).round(2)
-    array([0.8, 2.6])
+    array([0.75, 3.  ])
     """
     return np.asarray((TAIL + (effect / max(sd, 1e-9)) ** 2) / (TAIL + 1))
