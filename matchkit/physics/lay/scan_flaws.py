@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +30,13 @@ UNSIZED = 0.8
 TWO_SIDED_2 = 3.84
 """Chi squared with one degree of freedom, 19 of 20."""
 _STEP_M = 0.1e-3
-_Stretch: TypeAlias = tuple[float, float]
-"""Middle and width at half height, in m."""
+
+
+class _Stretch(NamedTuple):
+    """A bump of some height: its middle, and its width at half height."""
+
+    place_m: float
+    width_m: float
 
 
 def find_scanned_flaws(
@@ -58,7 +63,7 @@ def find_scanned_flaws(
     spacing = float(np.median(np.concatenate([np.diff(x) for x, _ in inside])))
     step = max(_STEP_M, spacing / 2)
     grid = [
-        (float(place), width)
+        _Stretch(float(place), width)
         for width in WIDTHS_M
         if width >= LEAST_POINTS_OVER * spacing
         for place in np.arange(TIP_REGION_M, break_m - BEFORE_BREAK_M - width / 2, step)
@@ -130,22 +135,15 @@ class _Search:
             sure, height, low, high = self.sized(stretch, [*taken[:place], *taken[place + 1 :]])
             if sure >= limit and abs(height) >= least_m:
                 doubt = max(abs(height) / sure, (high - low) / 4)
-                told.append(
-                    Flaw(
-                        "bump" if height < 0 else "flat",
-                        *stretch[:1],
-                        height,
-                        stretch[1],
-                        doubt,
-                        sized=high - low < UNSIZED * abs(height),
-                    )
-                )
+                kind: Literal["bump", "flat"] = "bump" if height < 0 else "flat"
+                sized = high - low < UNSIZED * abs(height)
+                told.append(Flaw(kind, stretch.place_m, height, stretch.width_m, doubt, sized=sized))
         return tuple(sorted(told, key=lambda flaw: flaw.place_m))
 
     def about(self, stretch: _Stretch) -> list[_Stretch]:
         """Return stretches a little before and behind one, narrower and wider."""
         return [
-            (stretch[0] + shift * self.step_m, min(max(stretch[1] * wider, WIDTHS_M[0]), WIDTHS_M[-1]))
+            _Stretch(stretch.place_m + shift * self.step_m, min(max(stretch.width_m * wider, WIDTHS_M[0]), WIDTHS_M[-1]))
             for shift in np.linspace(-1, 1, 9)
             for wider in np.geomspace(0.6, 1 / 0.6, 9)
         ]
@@ -157,11 +155,12 @@ class _Search:
 
     def sized(self, stretch: _Stretch, others: Sequence[_Stretch]) -> tuple[float, float, float, float]:
         """Return how sure a stretch is, its height, and the least and most height of those about it that fit about as well (19 of 20)."""
-        wide = [(place, width) for place, _ in self.about(stretch) for width in np.geomspace(WIDTHS_M[0], WIDTHS_M[-1], 13)]
+        places = dict.fromkeys(near.place_m for near in self.about(stretch))
+        wide = [_Stretch(place, float(width)) for place in places for width in np.geomspace(WIDTHS_M[0], WIDTHS_M[-1], 13)]
         scores, heights = self.scores(self.columns([stretch, *wide]), others)
         well = scores**2 >= scores[0] ** 2 - TWO_SIDED_2
         return float(scores[0]), float(heights[0]), float(heights[well].min()), float(heights[well].max())
 
 
 def _overlap(one: _Stretch, other: _Stretch) -> bool:
-    return abs(one[0] - other[0]) < (one[1] + other[1]) / 2
+    return abs(one.place_m - other.place_m) < (one.width_m + other.width_m) / 2
