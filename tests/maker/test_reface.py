@@ -596,3 +596,19 @@ def test_what_more_would_gain_is_said(house: mk.House) -> None:
     assert wider.target.closing_share is not None
     assert wider.target.even_share < wider.target.closing_share - 0.02
     assert f"µm more would leave {100 * wider.target.even_share:.0f} % of the opening when closed" in told[1]
+
+
+def test_the_plane_of_a_scan_is_in_the_doubt_of_a_plan(house: mk.House) -> None:
+    """The scanned piece of the demo batch, whose rails are level as far as the indicator can tell: they are taken as alike, and nothing comes off to level them."""
+    facing = house.facing("TB-25-40")
+    assert facing.rail_difference_mm is not None
+    assert facing.u_rail_difference_mm is not None
+    assert abs(facing.rail_difference_mm) < 2 * facing.u_rail_difference_mm
+    assert all(
+        abs(row.difference_mm) < 4 * row.u_difference_mm
+        for row in facing.stations
+        if row.difference_mm is not None and row.u_difference_mm is not None
+    )
+    plan = house.reface("TB-25-40")
+    assert all(row.left_um == pytest.approx(row.right_um, abs=0.5) for row in plan.removals)
+    assert plan.most_removed_um < 5

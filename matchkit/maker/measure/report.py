@@ -270,7 +270,8 @@ def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure:
         values[f"u_{name}_mm"] = u_stop_m(rail, int(at), fair) / MM
         values[f"{name}_off_um"] = (height - float(fair.height_m(np.array(place)))) / UM
         values[f"u_{name}_off_um"] = float(unsure.off_m[name][at]) / UM
-        touch[name] = float(rail.u_place_m[at])
+        plane = rail.lifts[:, at] * min(float(fair.fall(height)), MOST_SLOPE)  # each scan has a plane of its own
+        touch[name] = math.hypot(rail.u_place_m[at], *plane)
     left, right = values["left_mm"], values["right_mm"]
     known = left is not None and right is not None
     return StationRead(

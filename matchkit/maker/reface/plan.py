@@ -160,6 +160,12 @@ class Blank:
         return Worn(self.x_m, np.maximum(self.left_m, self.right_m))
 
 
+def _u_height_m(rail: Readings, end_m: float) -> Array:
+    """Return what the heights of a rail are known to (n,): the feeler, a plate that rocks about the break, the plane of a scan."""
+    rocked = rail.u_tilt * np.maximum(end_m - rail.place_m, 0.0)
+    return np.asarray(np.sqrt(rail.u_height_m**2 + rocked**2 + (rail.lifts**2).sum(axis=0)))
+
+
 def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
     """Lay both rails out over one net, as measured; the rail that was not read stands in as the other one.
 
@@ -174,12 +180,7 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
     if rails:
         place = np.concatenate([np.concatenate([[0.0], rail.place_m]) for rail in rails.values()])
         read = np.concatenate([np.concatenate([[0.0], np.hypot(rail.u_place_m, rail.u_common_m)]) for rail in rails.values()])
-        feeler = np.concatenate(
-            [
-                np.concatenate([[lay.u_tip_m], np.hypot(rail.u_height_m, rail.u_tilt * np.maximum(end - rail.place_m, 0.0))])
-                for rail in rails.values()
-            ]
-        )
+        feeler = np.concatenate([np.append(lay.u_tip_m, _u_height_m(rail, end)) for rail in rails.values()])
         order = np.argsort(place)
         u = np.hypot(np.interp(x, place[order], read[order]) * fall, np.interp(x, place[order], feeler[order]))
         behind = x > place.max()  # the last feeler: there the curve alone says where the lay is
