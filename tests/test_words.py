@@ -24,6 +24,7 @@ READS = {
     "cli/options.py": {"endswith", "removeprefix"},  # a file's name, a parameter's name
     "cli/playtest/log.py": {"removesuffix"},  # the name of a column or a table
     "cli/printing.py": {"startswith", "split"},  # a cell that a spreadsheet would run; words to be wrapped
+    "words/screen.py": {"partition"},  # whether a sentence begins with an id, whose letters stay as they are
     "words/numbers.py": {"removesuffix"},  # a number's last digit
     "words/rank.py": {"rpartition"},  # a wish, as the player said it
     "words/playtest/analyse.py": {"split"},  # ids of a set-up

@@ -237,7 +237,7 @@ def chart(feature: FeatureSummary, panels: Sequence[Axes]) -> None:
         below.plot(place[1:], np.abs(np.diff(values)), "o-", color=LEFT, markersize=3, linewidth=0.8)
         below.axhline(found.range_mean, color=FAIR, linewidth=0.8)
         below.axhline(found.range_high, color=FAIR, linewidth=0.8, linestyle="--")
-        below.set_ylabel("piece to piece")
+        below.set_ylabel(f"piece to piece, {unit_of(feature.at)}")
     panels[-1].set_xlabel("piece, in the order of making")
 
 
