@@ -184,7 +184,8 @@ def test_incomplete_blocks_meet_equally_often(count: int, size: int) -> None:
     assert len(set(each)) == 1
     assert len(set(pairs)) == 1
     k = len(blocks[0])
-    assert k <= size
+    assert 2 <= k <= size
+    assert k == min(size, count) or (count, size) == (6, 2)
     assert len(blocks) * k == count * each[0]
     assert pairs[0] * (count - 1) == each[0] * (k - 1)
     if (count, size) == (7, 3):
