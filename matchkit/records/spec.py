@@ -120,6 +120,10 @@ def _limits(nominal: float, lower: float | None, upper: float | None) -> tuple[f
     return None if lower is None else nominal + lower, None if upper is None else nominal + upper
 
 
+LIMIT_LIKE, NEAR_NOMINAL = 0.3, 0.25
+"""An upper tolerance that is so near its nominal, and no small number, is taken for the limit itself."""
+
+
 class Feature(_Spec):
     """A nominal value and how far below and above it a piece may be, either of which may be left out; ``critical`` where it fails the piece."""
 
@@ -132,6 +136,10 @@ class Feature(_Spec):
     def _has_width(self) -> Self:
         if self.lower is None and self.upper is None:
             raise ValueError("a lower or an upper tolerance, or both")
+        if self.upper is not None and self.nominal > LIMIT_LIKE and abs(self.upper / self.nominal - 1) < NEAR_NOMINAL:
+            raise ValueError(
+                f"upper as a tolerance above the nominal, as {self.upper - self.nominal:.3g}, not the limit itself"
+            )
         if self.lower is not None and self.upper is not None and not self.lower < self.upper:
             raise ValueError("a lower tolerance below the upper one")
         return self

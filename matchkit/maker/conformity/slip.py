@@ -11,7 +11,7 @@ import numpy as np
 
 from matchkit.errors import PhysicsInputError
 from matchkit.maker.conformity.drawing import Judged, PieceJudged, fault_of
-from matchkit.maker.conformity.rule import CONFIDENCE, Limits, judge
+from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, judge
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.records.spec import Drawing
@@ -85,8 +85,8 @@ def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[Piece
     found = []
     for piece in pieces:
         mine = [slip for slip in slips if slip.model == piece.model]
-        rest = [judged for judged in piece.features if not any(explains(slip, judged) for slip in mine)]
-        if not mine or len(rest) == len(piece.features) or piece.fault is None:
+        rest = [_without(judged, mine) for judged in piece.features]
+        if piece.fault is None or all(one is other for one, other in zip(rest, piece.features, strict=True)):
             found.append(piece)
             continue
         bad = sorted((judged for judged in rest if judged.critical and judged.verdict != "pass"), key=Judged.badness)
@@ -94,13 +94,26 @@ def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[Piece
     return tuple(found)
 
 
+def _without(judged: Judged, slips: Sequence[Slip]) -> Judged:
+    """Return a size as it would be judged without what the whole batch is off there."""
+    off = next((_of_slip(slip, judged) for slip in slips if _covers(slip, judged)), None)
+    if off is None:
+        return judged
+    value, limits = judged.value - off, Limits(judged.low, judged.high)
+    verdict = judge(value, u=judged.u, limits=limits, confidence=CONFIDENCE)
+    return replace(judged, value=value, verdict=verdict, probability=conformity_probability(value, u=judged.u, limits=limits))
+
+
+def _of_slip(slip: Slip, judged: Judged) -> float:
+    """Return what of a size is the slip's: where every stop is off unevenly, as much as there is at any of them."""
+    if slip.least_mm is None or slip.most_mm is None:
+        return slip.off_mm
+    return min(max(judged.off, slip.least_mm), slip.most_mm)
+
+
 def explains(slip: Slip, judged: Judged) -> bool:
     """Tell whether a size is what it is for a slip: one that it covers, and that would not fail without what the whole batch is off."""
-    if not _covers(slip, judged):
-        return False
-    least, most = (slip.off_mm, slip.off_mm) if slip.least_mm is None or slip.most_mm is None else (slip.least_mm, slip.most_mm)
-    off = min(max(judged.off, least), most)  # a place by itself may be off by more or less than all on average
-    return judge(judged.value - off, u=judged.u, limits=Limits(judged.low, judged.high), confidence=CONFIDENCE) != "fail"
+    return _covers(slip, judged) and _without(judged, [slip]).verdict != "fail"
 
 
 def _covers(slip: Slip, judged: Judged) -> bool:

@@ -37,6 +37,8 @@ class FlawFound:
     length_mm: float
     sized: bool
     """False where readings lie too far apart to tell how wide it is, and so how high."""
+    rail: str | None = None
+    """The rail that it surely is on alone; its height is then that rail's, else that of both."""
 
 
 @dataclass(frozen=True)
@@ -205,9 +207,7 @@ def facing_report(
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=stations(rails, fair, unsure),
         scans=tuple(_scanned(rail, scan, fair.break_m) for rail, scan in scans.items()),
-        bumps=tuple(
-            FlawFound(f.kind, f.place_m / MM, f.height_m / UM, f.u_height_m / UM, f.length_m / MM, f.sized) for f in found
-        ),
+        bumps=tuple(_flaw(flaw, list(scans)) for flaw in found),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
         u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
         twist_um=None if test is None else _times(test.twist_m, 1 / UM),
@@ -223,6 +223,12 @@ def facing_report(
         assumed=(*part.assumed, *gauge_assumed(spec)) if rails else part.assumed,
         outline=None if unsure is None else _outline(part, unsure),
     )
+
+
+def _flaw(flaw: Flaw, rails: Sequence[str]) -> FlawFound:
+    rail = None if flaw.rail is None else rails[flaw.rail]
+    size = flaw.height_m / UM, flaw.u_height_m / UM
+    return FlawFound(flaw.kind, flaw.place_m / MM, *size, flaw.length_m / MM, flaw.sized, rail)
 
 
 def _scanned(rail: str, scan: Scan, break_m: float) -> ScanFound:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -65,6 +66,12 @@ class RefaceDone(Answer):
     stops: tuple[StopDone, ...]
 
     @property
+    def only_rail(self) -> str | None:
+        """The one rail that was read after the work, where it was one."""
+        rails = {stop.rail for stop in self.stops}
+        return next(iter(rails)) if len(rails) == 1 else None
+
+    @property
     def off(self) -> tuple[StopDone, ...]:
         """Stops that are surely off the plan: one of them is so by chance in 5 of 100 facings that went as planned, at most."""
         limit = NormalDist().inv_cdf(1 - CHANCE / 2 / max(len(self.stops), 1))
@@ -85,7 +92,8 @@ def close_plan(
             continue
         for rail, value, u in (("left", read.left_mm, read.u_left_mm), ("right", read.right_mm, read.u_right_mm)):
             if value is not None and u is not None:
-                stops.append(StopDone(read.feeler_mm, rail, row.place_mm, value, value - row.place_mm, u))
+                off = value - row.place_mm  # the plan rests on readings as doubtful as these
+                stops.append(StopDone(read.feeler_mm, rail, row.place_mm, value, off, math.sqrt(2) * u))
     tip = Size(report.tip_opening_mm, report.u_tip_opening_mm)
     return RefaceDone(
         plan.mouthpiece_id,

@@ -27,6 +27,16 @@ BEFORE_BREAK_M = 1e-3
 """So near the break, and behind it, the curve has no smooth shape."""
 UNSIZED = 0.8
 """Where heights further apart than this, as a share of the likeliest, fit about as well, the points cannot size a bump."""
+ONE_RAIL, ONE_RAIL_SURE = 0.35, 4.0
+"""A bump is on one rail where the other has less than this share of it, and they differ by so many standard deviations."""
+SHADOW, SHADOW_M = 0.4, 2e-3
+"""So near a larger bump one of less than this share of it is not told by itself."""
+UNLIKE = 3.0
+"""What a bump of another shape leaves beside the one that was sought (root mean square) counts so many times in the doubt of its height."""
+ROUNDS = 3
+"""Place and width are sought about the last ones so many times."""
+NARROWEST_M = 0.5e-3
+"""The width of a bump is sought down to this, where points lie near enough."""
 TWO_SIDED_2 = 3.84
 """Chi squared with one degree of freedom, 19 of 20."""
 _STEP_M = 0.1e-3
@@ -72,9 +82,10 @@ def find_scanned_flaws(
         return ()
     bases = [np.linalg.qr(_shapes(x, break_m, exponent))[0] for x, _ in inside]
     off = np.concatenate([y - base @ (base.T @ y) for (_, y), base in zip(inside, bases, strict=True)])
+    narrowest = min(max(NARROWEST_M, LEAST_POINTS_OVER * spacing), WIDTHS_M[0])
     free = len(off) - sum(base.shape[1] for base in bases)
     rougher = max(noise_m, float(np.median(np.abs(off))) / 0.6745 * math.sqrt(len(off) / free))
-    return _Search([x for x, _ in inside], bases, off, rougher, step).found(grid, least_m)
+    return _Search([x for x, _ in inside], bases, off, rougher, step, narrowest).found(grid, least_m)
 
 
 def _shapes(x: Array, break_m: float, exponent: float) -> Array:
@@ -86,13 +97,14 @@ def _shapes(x: Array, break_m: float, exponent: float) -> Array:
 
 @dataclass(frozen=True)
 class _Search:
-    """Places (p,) of each rail and the smooth shapes there (p, k), what the points of all rails leave of these (n,), their noise, the step of places."""
+    """Places (p,) of each rail and the smooth shapes there (p, k), what the points of all rails leave of these (n,), their noise, the step of places, the narrowest width."""
 
     rails: list[Array]
     bases: list[Array]
     off: Array
     noise_m: float
     step_m: float
+    narrowest_m: float
 
     def columns(self, stretches: Sequence[_Stretch]) -> Array:
         """Return what stretches (c,) of height 1 leave of the smooth shapes (n, c)."""
@@ -132,34 +144,67 @@ class _Search:
                 taken[place] = self.nearer(taken[place], [*taken[:place], *taken[place + 1 :]])
         told = []
         for place, stretch in enumerate(taken):
-            sure, height, low, high = self.sized(stretch, [*taken[:place], *taken[place + 1 :]])
+            others = [*taken[:place], *taken[place + 1 :]]
+            sure, height, low, high = self.sized(stretch, others)
             if sure >= limit and abs(height) >= least_m:
-                doubt = max(abs(height) / sure, (high - low) / 4)
+                rail, height = self.on_one(stretch, others, height)
+                doubt = math.hypot(max(abs(height) / sure, (high - low) / 4), UNLIKE * self.unlike_m(stretch, taken))
                 kind: Literal["bump", "flat"] = "bump" if height < 0 else "flat"
                 sized = high - low < UNSIZED * abs(height)
-                told.append(Flaw(kind, stretch.place_m, height, stretch.width_m, doubt, sized=sized))
-        return tuple(sorted(told, key=lambda flaw: flaw.place_m))
+                told.append(Flaw(kind, stretch.place_m, height, stretch.width_m, doubt, sized=sized, rail=rail))
+        alone = [flaw for flaw in told if not any(_shadows(other, flaw) for other in told)]
+        return tuple(sorted(alone, key=lambda flaw: flaw.place_m))
+
+    def on_one(self, stretch: _Stretch, others: Sequence[_Stretch], height_m: float) -> tuple[int | None, float]:
+        """Return on which rail a stretch is, where it is surely on one of two, and its height there; else None and the height on both."""
+        if len(self.rails) != 2:
+            return None, height_m
+        base = np.linalg.qr(self.columns(others))[0] if others else np.zeros((len(self.off), 0))
+        left = self.off - base @ (base.T @ self.off)
+        column, first = self.columns([stretch])[:, 0], len(self.rails[0])
+        sides = [slice(None, first), slice(first, None)]
+        heights = [float(column[side] @ left[side] / (column[side] @ column[side])) for side in sides]
+        apart = self.noise_m * math.hypot(*(1 / math.sqrt(float(column[side] @ column[side])) for side in sides))
+        large, small = sorted(heights, key=abs, reverse=True)
+        if abs(large - small) < ONE_RAIL_SURE * apart or abs(small) > ONE_RAIL * abs(large):
+            return None, height_m
+        return heights.index(large), large
+
+    def unlike_m(self, stretch: _Stretch, taken: Sequence[_Stretch]) -> float:
+        """Return by how much a stretch is of another shape than was sought: what is left about it beyond the noise (root mean square)."""
+        base = np.linalg.qr(self.columns(taken))[0]
+        left = self.off - base @ (base.T @ self.off)
+        near = np.concatenate([np.abs(x - stretch.place_m) < stretch.width_m for x in self.rails])
+        return math.sqrt(max(float((left[near] ** 2).mean()) - self.noise_m**2, 0.0)) if near.any() else 0.0
 
     def about(self, stretch: _Stretch) -> list[_Stretch]:
         """Return stretches a little before and behind one, narrower and wider."""
         return [
-            _Stretch(stretch.place_m + shift * self.step_m, min(max(stretch.width_m * wider, WIDTHS_M[0]), WIDTHS_M[-1]))
+            _Stretch(stretch.place_m + shift * self.step_m, min(max(stretch.width_m * wider, self.narrowest_m), WIDTHS_M[-1]))
             for shift in np.linspace(-1, 1, 9)
             for wider in np.geomspace(0.6, 1 / 0.6, 9)
         ]
 
     def nearer(self, stretch: _Stretch, others: Sequence[_Stretch]) -> _Stretch:
         """Return the likeliest stretch about one, beside the others."""
-        near = self.about(stretch)
-        return near[int(np.argmax(np.round(self.scores(self.columns(near), others)[0], 6)))]
+        for _ in range(ROUNDS):
+            near = self.about(stretch)
+            stretch = near[int(np.argmax(np.round(self.scores(self.columns(near), others)[0], 6)))]
+        return stretch
 
     def sized(self, stretch: _Stretch, others: Sequence[_Stretch]) -> tuple[float, float, float, float]:
         """Return how sure a stretch is, its height, and the least and most height of those about it that fit about as well (19 of 20)."""
         places = dict.fromkeys(near.place_m for near in self.about(stretch))
-        wide = [_Stretch(place, float(width)) for place in places for width in np.geomspace(WIDTHS_M[0], WIDTHS_M[-1], 13)]
+        wide = [_Stretch(place, float(width)) for place in places for width in np.geomspace(self.narrowest_m, WIDTHS_M[-1], 13)]
         scores, heights = self.scores(self.columns([stretch, *wide]), others)
         well = scores**2 >= scores[0] ** 2 - TWO_SIDED_2
         return float(scores[0]), float(heights[0]), float(heights[well].min()), float(heights[well].max())
+
+
+def _shadows(large: Flaw, small: Flaw) -> bool:
+    """Tell whether a small flaw beside a large one is but what is left where that one has another shape than was sought."""
+    near = abs(large.place_m - small.place_m) < SHADOW_M + (large.length_m + small.length_m) / 2
+    return near and abs(small.height_m) < SHADOW * abs(large.height_m)
 
 
 def _overlap(one: _Stretch, other: _Stretch) -> bool:

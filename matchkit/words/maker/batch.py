@@ -110,6 +110,11 @@ def _slip(slip: Slip, *, several: bool) -> list[Block | str]:
             told = f"{told} The rest of the drawing puts it at {slip.by_others_mm:.2f} mm."
     else:
         more = "larger" if slip.off_mm > 0 else "smaller"
+        if slip.at.feature == "table_gap_mm":  # below 0 is hollow
+            more, size = (
+                "more convex" if slip.off_mm > 0 else "more hollow",
+                f"{abs(slip.off_mm):.3f} ± {2 * slip.u_off_mm:.3f}",
+            )
         told = f"{feature_words(slip.at).capitalize()} is {size} {unit_of(slip.at)} {more} than drawn ({slip.nominal:g}), on average over {slip.count} pieces."
     pieces = f"{counted(len(slip.alone), 'piece')} would be good without it: {_shortened(slip.alone)}." if slip.alone else ""
     model = f"{slip.model}: " if several else ""
@@ -284,14 +289,16 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
     none = [strip.lot for strip in pairing.lots if not strip.whole]
     nowhere = len(none) == len(pairing.lots)
     told = (
-        f"{pairing.model or pairing.instrument} with the house reeds; nine in ten of a box close within {low:g} to {high:g} kPa, the lot's own doubt counted in:",
+        f"{pairing.model or pairing.instrument} with the house reeds; a strength goes where nine in ten of a box close within {low:g} to {high:g} kPa, the lot's own doubt counted in:",
         f"{pieces} of {pairing.made} pieces, evenly through the batch." if pieces < pairing.made else None,
         f"On every piece: {', '.join(whole)}." if whole else None,
         f"On some: {', '.join(some)}." if some else None,
         _nowhere(pairing) if nowhere else f"On none: {', '.join(none)}." if none else None,
         _box(pairing.box),
         _wide(pairing) if _too_wide(pairing) else None,
-        f"These go with no house reed: {_shortened(pairing.alone, SHOWN_AGAIN)}." if 0 < len(pairing.alone) < pieces else None,
+        f"These go with no house reed: {_shortened(pairing.alone, SHOWN_AGAIN)}."
+        if 0 < len(pairing.alone) < pieces and not nowhere
+        else None,
     )
     first, *rest = (line for line in told if line is not None)
     return [first, *(Text(line, indent=2) for line in rest)]
@@ -323,12 +330,11 @@ def _box(box: ForTheBox | None) -> str | None:
     close = f"nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa"
     if strip.in_range < HALF:
         return sentences(
-            f"No strength can go on the box: the best, {strip.lot}, keeps {percent(strip.in_range)} of its pairs in range; {close}"
+            f"No strength can go on the box: the best, {strip.lot}, keeps {percent(strip.in_range)} of its pairs in range, the lot's doubt counted in; {close}"
         )
     if strip.in_range < MOSTLY:
-        return sentences(
-            f"For the box: {strip.lot}{also}, with {percent(strip.in_range)} of its pairs in range: {close}", narrow
-        )
+        whole = f"{percent(strip.in_range)} of its pairs in range, the lot's doubt counted in"
+        return sentences(f"For the box: {strip.lot}{also}, with {whole}; if the lot is as hard as thought {close}", narrow)
     return sentences(f"For the box: {strip.lot}{also}: {close}, nearest the middle ({box.middle_kpa:.1f})", narrow)
 
 

@@ -7,7 +7,6 @@ from itertools import groupby
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.reface.done import RefaceDone, StopDone
-from matchkit.words.maker.features import feature_words
 from matchkit.words.maker.reface import target_words
 from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Screen, Table, listed, screen, sentences
@@ -16,7 +15,7 @@ from matchkit.words.screen import Screen, Table, listed, screen, sentences
 def done_screen(found: RefaceDone) -> Screen:
     """Return the screen of a plan that was carried out."""
     off = found.off
-    fits = found.drawing is not None and found.drawing.verdict == "pass"
+    fits = _fits(found)
     titles = ("feeler mm", "planned mm", "left mm", "off", "right mm", "off", "±")
     return screen(
         sentences(
@@ -24,11 +23,12 @@ def done_screen(found: RefaceDone) -> Screen:
             f"tip {plus_minus(found.tip_mm.value, found.tip_mm.u, 2, 'mm')}, planned {found.planned_tip_mm:.2f}",
             _apart(found),
         ),
-        None
-        if found.drawing is None or not found.drawing.out
-        else f"Out of drawing: {listed(list(map(feature_words, found.drawing.out)))}.",
+        _out(found),
         None if fits else [_off(off, rail) for rail in ("left", "right") if any(stop.rail == rail for stop in off)],
         None if fits else _next(found, off),
+        None
+        if found.only_rail is None
+        else f"Only the {found.only_rail} rail was read: read the other one too before you call it done.",
         "",
         Table(
             titles,
@@ -40,9 +40,14 @@ def done_screen(found: RefaceDone) -> Screen:
     )
 
 
+def _fits(found: RefaceDone) -> bool:
+    """Tell whether the drawing is met, as far as both rails say."""
+    return found.drawing is not None and found.drawing.verdict == "pass" and found.only_rail is None
+
+
 def _verdict(found: RefaceDone, off: Sequence[StopDone]) -> str:
     """Return whether it is done: the drawing decides where there is one, else the plan."""
-    if found.drawing is not None and found.drawing.verdict == "pass":
+    if _fits(found):
         return "meets its drawing, leave it as it is"
     past = listed(
         [f"the {rail} rail" for rail in ("left", "right") if any(stop.rail == rail and stop.off_mm > 0 for stop in off)]
@@ -60,6 +65,21 @@ def _verdict(found: RefaceDone, off: Sequence[StopDone]) -> str:
         if near
         else "as planned, as far as the gauge can tell"
     )
+
+
+def _out(found: RefaceDone) -> str | None:
+    """Return what is out of drawing, rail by rail."""
+    if found.drawing is None or not found.drawing.out:
+        return None
+    told = []
+    for rail in ("left", "right"):
+        feelers = [at.feeler_mm for at in found.drawing.out if at.feature == "stop_mm" and at.rail == rail]
+        if feelers:
+            told.append(f"the {rail} rail at {', '.join(f'{feeler:g}' for feeler in feelers)} mm")
+    others = [at for at in found.drawing.out if at.feature != "stop_mm"]
+    told += ["one rail against the other"] if any(at.feature == "rail_difference_mm" for at in others) else []
+    told += ["the tip opening"] if any(at.feature == "tip_opening_mm" for at in others) else []
+    return f"Out of drawing: {listed(told)}."
 
 
 def _tip_off(found: RefaceDone) -> float:

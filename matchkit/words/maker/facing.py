@@ -44,7 +44,7 @@ def _rails(report: FacingReport) -> list[str]:
         return [f"{name}: the rails cannot be held against one another from these readings."]
     if abs(difference) <= 2 * u:
         return [
-            f"{name}: the rails are level, as far as the gauge can tell: {abs(difference):.2f} ± {TWO_SIDED * u:.2f} mm apart."
+            f"{name}: the rails are level, as far as the gauge can tell: {abs(difference):.2f} ± {TWO_SIDED * u:.2f} mm apart at the thinnest feeler."
         ]
     short = "left" if difference < 0 else "right"
     other = "right" if short == "left" else "left"
@@ -94,10 +94,11 @@ def _told(flaw: FlawFound) -> bool:
 
 
 def _flaw(flaw: FlawFound) -> str:
+    where = "" if flaw.rail is None else f" on the {flaw.rail} rail"
     if not flaw.sized:
-        return f"A {flaw.kind} about {flaw.place_mm:.0f} mm from the tip, too narrow for points so far apart to say how high: scan there at {FINE_MM:g} mm."
+        return f"A {flaw.kind} about {flaw.place_mm:.0f} mm from the tip{where}, too narrow for points so far apart to say how high: scan there at {FINE_MM:g} mm."
     size = f"{abs(flaw.height_um):.0f} ± {TWO_SIDED * flaw.u_height_um:.0f} µm over {flaw.length_mm:.0f} mm"
-    return f"A {flaw.kind} {flaw.place_mm:.0f} mm from the tip: {size}."
+    return f"A {flaw.kind} {flaw.place_mm:.0f} mm from the tip{where}: {size}."
 
 
 COARSE_STEP_MM = 0.2
@@ -116,7 +117,9 @@ def _scans(scans: Sequence[ScanFound]) -> list[str]:
     """Return what is off with the scans: zero or tilt of the indicator, holes, specks, what their points are too far apart to show; once for both rails."""
     told = []
     if unseen := [scan.rail for scan in scans if scan.zero_um is None]:
-        told.append(f"{_scans_verb(unseen, 'end')} before the table: whether the indicator's zero is off cannot be told.")
+        told.append(
+            f"{_scans_verb(unseen, 'show')} too little of the table: whether the indicator's zero is off cannot be told."
+        )
     if zeros := [(scan.rail, f"{scan.zero_um / 1000:+.3f} mm") for scan in scans if scan.zero_um]:
         told.append(f"The zero of the indicator is off by {_on_rails(zeros)}: zero it on the table. It is taken off here.")
     if tilts := [(scan.rail, f"{scan.tilt_um_per_mm:+.1f} µm a millimetre") for scan in scans if scan.tilt_um_per_mm]:

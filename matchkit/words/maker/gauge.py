@@ -89,6 +89,12 @@ def _for_house(study: GaugeStudy) -> list[str]:
         return ["Nothing for house.toml until that is settled."]
     if study.repeatability <= 0 or study.quantity not in ("tip_opening", "stop"):
         return []
+    if study.quantity == "stop" and study.step is not None and study.step / math.sqrt(12) >= ALL_OF * study.repeatability:
+        return [
+            "For house.toml, under [gauge]:",
+            f"  stop_step_mm = {study.step:g}",
+            "How well a stop is felt cannot be told at that step.",
+        ]
     if study.quantity == "tip_opening":
         lines = [_pasted("u_tip_mm", study.gauge, study.ranges.get("gauge"))]
     else:

@@ -10,7 +10,7 @@ from matchkit.words.screen import Screen, Table, screen, sentences
 
 def history_screen(found: FacingHistory) -> Screen:
     """Return the screen of a piece over its sets of readings."""
-    titles = ("read on", "tip mm", "facing mm", "left - right mm", "smooth µm")
+    titles = ("read on", "tip mm", "facing mm", "left - right, mean mm", "smooth µm")
     return screen(
         [_change(found, change) for change in found.changes]
         or [f"{found.mouthpiece_id} was read once: there is nothing to hold it against."],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-from matchkit.maker.facts import FeatureAt
+from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import NAMES, VERDICTS, aside_words, fault_words, feature_words, unit_of
@@ -79,11 +79,16 @@ def gauge_words(record: BatchRecord) -> list[str]:
     return [f"standard uncertainties of the gauge: {', '.join(told)}"]
 
 
+def _against(fault: Fault) -> str | None:
+    """Return what a size that is off is held against: a rail against the other one, everything else against its drawing."""
+    return None if fault.kind == "rail short" else "that is against what is drawn"
+
+
 def _piece(piece: PieceRecord) -> list[Block | str]:
     return [
         piece_head(piece),
         read_words(piece),
-        *([sentences(f"{fault_words(piece.judged.fault)}, against what is drawn")] if piece.judged.fault is not None else []),
+        *([sentences(fault_words(piece.judged.fault), _against(piece.judged.fault))] if piece.judged.fault is not None else []),
         "",
         Table(STOP_TITLES, stop_rows(piece), right=(0, 1, 2, 3, 4, 5)),
         "",

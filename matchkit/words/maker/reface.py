@@ -102,7 +102,12 @@ def _closes_worse(plan: RefacePlan) -> list[str]:
         return []
     one = max(worse, key=lambda reed: reed.closing_share_after - reed.closing_share_before)
     shares = f"{100 * one.closing_share_before:.0f} to {100 * one.closing_share_after:.0f} % left open when closed"
-    return [f"Careful: reeds close less evenly on it, {one.reed} from {shares}."]
+    which = (
+        "reeds close"
+        if len(worse) == len(plan.reeds)
+        else f"{len(worse)} of {len(plan.reeds)} reeds {'closes' if len(worse) == 1 else 'close'}"
+    )
+    return [f"Careful: {which} less evenly on it, {one.reed} from {shares}."]
 
 
 def _as_hard(plan: RefacePlan) -> list[str]:
@@ -257,7 +262,7 @@ def _step_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
         ),
         "baffle and window edge": (
             "look at the baffle and the edge of the window: as the rails go down the baffle comes nearer the reed, which may be brighter",
-            f"{_baffle(step)} under the rails, or as it was if the owner wants the old sound",
+            f"{_baffle(step)}, or as it was if the owner wants the old sound",
         ),
         "finish": ("take off burrs, try the seal, play, and measure again", "a sealed reed holds a few seconds"),
     }
@@ -283,7 +288,8 @@ def _short_rail(plan: RefacePlan) -> str:
 
 
 def _baffle(step: Step) -> str:
-    return "the baffle is right" if step.baffle_height_mm is None else f"the baffle is {step.baffle_height_mm:.2f} mm"
+    depth = step.baffle_height_mm
+    return "the baffle is as you want it" if depth is None else f"the baffle is {depth:.2f} mm under the rails"
 
 
 def _table_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
