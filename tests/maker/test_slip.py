@@ -293,3 +293,45 @@ def test_one_bad_piece_hides_no_slip_and_three_stations_are_enough() -> None:
     (slip,) = _batch(41, spec=spec.model_copy(update={"drawing": {MODEL: few}}), zero_mm=0.6).slips
     assert slip.kind == "every stop"
     assert slip.off_mm == pytest.approx(0.6, abs=0.1)
+
+
+def test_rails_that_are_all_short_ask_about_the_gauge_first(tmp_path: Path) -> None:
+    """The left rail of every piece read 0.3 mm shorter: how pieces lie in the gauge, and the jig, come before any of them."""
+    folder = tmp_path / "batch"
+    shutil.copytree(shipped("data/demo-bench/batch"), folder)
+
+    def shorten(rows: list[dict[str, str]]) -> list[dict[str, str]]:
+        return [{**row, "stop_mm": f"{float(row['stop_mm']) - (0.3 if row['rail'] == 'left' else 0.0):.2f}"} for row in rows]
+
+    edit_table(folder, "facings", shorten)
+    report = mk.open().batch(folder, pair=False)
+    slip = next(slip for slip in report.slips if slip.at.feature == "rail_difference_mm")
+    assert slip.off_mm == pytest.approx(-0.3, abs=0.03)
+    told = _text(report)
+    assert "Check how a piece lies in the gauge, and the jig it was made on. The left rail is 0.3" in told
+    assert told.index("jig") < told.index("Out of drawing")
+
+
+def test_a_slip_of_the_drawing_turns_no_fault_round(tmp_path: Path) -> None:
+    """One stop typed 18.6 for 16.8: the piece that is long everywhere is told as long, whatever that station says, and nothing is to be taken off there."""
+    text = (shipped("data/demo") / "house.toml").read_text(encoding="utf-8")
+    assert "stop_mm = 16.80" in text
+    path = tmp_path / "house.toml"
+    path.write_text(text.replace("stop_mm = 16.80", "stop_mm = 18.60"), encoding="utf-8")
+    report = mk.open().batch(spec=path, pair=False)
+    fault = next(piece.fault for piece in report.pieces if piece.mouthpiece_id == "TB-25-18")
+    assert fault is not None
+    assert fault.kind == "stop long"
+    assert 0.5 < fault.size < 1.3
+
+
+def test_a_limit_typed_for_a_tolerance_is_asked_about(tmp_path: Path) -> None:
+    """``upper = 2.58`` of a nominal of 2.50: refused with the tolerance that was perhaps meant; a small nominal may have a tolerance of its own size."""
+    text = (shipped("data/demo") / "house.toml").read_text(encoding="utf-8")
+    path = tmp_path / "house.toml"
+    path.write_text(
+        text.replace("nominal = 2.50, lower = -0.08, upper = 0.08", "nominal = 2.50, upper = 2.58"), encoding="utf-8"
+    )
+    with pytest.raises(mk.DataError, match=r"upper as a tolerance above the nominal, as 0\.08"):
+        mk.open().batch(spec=path, pair=False)
+    assert Feature(nominal=0.01, upper=0.01).upper == 0.01

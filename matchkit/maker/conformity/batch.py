@@ -91,8 +91,6 @@ class BatchReport(Answer):
     """Uncertainties of the gauge that entered a verdict and that nobody stated."""
     slips: tuple[Slip, ...] = ()
     """Sizes by which the batch as a whole misses its drawing."""
-    stop_step_mm: float = 0.0
-    """The step that stops were read to, which is in every doubt."""
     not_paired: tuple[NotPaired, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     set_aside: tuple[SetAside, ...] = ()
@@ -248,7 +246,6 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         order_known=pieces.order_known,
         assumed=_assumed(judged, spec, scanned=any(pieces.points.values())),
         slips=slips,
-        stop_step_mm=spec.gauge.stop_step_mm if any(pieces.readings.values()) else 0.0,
         set_aside=pieces.set_aside,
     )
 

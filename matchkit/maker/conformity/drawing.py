@@ -120,6 +120,8 @@ class PieceJudged:
     beside_mm: tuple[float, ...]
     scanned: bool = False
     """Whether its rails were scanned, and not read with feelers."""
+    stop_step_mm: float = 0.0
+    """The step that its stops were read to, which is in every doubt."""
 
     @property
     def wants_measuring(self) -> bool:
@@ -187,7 +189,8 @@ def judge_piece(
             u = math.hypot(u, next(iter(rails.values())).u_tilt * fair.break_m / MM)
         found.append(_judged(name, float(value), u, (feature.nominal, *feature.limits), feature.critical, confidence))
     judged = _summed_up(piece, found, missing, critical, _beside_mm(rails, drawing.station))
-    return replace(judged, scanned=True) if any(map(_scanned, rails.values())) else judged
+    step = max((rail.u_step_m for rail in rails.values()), default=0.0) * math.sqrt(12) / MM
+    return replace(judged, scanned=any(map(_scanned, rails.values())), stop_step_mm=round(step, 6))
 
 
 def _usual_curve(piece: Mouthpiece, drawing: Drawing) -> FairCurve:

@@ -119,6 +119,8 @@ def explains(slip: Slip, judged: Judged) -> bool:
 def _covers(slip: Slip, judged: Judged) -> bool:
     if slip.kind == "every stop":
         return judged.feature == "stop_mm"
+    if slip.at.feature == "rail_difference_mm":  # every feeler of it
+        return judged.feature == slip.at.feature
     return judged.feature == slip.at.feature and judged.feeler_mm == slip.at.feeler_mm
 
 
@@ -170,7 +172,7 @@ def _sizes(pieces: Sequence[PieceJudged], model: str) -> list[Slip]:
     columns: dict[str, list[Judged]] = defaultdict(list)
     for piece in pieces:
         for judged in piece.features:
-            if judged.feature not in {"stop_mm", "rail_difference_mm"}:
+            if judged.feature != "stop_mm" and not (judged.feature == "rail_difference_mm" and judged.feeler_mm is not None):
                 columns[judged.feature].append(judged)
     found = []
     for feature, column in columns.items():

@@ -58,6 +58,7 @@ class RefaceDone(Answer):
     target: RefaceTarget
     before: str | None
     after: str | None
+    tip_before_mm: Size
     planned_tip_mm: float
     tip_mm: Size
     tip_off_mm: Size
@@ -100,6 +101,7 @@ def close_plan(
         plan.target,
         before,
         after,
+        Size(plan.tip_opening_mm, plan.u_tip_opening_mm),
         plan.target_tip_opening_mm,
         tip,
         Size(tip.value - plan.target_tip_opening_mm, tip.u),

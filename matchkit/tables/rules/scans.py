@@ -39,7 +39,7 @@ def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
                 last_row,
                 "x_mm",
                 f"{len(found)} points for {what}",
-                f"{LEAST_SCAN_POINTS} or more, half a millimetre apart",
+                f"{LEAST_SCAN_POINTS} or more, a millimetre apart or less",
             )
         elif (hole := _hole(found)) is not None:
             yield hole_problem(file, what, *hole)

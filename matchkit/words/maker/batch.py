@@ -108,6 +108,10 @@ def _slip(slip: Slip, *, several: bool) -> list[Block | str]:
         )
         if slip.drawing_bent and slip.by_others_mm is not None:
             told = f"{told} The rest of the drawing puts it at {slip.by_others_mm:.2f} mm."
+    elif slip.at.feature == "rail_difference_mm":
+        asked = "Check how a piece lies in the gauge, and the jig it was made on"
+        short = "left" if slip.off_mm < 0 else "right"
+        told = f"The {short} rail is {size} mm short of the other, on average over {slip.count} pieces."
     else:
         more = "larger" if slip.off_mm > 0 else "smaller"
         if slip.at.feature == "table_gap_mm":  # below 0 is hollow
@@ -157,12 +161,14 @@ def _again(report: BatchReport) -> list[Block]:
     by_want: dict[str, list[str]] = defaultdict(list)
     excused = {name for slip in report.slips for name in slip.alone}
     too_coarse: list[str] = []
-    coarse = report.stop_step_mm >= COARSE_STEP_MM
+    steps: set[float] = set()
     for piece in report.pieces:
         if piece.mouthpiece_id in excused:
             continue
+        coarse = piece.stop_step_mm >= COARSE_STEP_MM and not piece.scanned
         if coarse and piece.fault is not None and not piece.fault.sure and piece.fault.feature in READ_WITH_FEELERS:
             too_coarse.append(piece.mouthpiece_id)
+            steps.add(piece.stop_step_mm)
         elif piece.fault is not None and not piece.fault.sure:
             scan = piece.scanned and piece.fault.feature in READ_WITH_FEELERS
             by_reading[f"{'Scan' if scan else 'Read'} {again_words(piece.fault)}"].append(piece.mouthpiece_id)
@@ -171,7 +177,7 @@ def _again(report: BatchReport) -> list[Block]:
     lines = [Text(f"{what} twice more: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
     lines += [Text(f"Measure {what}: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
     if too_coarse:
-        step = f"Stops are read to {report.stop_step_mm:g} mm, too coarse to tell {counted(len(too_coarse), 'piece')}; reading again on that scale does not help."
+        step = f"Stops are read to {listed([f'{one:g}' for one in sorted(steps)])} mm, too coarse to tell {counted(len(too_coarse), 'piece')}; reading again on that scale does not help."
         lines.insert(0, Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {_shortened(too_coarse, SHOWN_AGAIN)}."))
     if by_reading or too_coarse:
         lines.append(Text("Until then leave them as they are."))

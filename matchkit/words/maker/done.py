@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import groupby
 
@@ -105,6 +106,11 @@ def _off(off: Sequence[StopDone], rail: str) -> str:
 def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
     """Return what can be done about it."""
     told = []
+    closer = found.tip_before_mm.value - found.tip_mm.value
+    if closer > TWO_SIDED * math.hypot(found.tip_before_mm.u, found.tip_mm.u):
+        told.append(
+            f"The tip is {closer:.2f} mm closer than before, which taking off cannot do: was the table faced down, or is the zero of the tip gauge off?"
+        )
     if any(stop.off_mm < 0 for stop in off):
         told.append("Where a feeler stops too near the tip there is more to take off.")
     if any(stop.off_mm > 0 for stop in off) or _tip_off(found) > 0:

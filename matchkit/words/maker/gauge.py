@@ -40,7 +40,11 @@ def _study(study: GaugeStudy) -> list[str]:
     people = ""
     if study.reproducibility is not None:
         people = f", people among one another by {study.reproducibility:.3f}{_range(study, 'people')}"
-    of = ""
+    of = (
+        "that is against how far these pieces differ; --tolerance holds it against a drawing"
+        if study.verdict != "nothing"
+        else ""
+    )
     if study.share_of_tolerance is not None:
         of = f"it takes {percent(study.share_of_tolerance)}{_share(study, study.tolerance)} of the tolerance of {study.tolerance:g} {study.unit}"
     lines = [
