@@ -158,7 +158,7 @@ def batch_record(
         None if made_on is None else made_on.isoformat(),
         confidence,
         _gauge(report, spec),
-        report.assumed,
+        tuple(one for one in report.assumed if one.like != "u_scan_mm" or any(piece.scanned for piece in judged)),
         tuple(_record(piece, pieces) for piece in judged),
         report.set_aside if only is None else (),
     )

@@ -67,3 +67,10 @@ def test_a_record_says_everything_that_a_verdict_rests_on() -> None:
     assert {"mouthpiece_id", "feature", "value", "plus_minus", "low", "high", "verdict", "read_on"} <= set(rows[0])
     with pytest.raises(mk.UnknownIdError):
         house.record(piece="TB-25-99")
+
+
+def test_a_record_assumes_no_scan_of_a_piece_that_was_not_scanned(house: mk.House) -> None:
+    """The doubt of a scan's height stands on the record of the scanned piece, and of the whole batch, and on no other."""
+    for only, scanned in (("TB-25-07", False), ("TB-25-40", True), (None, True)):
+        record = house.record(piece=only)
+        assert ("u_scan_mm" in {one.like for one in record.assumed}) == scanned
