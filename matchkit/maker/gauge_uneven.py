@@ -157,12 +157,17 @@ def _ranges(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, f
     }
 
 
-def _whitened(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, float]) -> Array:
-    """Return the inverse of the covariance of readings without their mean (n, n), the P of REML."""
-    whole = variances["touch"] * np.eye(len(y))
+def _covariance(parts: dict[str, NDArray[np.intp]], variances: dict[str, float], count: int) -> Array:
+    """Return the covariance of readings (n, n) that their parts and the touch make."""
+    whole = variances["touch"] * np.eye(count)
     for name, codes in parts.items():
         whole += variances[name] * (codes[:, None] == codes[None, :])
-    inverse = np.linalg.inv(whole)
+    return np.asarray(whole)
+
+
+def _whitened(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str, float]) -> Array:
+    """Return the inverse of the covariance of readings without their mean (n, n), the P of REML."""
+    inverse = np.linalg.inv(_covariance(parts, variances, len(y)))
     ones = inverse.sum(axis=1, keepdims=True)
     return np.asarray(inverse - ones @ ones.T / ones.sum())
 
@@ -181,10 +186,7 @@ def _by_levels(y: Array, parts: dict[str, NDArray[np.intp]], variances: dict[str
     sums = levels.T @ project @ y
     read = float(sums @ sums)
     own = levels.T @ project @ levels
-    others = {**variances, name: 0.0}
-    rest = others["touch"] * np.eye(len(y))
-    for other, codes in parts.items():
-        rest += others[other] * (codes[:, None] == codes[None, :])
+    rest = _covariance(parts, {**variances, name: 0.0}, len(y))
     beside = levels.T @ project @ rest @ project @ levels
     squares = np.random.default_rng(SEED).standard_normal((DRAWN, len(own))) ** 2
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -25,34 +25,29 @@ class Slip:
     """Where it stands, part by part."""
 
 
-_IN_WORDS = (
-    (r"(?:Tuple|List) should have at least (\d+) items.*", r"\1 of them or more"),
-    (r"Input should be a valid dictionary or instance of Feature", "a table, as { nominal = 2.5, lower = -0.1, upper = 0.1 }"),
-    (r"Input should be (?:a valid dictionary|an object).*", "a table, in braces"),
-    (r"Input should be a valid (?:number|integer).*", "a number"),
-    (r"Input should be a valid (?:tuple|list)", "a list, in brackets"),
-    (r"Input should be a valid boolean.*", "true or false"),
-    (r"Input should be a valid string", "a text, in quotes"),
-    (r"Input should be greater than or equal to (.*)", r"a number of \1 or more"),
-    (r"Input should be less than or equal to (.*)", r"a number of \1 or less"),
-    (r"Input should be greater than (.*)", r"a number above \1"),
-    (r"Input should be less than (.*)", r"a number below \1"),
-    (r"Input should be (.*)", r"\1"),
-    (r"Value error, (.*)", r"\1"),
-)
-"""What the schema's library says of a value, and how it is said here."""
+_NUMBER, _FLAG = "a number", "true or false"
+_EXPECTED = {
+    "missing": "a value",
+    "value_error": "{error}",
+    "literal_error": "{expected}",
+    "too_short": "{min_length} of them or more",
+    "greater_than": "a number above {gt:g}",
+    "greater_than_equal": "a number of {ge:g} or more",
+    "less_than": "a number below {lt:g}",
+    "less_than_equal": "a number of {le:g} or less",
+    **dict.fromkeys(("float_type", "float_parsing", "int_type", "int_parsing", "int_from_float", "finite_number"), _NUMBER),
+    **dict.fromkeys(("bool_type", "bool_parsing"), _FLAG),
+    **dict.fromkeys(("tuple_type", "list_type"), "a list, in brackets"),
+    **dict.fromkeys(("model_type", "model_attributes_type", "dict_type"), "a table, in braces"),
+    "string_type": "a text, in quotes",
+}
+"""What is expected where the schema's library refuses a value, by its kind of refusal; other kinds are told in its words."""
 
 
-def _expected(message: str) -> str:
-    """Return what was expected, without the words of the schema's library.
-
-    >>> _expected("Input should be less than or equal to 0"), _expected("Input should be a valid number, unable to parse string as a number")
-    ('a number of 0 or less', 'a number')
-    """
-    for pattern, words in _IN_WORDS:
-        if re.fullmatch(pattern, message):
-            return re.sub(pattern, words, message, count=1)
-    return message
+def _expected(slip: ErrorDetails) -> str:
+    """Return what was expected instead of a value that was refused."""
+    words = _EXPECTED.get(slip["type"])
+    return slip["msg"] if words is None else words.format(**slip.get("ctx", {}))
 
 
 def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
@@ -69,7 +64,7 @@ def build(model: type[Model], values: Mapping[str, Any]) -> Model | list[Slip]:
             Slip(
                 ".".join(str(part) for part in slip["loc"]),
                 "" if slip["type"] == "missing" or isinstance(slip["input"], Mapping | BaseModel) else str(slip["input"]),
-                "a value" if slip["type"] == "missing" else _expected(slip["msg"]),
+                _expected(slip),
                 slip["type"] == "extra_forbidden",
                 tuple(slip["loc"]),
             )

@@ -2,30 +2,53 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from conftest import edit_table
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "data"))
 from make_bench import FEELERS_MM, MODEL, Truth, read_stops
 from make_demo import stop_of
 
 import matchkit as mk
+from matchkit.files import shipped
 from matchkit.maker.conformity.batch import Pieces, gather
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
 from matchkit.physics.lay.fair import Readings
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import Gauge, HouseSpec
 
-__all__ = ["FEELERS_MM", "MODEL", "Truth", "measured", "read_piece", "replace", "shop_of", "spec_with", "stop_of"]
+__all__ = [
+    "FEELERS_MM",
+    "MODEL",
+    "Truth",
+    "changed_batch",
+    "measured",
+    "read_piece",
+    "replace",
+    "shop_of",
+    "spec_with",
+    "stop_of",
+]
 
 DRAWN = mk.open().tables.spec.drawing[MODEL].features
 """What the drawing asks for besides the facing; pieces of the bench have it at its nominal."""
 
 U_FEELER, U_STOP, U_TIP = 0.004, 0.05, 0.02
+
+
+def changed_batch(folder: Path, table: str, change: Callable[[dict[str, str]], dict[str, str]]) -> Path:
+    """Copy the demo batch into ``folder``, with every row of a table changed."""
+    target = folder / "batch"
+    shutil.copytree(shipped("data/demo-bench/batch"), target)
+    edit_table(target, table, lambda rows: [change(row) for row in rows])
+    return target
 
 
 def spec_with(**gauge: float) -> HouseSpec:

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import edit_table
 from make_bench import FAULTS
-from maker_shop import MODEL, Truth, read_piece, replace, shop_of, spec_with
+from maker_shop import MODEL, Truth, changed_batch, read_piece, replace, shop_of, spec_with
 from scipy.stats import t as student
 
 import matchkit as mk
@@ -433,14 +432,11 @@ def test_a_short_rail_has_one_size_in_facing_and_batch() -> None:
 
 def test_stops_of_half_a_millimetre_ask_for_a_finer_gauge(tmp_path: Path) -> None:
     """The demo batch with stops rounded to 0.5 mm: the step is named once, nobody is told to read on that scale again, and no rail is outside by its rounding."""
-    folder = tmp_path / "batch"
-    shutil.copytree(shipped("data/demo-bench/batch"), folder)
 
-    def rounded(rows: list[dict[str, str]]) -> list[dict[str, str]]:
-        return [{**row, "stop_mm": f"{round(float(row['stop_mm']) * 2) / 2:.1f}"} for row in rows]
+    def rounded(row: dict[str, str]) -> dict[str, str]:
+        return {**row, "stop_mm": f"{round(float(row['stop_mm']) * 2) / 2:.1f}"}
 
-    edit_table(folder, "facings", rounded)
-    report = mk.open().batch(folder, pair=False)
+    report = mk.open().batch(changed_batch(tmp_path, "facings", rounded), pair=False)
     assert {piece.stop_step_mm for piece in report.pieces if not piece.scanned} == {0.5}
     told = " ".join(lay_out(batch_screen(report)).split())
     assert "Stops are read to 0.5 mm, too coarse to tell 28 pieces" in told

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from conftest import edit_table, read_rows
+from conftest import read_rows
+from maker_shop import changed_batch
 
 import matchkit as mk
 from matchkit.cli import main
@@ -296,14 +297,11 @@ def test_a_scan_in_another_unit_keeps_out_its_piece_and_is_one_line(
     tmp_path: Path, change: dict[str, float], told: str
 ) -> None:
     """The one scanned piece of the demo batch in micrometres, upside down or in inches: one line, and the other 39 are judged."""
-    folder = tmp_path / "batch"
-    shutil.copytree(shipped("data/demo-bench/batch"), folder)
 
-    def scaled(rows: list[dict[str, str]]) -> list[dict[str, str]]:
-        return [{**row, **{name: f"{float(row[name]) * by:.4f}" for name, by in change.items()}} for row in rows]
+    def scaled(row: dict[str, str]) -> dict[str, str]:
+        return {**row, **{name: f"{float(row[name]) * by:.4f}" for name, by in change.items()}}
 
-    edit_table(folder, "lay_points", scaled)
-    report = mk.open().batch(folder, pair=False)
+    report = mk.open().batch(changed_batch(tmp_path, "lay_points", scaled), pair=False)
     assert [one.mouthpiece_id for one in report.set_aside] == ["TB-25-40"]
     assert len(report.pieces) == 39
     assert report.counts["fail"] == 6

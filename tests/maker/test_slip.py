@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from conftest import edit_table
-from maker_shop import MODEL, Truth, read_piece, shop_of, spec_with
+from maker_shop import MODEL, Truth, changed_batch, read_piece, shop_of, spec_with
 
 import matchkit as mk
 from matchkit.files import shipped
@@ -253,14 +251,11 @@ def test_two_pieces_have_a_mean_and_its_doubt() -> None:
 
 def test_a_shift_of_all_hides_neither_a_fault_nor_a_drift(tmp_path: Path) -> None:
     """All tips of the demo batch 0.15 mm more open: the shift is asked about, the one that was out for its tip still is, and the drift is what it was."""
-    folder = tmp_path / "batch"
-    shutil.copytree(shipped("data/demo-bench/batch"), folder)
 
-    def open_all(rows: list[dict[str, str]]) -> list[dict[str, str]]:
-        return [{**row, "tip_opening_mm": f"{float(row['tip_opening_mm']) + 0.15:.3f}"} for row in rows]
+    def open_it(row: dict[str, str]) -> dict[str, str]:
+        return {**row, "tip_opening_mm": f"{float(row['tip_opening_mm']) + 0.15:.3f}"}
 
-    before = mk.open().batch(pair=False)
-    edit_table(folder, "mouthpieces", open_all)
+    before, folder = mk.open().batch(pair=False), changed_batch(tmp_path, "mouthpieces", open_it)
     after = mk.open().batch(folder, pair=False)
     (slip,) = after.slips
     assert slip.at.feature == "tip_opening_mm"
@@ -297,14 +292,11 @@ def test_one_bad_piece_hides_no_slip_and_three_stations_are_enough() -> None:
 
 def test_rails_that_are_all_short_ask_about_the_gauge_first(tmp_path: Path) -> None:
     """The left rail of every piece read 0.3 mm shorter: how pieces lie in the gauge, and the jig, come before any of them."""
-    folder = tmp_path / "batch"
-    shutil.copytree(shipped("data/demo-bench/batch"), folder)
 
-    def shorten(rows: list[dict[str, str]]) -> list[dict[str, str]]:
-        return [{**row, "stop_mm": f"{float(row['stop_mm']) - (0.3 if row['rail'] == 'left' else 0.0):.2f}"} for row in rows]
+    def shorten(row: dict[str, str]) -> dict[str, str]:
+        return {**row, "stop_mm": f"{float(row['stop_mm']) - (0.3 if row['rail'] == 'left' else 0.0):.2f}"}
 
-    edit_table(folder, "facings", shorten)
-    report = mk.open().batch(folder, pair=False)
+    report = mk.open().batch(changed_batch(tmp_path, "facings", shorten), pair=False)
     slip = next(slip for slip in report.slips if slip.at.feature == "rail_difference_mm")
     assert slip.off_mm == pytest.approx(-0.3, abs=0.03)
     told = _text(report)

@@ -13,6 +13,8 @@ from matchkit.physics.lay.scan import (
     HEIGHTS_M,
     USUAL_TILT,
     USUAL_ZERO_M,
+    Levelled,
+    Scan,
     find_specks,
     level,
     noise_of,
@@ -91,6 +93,15 @@ def _scanned(
     return [(x, shape + rng.normal(0, 3e-6, len(x))) for _ in range(2)]
 
 
+def _named(rails: list[tuple[Array, Array]]) -> dict[str, Scan]:
+    """Return rails as scans on a table that they are on already, by their names."""
+    found = {}
+    for name, (x, height) in zip(("left", "right"), rails, strict=True):
+        on = Levelled(height, 0.0, 0.0, 3e-6, table_seen=True, middle_m=float(x[-1]), u_zero_m=0.0, u_tilt=0.0)
+        found[name] = Scan(x, on, float(np.median(np.diff(x))), np.arange(len(x)), np.zeros((0, 2)))
+    return found
+
+
 @pytest.mark.parametrize("kind", ["arc", "power 2.3", "cubic"])
 def test_a_bump_of_ten_micrometres_is_found_in_a_scan(kind: str) -> None:
     """Points 0.1 mm apart with 3 µm of noise: a bump of 10 µm, 1.2 mm wide, is found at its place in 40 of 40, its height within 25 % on average; sound ones show none."""
@@ -100,12 +111,12 @@ def test_a_bump_of_ten_micrometres_is_found_in_a_scan(kind: str) -> None:
     for _ in range(40):
         at = rng.uniform(5e-3, 16e-3)
         rails = _scanned(kind, rng, spacing=1e-4, bump=10e-6, at=at)
-        found = find_scanned_flaws(rails, break_m=BREAK, exponent=exponent, noise_m=3e-6)
+        found = find_scanned_flaws(_named(rails), break_m=BREAK, exponent=exponent, noise_m=3e-6)
         here = [flaw for flaw in found if flaw.kind == "bump" and abs(flaw.place_m - at) < 0.6e-3]
         assert here
         heights.append(-here[0].height_m)
         sound = _scanned(kind, rng, spacing=1e-4)
-        false += bool(find_scanned_flaws(sound, break_m=BREAK, exponent=exponent, noise_m=3e-6))
+        false += bool(find_scanned_flaws(_named(sound), break_m=BREAK, exponent=exponent, noise_m=3e-6))
     assert np.mean(heights) == pytest.approx(10e-6, rel=0.25)
     assert false <= 1
 
@@ -118,7 +129,7 @@ def test_coarser_scans_show_larger_bumps(spacing: float, least: int) -> None:
     for _ in range(20):
         at = rng.uniform(5e-3, 16e-3)
         rails = _scanned("arc", rng, spacing=spacing, bump=30e-6, at=at)
-        found = find_scanned_flaws(rails, break_m=BREAK, exponent=2.0, noise_m=3e-6)
+        found = find_scanned_flaws(_named(rails), break_m=BREAK, exponent=2.0, noise_m=3e-6)
         hits += any(flaw.kind == "bump" and abs(flaw.place_m - at) < 0.8e-3 for flaw in found)
     assert hits >= least
 
@@ -232,13 +243,13 @@ def test_coarse_scans_show_one_bump_as_one(spacing: float) -> None:
         exponent = 2.3 if kind.startswith("power") else 2.0
         at = rng.uniform(5e-3, 16e-3)
         rails = _scanned(kind, rng, spacing=spacing, bump=40e-6, at=at)
-        found = find_scanned_flaws(rails, break_m=BREAK, exponent=exponent, noise_m=3e-6)
+        found = find_scanned_flaws(_named(rails), break_m=BREAK, exponent=exponent, noise_m=3e-6)
         alone += len(found) == 1 and abs(found[0].place_m - at) < 0.5e-3
         for flaw in found[:1]:
             heights.append(-flaw.height_m)
             inside += abs(flaw.height_m + 40e-6) < 2 * flaw.u_height_m
         sound = _scanned(kind, rng, spacing=spacing)
-        false += bool(find_scanned_flaws(sound, break_m=BREAK, exponent=exponent, noise_m=3e-6))
+        false += bool(find_scanned_flaws(_named(sound), break_m=BREAK, exponent=exponent, noise_m=3e-6))
     assert alone >= 23
     assert float(np.mean(heights)) == pytest.approx(40e-6, rel=0.1)
     assert inside >= 21
@@ -255,7 +266,7 @@ def test_points_too_far_apart_to_size_a_bump_say_so() -> None:
             at = rng.uniform(6e-3, 15e-3)
             shape = _lay(x, "arc") - 45e-6 * np.exp(-4 * np.log(2) * ((x - at) / 2.4e-3) ** 2)
             rails = [(x, shape + rng.normal(0, 3e-6, len(x))) for _ in range(2)]
-            found = find_scanned_flaws(rails, break_m=BREAK, exponent=2.0, noise_m=3e-6)
+            found = find_scanned_flaws(_named(rails), break_m=BREAK, exponent=2.0, noise_m=3e-6)
             unsized[spacing] += any(not flaw.sized for flaw in found)
             for flaw in found:
                 assert flaw.sized or flaw.u_height_m > 0.15 * abs(flaw.height_m)
@@ -312,7 +323,7 @@ def test_bumps_of_other_shapes_are_one_bump_each(kind: str) -> None:
         }[kind]
         on = (40e-6, 0.0) if kind == "one rail" else (40e-6, 40e-6)
         rails = [(x, _lay(x, "arc") - size * shape + rng.normal(0, 3e-6, len(x))) for size in on]
-        (flaw,) = find_scanned_flaws(rails, break_m=BREAK, exponent=2.0, noise_m=3e-6)
+        (flaw,) = find_scanned_flaws(_named(rails), break_m=BREAK, exponent=2.0, noise_m=3e-6)
         inside += abs(flaw.height_m + 40e-6) < 2 * flaw.u_height_m
-        assert flaw.rail == (0 if kind == "one rail" else None)
+        assert flaw.rail == ("left" if kind == "one rail" else None)
     assert inside >= 9

@@ -107,7 +107,7 @@ def facing_history(piece: Mouthpiece, sets: Sequence[ReadingSet], *, defaults: D
 def _read(day: str | None, report: FacingReport) -> SetRead:
     return SetRead(
         day,
-        rails_read(report),
+        _rails_read(report),
         Size(report.tip_opening_mm, report.u_tip_opening_mm),
         Size(report.facing_length_mm, report.u_facing_length_mm),
         rails_apart(report),
@@ -115,7 +115,7 @@ def _read(day: str | None, report: FacingReport) -> SetRead:
     )
 
 
-def rails_read(report: FacingReport) -> tuple[str, ...]:
+def _rails_read(report: FacingReport) -> tuple[str, ...]:
     """Return which rails were read, left first."""
     sides = {"left": [row.left_mm for row in report.stations], "right": [row.right_mm for row in report.stations]}
     return tuple(rail for rail, stops in sides.items() if any(stop is not None for stop in stops))

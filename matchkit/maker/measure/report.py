@@ -169,7 +169,7 @@ def facing_report(
     found: tuple[Flaw, ...] = ()
     if scans:
         found = find_scanned_flaws(
-            [(scan.x_m, scan.levelled.height_m) for scan in scans.values()],
+            scans,
             break_m=fair.break_m,
             exponent=exponent,
             noise_m=max(scan.levelled.noise_m for scan in scans.values()),
@@ -207,7 +207,7 @@ def facing_report(
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=stations(rails, fair, unsure),
         scans=tuple(_scanned(rail, scan, fair.break_m) for rail, scan in scans.items()),
-        bumps=tuple(_flaw(flaw, list(scans)) for flaw in found),
+        bumps=tuple(map(_flaw, found)),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
         u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
         twist_um=None if test is None else _times(test.twist_m, 1 / UM),
@@ -225,10 +225,9 @@ def facing_report(
     )
 
 
-def _flaw(flaw: Flaw, rails: Sequence[str]) -> FlawFound:
-    rail = None if flaw.rail is None else rails[flaw.rail]
+def _flaw(flaw: Flaw) -> FlawFound:
     size = flaw.height_m / UM, flaw.u_height_m / UM
-    return FlawFound(flaw.kind, flaw.place_m / MM, *size, flaw.length_m / MM, flaw.sized, rail)
+    return FlawFound(flaw.kind, flaw.place_m / MM, *size, flaw.length_m / MM, flaw.sized, flaw.rail)
 
 
 def _scanned(rail: str, scan: Scan, break_m: float) -> ScanFound:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import ClassVar
 
-from matchkit.maker.conformity.drawing import Judged
+from matchkit.maker.conformity.drawing import SAME_FEELER_MM, Judged
 from matchkit.maker.conformity.rule import ORDER, Verdict
 from matchkit.maker.facts import FeatureAt, RefaceTarget
 from matchkit.maker.measure.history import Size, rails_apart
@@ -16,7 +16,6 @@ from matchkit.maker.measure.report import FacingReport
 from matchkit.maker.reface.plan import RefacePlan
 from matchkit.results import Answer
 
-SAME_FEELER_MM = 6e-4
 CHANCE = 0.05
 """Share of facings that went as planned of which a stop may be called off."""
 OF_FACING = ("stop_mm", "rail_difference_mm", "tip_opening_mm")

@@ -56,8 +56,8 @@ class Flaw:
     u_height_m: float
     sized: bool = True
     """False where readings lie too far apart to tell how wide it is, and so how high."""
-    rail: int | None = None
-    """Of two rails, the one (0 or 1) that it surely is on alone; its height is then that rail's."""
+    rail: str | None = None
+    """Of two rails, the one that it surely is on alone; its height is then that rail's."""
 
 
 @dataclass(frozen=True)

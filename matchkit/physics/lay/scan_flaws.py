@@ -7,7 +7,7 @@ The mean-shift test of :mod:`matchkit.physics.lay.flaws` in heights: points lie 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.physics.lay.flaws import CHANCE, MOST_FLAWS, TIP_REGION_M, WIDTHS_M, Flaw
-from matchkit.physics.lay.scan import LEAST_POINTS_OVER
+from matchkit.physics.lay.scan import LEAST_POINTS_OVER, Scan
 
 Array = NDArray[np.float64]
 
@@ -50,14 +50,14 @@ class _Stretch(NamedTuple):
 
 
 def find_scanned_flaws(
-    rails: Sequence[tuple[Array, Array]], *, break_m: float, exponent: float, noise_m: float, least_m: float = LEAST_SCANNED_M
+    rails: Mapping[str, Scan], *, break_m: float, exponent: float, noise_m: float, least_m: float = LEAST_SCANNED_M
 ) -> tuple[Flaw, ...]:
     """Return the bumps and flats of a scanned facing, tip first.
 
     Parameters
     ----------
     rails
-        places and heights (p,) of each scanned rail, levelled
+        the scan of each rail, by its name
     break_m, exponent
         where the facing ends, and the power law that is nearest to it
     noise_m
@@ -65,12 +65,15 @@ def find_scanned_flaws(
     least_m
         what is smaller is not named
     """
-    inside = [
-        (x[keep], y[keep]) for x, y in rails if (keep := (x >= 0) & (x < break_m - BEFORE_BREAK_M)).sum() > 2 * len(POWERS)
-    ]
+    inside: dict[str, tuple[Array, Array]] = {}
+    for name, scan in rails.items():
+        keep = (scan.x_m >= 0) & (scan.x_m < break_m - BEFORE_BREAK_M)
+        if keep.sum() > 2 * len(POWERS):
+            inside[name] = scan.x_m[keep], scan.levelled.height_m[keep]
     if not inside:
         return ()
-    spacing = float(np.median(np.concatenate([np.diff(x) for x, _ in inside])))
+    places = {name: x for name, (x, _) in inside.items()}
+    spacing = float(np.median(np.concatenate([np.diff(x) for x in places.values()])))
     step = max(_STEP_M, spacing / 2)
     grid = [
         _Stretch(float(place), width)
@@ -80,12 +83,12 @@ def find_scanned_flaws(
     ]
     if not grid:
         return ()
-    bases = [np.linalg.qr(_shapes(x, break_m, exponent))[0] for x, _ in inside]
-    off = np.concatenate([y - base @ (base.T @ y) for (_, y), base in zip(inside, bases, strict=True)])
+    bases = [np.linalg.qr(_shapes(x, break_m, exponent))[0] for x in places.values()]
+    off = np.concatenate([y - base @ (base.T @ y) for (_, y), base in zip(inside.values(), bases, strict=True)])
     narrowest = min(max(NARROWEST_M, LEAST_POINTS_OVER * spacing), WIDTHS_M[0])
     free = len(off) - sum(base.shape[1] for base in bases)
     rougher = max(noise_m, float(np.median(np.abs(off))) / 0.6745 * math.sqrt(len(off) / free))
-    return _Search([x for x, _ in inside], bases, off, rougher, step, narrowest).found(grid, least_m)
+    return _Search(places, bases, off, rougher, step, narrowest).found(grid, least_m)
 
 
 def _shapes(x: Array, break_m: float, exponent: float) -> Array:
@@ -99,7 +102,7 @@ def _shapes(x: Array, break_m: float, exponent: float) -> Array:
 class _Search:
     """Places (p,) of each rail and the smooth shapes there (p, k), what the points of all rails leave of these (n,), their noise, the step of places, the narrowest width."""
 
-    rails: list[Array]
+    rails: dict[str, Array]
     bases: list[Array]
     off: Array
     noise_m: float
@@ -110,7 +113,7 @@ class _Search:
         """Return what stretches (c,) of height 1 leave of the smooth shapes (n, c)."""
         place, width = np.array(stretches).T
         parts = []
-        for x, base in zip(self.rails, self.bases, strict=True):
+        for x, base in zip(self.rails.values(), self.bases, strict=True):
             seen = np.exp(-4 * math.log(2) * ((x[:, None] - place) / width) ** 2)
             parts.append(seen - base @ (base.T @ seen))
         return np.concatenate(parts)
@@ -155,26 +158,26 @@ class _Search:
         alone = [flaw for flaw in told if not any(_shadows(other, flaw) for other in told)]
         return tuple(sorted(alone, key=lambda flaw: flaw.place_m))
 
-    def on_one(self, stretch: _Stretch, others: Sequence[_Stretch], height_m: float) -> tuple[int | None, float]:
+    def on_one(self, stretch: _Stretch, others: Sequence[_Stretch], height_m: float) -> tuple[str | None, float]:
         """Return on which rail a stretch is, where it is surely on one of two, and its height there; else None and the height on both."""
         if len(self.rails) != 2:
             return None, height_m
         base = np.linalg.qr(self.columns(others))[0] if others else np.zeros((len(self.off), 0))
         left = self.off - base @ (base.T @ self.off)
-        column, first = self.columns([stretch])[:, 0], len(self.rails[0])
+        column, first = self.columns([stretch])[:, 0], len(next(iter(self.rails.values())))
         sides = [slice(None, first), slice(first, None)]
         heights = [float(column[side] @ left[side] / (column[side] @ column[side])) for side in sides]
         apart = self.noise_m * math.hypot(*(1 / math.sqrt(float(column[side] @ column[side])) for side in sides))
         large, small = sorted(heights, key=abs, reverse=True)
         if abs(large - small) < ONE_RAIL_SURE * apart or abs(small) > ONE_RAIL * abs(large):
             return None, height_m
-        return heights.index(large), large
+        return list(self.rails)[heights.index(large)], large
 
     def unlike_m(self, stretch: _Stretch, taken: Sequence[_Stretch]) -> float:
         """Return by how much a stretch is of another shape than was sought: what is left about it beyond the noise (root mean square)."""
         base = np.linalg.qr(self.columns(taken))[0]
         left = self.off - base @ (base.T @ self.off)
-        near = np.concatenate([np.abs(x - stretch.place_m) < stretch.width_m for x in self.rails])
+        near = np.concatenate([np.abs(x - stretch.place_m) < stretch.width_m for x in self.rails.values()])
         return math.sqrt(max(float((left[near] ** 2).mean()) - self.noise_m**2, 0.0)) if near.any() else 0.0
 
     def about(self, stretch: _Stretch) -> list[_Stretch]:

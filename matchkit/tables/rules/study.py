@@ -10,6 +10,7 @@ from matchkit.errors import Problem
 from matchkit.records.study import StudyReading
 from matchkit.tables.read.cells import plain
 from matchkit.tables.read.sheet import Reading
+from matchkit.units import MM_PER_INCH
 
 TOO_SHORT_MM = 2.0
 """Stops of a whole study that are all nearer the tip than this are in inches."""
@@ -18,7 +19,6 @@ STUDY_RANGES_MM = {"stop": (0.1, 45.0), "tip_opening": (0.5, 4.0)}
 
 ALIKE = 0.25
 """Readings of one piece lie nearer one another than this share of their size."""
-MM_PER_INCH = 25.4
 
 
 def _of_inches(reading: Reading) -> list[tuple[int, StudyReading]]:

@@ -295,7 +295,7 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
     none = [strip.lot for strip in pairing.lots if not strip.whole]
     nowhere = len(none) == len(pairing.lots)
     told = (
-        f"{pairing.model or pairing.instrument} with the house reeds; a strength goes where nine in ten of a box close within {low:g} to {high:g} kPa, the lot's own doubt counted in:",
+        f"{pairing.model or pairing.instrument} with the house reeds; a strength goes with a piece where nine in ten of a box close at {low:g} to {high:g} kPa, the lot's doubt counted in:",
         f"{pieces} of {pairing.made} pieces, evenly through the batch." if pieces < pairing.made else None,
         f"On every piece: {', '.join(whole)}." if whole else None,
         f"On some: {', '.join(some)}." if some else None,
@@ -323,7 +323,7 @@ def _nowhere(pairing: Pairing) -> str:
     return "On none: a box spreads too far for that range; a wider closing_range would tell more."
 
 
-def _box(box: ForTheBox | None) -> str | None:
+def _box(box: ForTheBox | None) -> str:
     """Return the strength for the box, its reason, and what would make it surer."""
     if box is None:
         return "No strength can go on the box: none is playable within that range."
