@@ -132,6 +132,13 @@ class Feature(_Spec):
     upper: Annotated[float, Field(ge=0)] | None = None
     critical: bool = True
 
+    @model_validator(mode="before")
+    @classmethod
+    def _is_a_table(cls, given: Any) -> Any:
+        if not isinstance(given, dict | cls):
+            raise ValueError("a nominal with its tolerances, as { nominal = 2.5, lower = -0.1, upper = 0.1 }")  # noqa: TRY004 - told as any slip
+        return given
+
     @model_validator(mode="after")
     def _has_width(self) -> Self:
         if self.lower is None and self.upper is None:

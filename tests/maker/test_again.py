@@ -18,6 +18,7 @@ from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, gather, judge_batch
 from matchkit.maker.conformity.beside import beside
+from matchkit.maker.reface.done import AgainstDrawing, close_plan
 from matchkit.records.parts import FacingReading
 from matchkit.records.sets import sets_of, valid_on
 from matchkit.words.maker.beside import beside_screen
@@ -234,8 +235,48 @@ def test_a_rail_that_went_too_far_is_told_by_itself(tmp_path: Path) -> None:
     assert [stop.off_mm for stop in done.stops if stop.rail == "right"] == pytest.approx([0.0] * len(work), abs=0.006)
     told = " ".join(lay_out(done_screen(done)).split())
     assert "past the plan on the left rail" in told
+    assert "closer than before" not in told
     assert "The rails are 0.60 mm apart, the right one short" in told
     assert "Off the plan on the right rail" not in told
+
+
+def test_work_as_planned_is_seldom_called_otherwise() -> None:
+    """Feelers read again just where a plan put them, by readings as doubtful as those that it came from (normal, seeded): something is called off in at most 8 of 100."""
+    rng = np.random.default_rng(9)
+    plan = mk.open().reface("AM-05", tip_by_mm=0.1)
+    report = mk.open().facing("AM-05")
+    where = {round(row.feeler_mm, 3): row.place_mm for row in plan.removals}
+    off = 0
+    for _ in range(200):
+        stations = []
+        for row in report.stations:
+            u = row.u_left_mm, row.u_right_mm
+            assert None not in u
+            stops = [where[round(row.feeler_mm, 3)] + rng.normal(0, 2**0.5 * float(one or 0)) for one in u]
+            stations.append(replace(row, left_mm=stops[0], right_mm=stops[1]))
+        again = replace(report, stations=tuple(stations), tip_opening_mm=plan.target_tip_opening_mm)
+        off += bool(close_plan(plan, again, before=None, after=None).off)
+    assert off <= 16
+
+
+def test_one_rail_read_after_the_work_is_not_the_piece(tmp_path: Path) -> None:
+    """Only the left rail read again, within the drawing: nothing is called met, and the other rail is asked for; a tip that came closer is asked about."""
+    source = tmp_path / "house"
+    shutil.copytree(shipped("data/demo"), source)
+    rows = [{**row, "tip_opening_mm": ""} for row in read_rows(source / "facings.csv")]
+    mine = [row for row in rows if row["mouthpiece_id"] == "AM-05"]
+    tip = mk.open().parts.facing("AM-05").lay.tip_opening_m * 1e3
+    for rails, closer in ((("left",), 0.0), (("left", "right"), 0.15)):
+        again = [
+            {**row, "date": JULY.isoformat(), "tip_opening_mm": f"{tip - closer:.2f}"} for row in mine if row["rail"] in rails
+        ]
+        write_rows(source / "facings.csv", rows + again, list(rows[0]))
+        done = mk.open(str(source)).refaced("AM-05", tip_by_mm=0.1)
+        told = " ".join(lay_out(done_screen(replace(done, drawing=AgainstDrawing("pass", ())))).split())
+        assert ("meets its drawing" in told) == (len(rails) == 2)
+        assert ("Only the left rail was read" in told) == (len(rails) == 1)
+        plain = " ".join(lay_out(done_screen(done)).split())
+        assert ("0.15 mm closer than before, which taking off cannot do" in plain) == bool(closer)
 
 
 def test_a_piece_that_meets_its_drawing_is_left_alone(tmp_path: Path) -> None:

@@ -222,6 +222,7 @@ def test_models_without_a_drawing_and_empty_batches_are_refused() -> None:
             "tip_opening_mm = { nominal = 2.50, lower = 0.08",
             "a number of 0 or less",
         ),
+        ("{ nominal = 2.50, lower = -0.08, upper = 0.08 }", "2.5", "a nominal with its tolerances, as { nominal = 2.5,"),
         ("nominal = 2.50", "nominal = 98", "tip_opening_mm with a nominal from 0.5 to 4 mm, not 98"),
         (
             "shank_bore_mm",

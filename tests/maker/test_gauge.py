@@ -17,6 +17,7 @@ from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
 import matchkit as mk
 from matchkit.cli import main
+from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.batch import gauge_from
 from matchkit.maker.gauge import _finite, _ratio, average_range, expected_range, range_constants, study
@@ -24,6 +25,7 @@ from matchkit.maker.gauge_readings import odd_readings
 from matchkit.maker.gauge_uneven import uneven_study
 from matchkit.records.spec import Gauge
 from matchkit.records.study import StudyReading
+from matchkit.words.maker.gauge import gauge_screen
 
 Array = NDArray[np.float64]
 
@@ -347,6 +349,8 @@ def test_people_who_read_alike_have_a_range_too() -> None:
         whole = uneven_study(rows, source="study.csv", unit="mm")
         found = whole.ranges["people"]
         nothing += whole.reproducibility == 0
+        assert whole.repeats == 3
+        assert found.high > 0.015
         none += found.low == 0.0
         ends.append(found.high / study(readings, quantity="other", unit="mm").ranges["people"].high)
     assert none >= 54
@@ -370,3 +374,14 @@ def test_half_a_study_in_inches_is_asked_about(tmp_path: Path) -> None:
         mk.gauge_study(write(tmp_path / "other.csv", small))
     level = [f"other,{r.piece},{r.operator},{r.repeat},{r.reading_mm:.4f}" for r in _rows(TEN)]
     assert mk.gauge_study(write(tmp_path / "level.csv", level))
+
+
+def test_a_step_that_explains_the_scatter_is_what_is_pasted(tmp_path: Path) -> None:
+    """Stops read to 0.5 mm: house.toml gets the step, and no touch that is finer than it; the same readings to 0.01 mm give the touch."""
+    rng = np.random.default_rng(27)
+    readings = rng.normal(20, 0.3, (10, 1, 1)) + rng.normal(0, 0.05, (10, 3, 3))
+    for step, wanted, other in ((0.5, "stop_step_mm = 0.5", "u_stop_mm ="), (0.01, "u_stop_mm = 0.0", "stop_step_mm =")):
+        lines = [f"stop,{r.piece},{r.operator},{r.repeat},{round(r.reading_mm / step) * step:.2f}" for r in _rows(readings)]
+        told = lay_out(gauge_screen(mk.gauge_study(write(tmp_path / f"{step}.csv", lines))))
+        assert wanted in told
+        assert other not in told

@@ -17,8 +17,10 @@ from matchkit.files import shipped
 from matchkit.maker.batch import bench_scorer, judge_and_pair, measure_facings
 from matchkit.maker.conformity.batch import gather
 from matchkit.maker.facts import NotPaired
+from matchkit.maker.files import read_pieces
 from matchkit.maker.measure.monte_carlo import monte_carlo
 from matchkit.maker.pairing import draw_facing, lots_of, share_within, usual_draws
+from matchkit.maker.strips import Strip, for_the_box
 from matchkit.parts.facing import rails_of
 from matchkit.parts.stock import Parts
 from matchkit.physics.closing import LIP_REACH, LIP_SHARES, close_reeds
@@ -248,3 +250,44 @@ def test_drawn_facings_are_correlated_as_their_readings_make_them() -> None:
     assert drawn.std(axis=1)[1:] == pytest.approx(sd[1:], rel=0.02)
     assert drawn.std(axis=1)[0] == pytest.approx(facing.lay.u_tip_m, rel=0.02)
     assert np.atleast_2d(np.corrcoef(drawn)) == pytest.approx(anew / np.outer(sd_anew, sd_anew), abs=0.1)
+
+
+def _strip(lot: str, whole: int, in_range: float, closing: float) -> Strip:
+    return Strip(
+        lot=lot, profile="p", strength=2.5, closing_kpa=closing, low_kpa=0.87 * closing, high_kpa=1.15 * closing, level_pct=5.0,
+        in_range=in_range, in_range_spread=in_range, in_range_softest=in_range, in_range_hardest=in_range, in_range_half_softer=in_range,
+        whole=whole, shuts=0.0, playable=True,
+    )  # fmt: skip
+
+
+def test_of_strengths_that_keep_as_many_pairs_the_one_for_most_pieces_goes_on_the_box() -> None:
+    """Shares within 2 of 100 are alike: the pieces decide, then the middle of the range by ratio; more than that decides by itself."""
+    near, many, best = _strip("near", 0, 0.83, 12.8), _strip("many", 3, 0.82, 14.0), _strip("best", 0, 0.90, 14.5)
+    for strips, wanted in (
+        ([near, many], "many"),
+        ([near, _strip("far", 0, 0.83, 14.0)], "near"),
+        ([near, many, best], "best"),
+    ):
+        found = for_the_box(strips, (11.0, 15.0))
+        assert found is not None
+        assert found.strip.lot == wanted
+        assert found.middle_kpa == pytest.approx((11 * 15) ** 0.5)
+
+
+@pytest.mark.parametrize(
+    ("closing_range", "words"),
+    [
+        ((30.0, 40.0), "On none: all close below 30 kPa, the hardest"),
+        ((3.0, 5.0), "On none: all close above 5 kPa, the softest"),
+        ((12.0, 12.4), "On none: a box spreads too far for that range"),
+    ],
+)
+def test_a_range_that_no_strength_meets_is_asked_about(house: mk.House, closing_range: tuple[float, float], words: str) -> None:
+    """Far above, far below and too narrow: why no strength goes, and nothing for the box."""
+    pieces = read_pieces(None)
+    few = replace(pieces, mouthpieces=pieces.mouthpieces[:3])
+    spec = house.tables.spec.model_copy(update={"closing_range": {"tenor": closing_range}})
+    told = " ".join(lay_out(batch_screen(judge_and_pair(house.scorer, few, spec=spec, draws=200))).split())
+    assert words in told
+    assert "No strength can go on the box" in told
+    assert "go with no house reed" not in told

@@ -299,6 +299,9 @@ def test_rails_that_are_all_short_ask_about_the_gauge_first(tmp_path: Path) -> N
     report = mk.open().batch(changed_batch(tmp_path, "facings", shorten), pair=False)
     slip = next(slip for slip in report.slips if slip.at.feature == "rail_difference_mm")
     assert slip.off_mm == pytest.approx(-0.3, abs=0.03)
+    sound = {piece.mouthpiece_id for piece in mk.open().batch(pair=False).pieces if piece.verdict == "pass"}
+    short = [piece for piece in report.pieces if piece.fault is not None and piece.fault.kind == "rail short"]
+    assert not {piece.mouthpiece_id for piece in short} & sound
     told = _text(report)
     assert "Check how a piece lies in the gauge, and the jig it was made on. The left rail is 0.3" in told
     assert told.index("jig") < told.index("Out of drawing")

@@ -224,3 +224,16 @@ def test_a_connection_does_not_depend_on_the_units() -> None:
     assert (small.correlation, small.low, small.high, small.probability) == pytest.approx(
         (plain.correlation, plain.low, plain.high, plain.probability), rel=1e-9
     )
+
+
+@pytest.mark.parametrize(("of_parts", "least", "most"), [(0.0, 0.037, 0.063), (1.0, 0.037, 0.060)])
+def test_noise_and_levels_of_parts_reject_as_often_as_they_say(of_parts: float, least: float, most: float) -> None:
+    """Eight players, twelve mouthpieces, twenty marks each, seeded: noise alone, and parts with levels of their own, at 5 % in about as many of 3,000."""
+    rng = np.random.default_rng(31)
+    found = []
+    for _ in range(3000):
+        who, part = np.repeat(np.arange(8), 20), rng.integers(0, 12, 160)
+        mark = rng.normal(size=8)[who] + of_parts * rng.normal(size=12)[part] + rng.normal(size=160)
+        gone = goes_with(mark, rng.normal(size=12)[part], who, [part])
+        found.append(gone is not None and gone.probability <= 0.05)
+    assert least <= float(np.mean(found)) <= most

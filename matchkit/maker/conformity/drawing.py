@@ -274,17 +274,22 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, 
             found.append(_judged("rail_difference_mm", value, u_whole, (0.0, -most, most), False, confidence, None, feeler))  # noqa: FBT003
         values.append(value)
         variances.append(u**2)
-    surely = (1 - confidence) / max(len(found), 1)  # the worst of several, by chance alone, must not fail a sound piece
-    found = [
-        replace(judged, critical=judged.probability <= surely)
-        if judged.verdict != "fail" or judged.probability <= surely
-        else replace(judged, verdict="inconclusive")
-        for judged in found
-    ]
+    found = one_of_several(found, confidence)
     if values:
         u = math.hypot(math.sqrt(sum(variances)) / len(values), *np.mean(shared, axis=0))
         found.append(_judged("rail_difference_mm", float(np.mean(values)), u, (0.0, -most, most), True, confidence))  # noqa: FBT003
     return found
+
+
+def one_of_several(found: Sequence[Judged], confidence: float = CONFIDENCE) -> list[Judged]:
+    """Return sizes of which the worst counts by itself only where it fails surely: by chance alone it must not fail a sound piece."""
+    surely = (1 - confidence) / max(len(found), 1)
+    several = []
+    for judged in found:
+        sure = judged.probability <= surely
+        verdict: Verdict = "inconclusive" if judged.verdict == "fail" and not sure else judged.verdict
+        several.append(replace(judged, critical=sure, verdict=verdict))
+    return several
 
 
 def _summed_up(

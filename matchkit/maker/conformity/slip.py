@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from matchkit.errors import PhysicsInputError
-from matchkit.maker.conformity.drawing import Judged, PieceJudged, fault_of
+from matchkit.maker.conformity.drawing import Judged, PieceJudged, fault_of, one_of_several
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, judge
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.report import drawn_curve
@@ -85,10 +85,12 @@ def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[Piece
     found = []
     for piece in pieces:
         mine = [slip for slip in slips if slip.model == piece.model]
-        rest = [_without(judged, mine) for judged in piece.features]
-        if piece.fault is None or all(one is other for one, other in zip(rest, piece.features, strict=True)):
+        if piece.fault is None or not any(_covers(slip, judged) for slip in mine for judged in piece.features):
             found.append(piece)
             continue
+        rest = [_without(judged, mine) for judged in piece.features]
+        feelers = [judged for judged in rest if judged.feature == "rail_difference_mm" and judged.feeler_mm is not None]
+        rest = [judged for judged in rest if judged not in feelers] + one_of_several(feelers)
         bad = sorted((judged for judged in rest if judged.critical and judged.verdict != "pass"), key=Judged.badness)
         found.append(replace(piece, fault=fault_of(bad[0], rest) if bad else None))
     return tuple(found)

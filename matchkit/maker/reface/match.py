@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from matchkit import constants
 from matchkit.errors import RequestError
 from matchkit.maker.reface.target import (
     ALIKE_M,
@@ -57,7 +58,7 @@ class OnReed:
     deepest_m: float
 
 
-A_TOUCH = 0.04
+A_TOUCH = constants.HALF_STRENGTH.value / 4
 """A change of closing pressure, in ln, up to which a set-up feels as it did: a quarter of half a strength (assumed)."""
 ALIKE_SHARE = 0.005
 """Closing shares within this are the same."""

@@ -29,8 +29,6 @@ UNSIZED = 0.8
 """Where heights further apart than this, as a share of the likeliest, fit about as well, the points cannot size a bump."""
 ONE_RAIL, ONE_RAIL_SURE = 0.35, 4.0
 """A bump is on one rail where the other has less than this share of it, and they differ by so many standard deviations."""
-SHADOW, SHADOW_M = 0.4, 2e-3
-"""So near a larger bump one of less than this share of it is not told by itself."""
 UNLIKE = 3.0
 """What a bump of another shape leaves beside the one that was sought (root mean square) counts so many times in the doubt of its height."""
 ROUNDS = 3
@@ -155,8 +153,7 @@ class _Search:
                 kind: Literal["bump", "flat"] = "bump" if height < 0 else "flat"
                 sized = high - low < UNSIZED * abs(height)
                 told.append(Flaw(kind, stretch.place_m, height, stretch.width_m, doubt, sized=sized, rail=rail))
-        alone = [flaw for flaw in told if not any(_shadows(other, flaw) for other in told)]
-        return tuple(sorted(alone, key=lambda flaw: flaw.place_m))
+        return tuple(sorted(told, key=lambda flaw: flaw.place_m))
 
     def on_one(self, stretch: _Stretch, others: Sequence[_Stretch], height_m: float) -> tuple[str | None, float]:
         """Return on which rail a stretch is, where it is surely on one of two, and its height there; else None and the height on both."""
@@ -202,12 +199,6 @@ class _Search:
         scores, heights = self.scores(self.columns([stretch, *wide]), others)
         well = scores**2 >= scores[0] ** 2 - TWO_SIDED_2
         return float(scores[0]), float(heights[0]), float(heights[well].min()), float(heights[well].max())
-
-
-def _shadows(large: Flaw, small: Flaw) -> bool:
-    """Tell whether a small flaw beside a large one is but what is left where that one has another shape than was sought."""
-    near = abs(large.place_m - small.place_m) < SHADOW_M + (large.length_m + small.length_m) / 2
-    return near and abs(small.height_m) < SHADOW * abs(large.height_m)
 
 
 def _overlap(one: _Stretch, other: _Stretch) -> bool:
