@@ -101,6 +101,10 @@ class RefaceTarget:
     """The same of the facing that closes most evenly, and the most that comes off beside for that, in um; of a fair curve for one that nothing read is under."""
     keeps_resistance: bool = False
     """Whether a tip opening leaves the closing pressure of that reed as it was."""
+    more_table_um: float | None = None
+    """What the middle of a drawing would take off the table beyond what the plan does, in um."""
+    sure: bool = True
+    """Whether it is met by more than what the gauge cannot tell, where it is a drawing."""
     like_id: str = ""
     """The piece whose facing is copied."""
 
@@ -111,6 +115,7 @@ class Against:
 
     why: Literal[
         "within its drawing",
+        "perhaps within its drawing",
         "one rail",
         "table convex",
         "within the uncertainty",
@@ -132,4 +137,4 @@ class OutOfReach:
     above_um: float
 
 
-PlanNote = Literal["stays within tolerance", "break as far as it goes"]
+PlanNote = Literal["break as far as it goes"]

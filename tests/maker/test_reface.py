@@ -177,10 +177,10 @@ def test_a_wanted_tip_opening(house: mk.House) -> None:
 
 
 def test_the_facing_that_matches_a_reed(house: mk.House) -> None:
-    """At the wanted closing pressure, covering the lay, and with a smaller closing share than any of 300 other reachable facings."""
+    """Within a touch (4 %) of the wanted closing pressure, covering the lay, and with a smaller closing share than any of 300 other reachable facings."""
     plan = house.reface("TB-25-02", reed="TR-A-3", closing_kpa=12.5)
     row = next(item for item in plan.reeds if item.reed == "tenor-A 3")
-    assert row.closing_pressure_after_kpa == pytest.approx(12.5, rel=0.01)
+    assert row.closing_pressure_after_kpa == pytest.approx(12.5, rel=0.045)
     assert plan.unreached == ()
     reed = house.parts.reed("TR-A-3")
     rng = np.random.default_rng(4)
@@ -207,7 +207,8 @@ def test_the_facing_that_matches_a_reed(house: mk.House) -> None:
     least = least_tip_m(worn, edge, power)
     reachable = (tip >= least) & (tip <= plan.tip_opening_mm * 1e-3 + 0.5e-3)
     assert reachable.sum() > 5
-    assert row.closing_share_after < share[reachable].min() + 0.003
+    assert plan.target.even_share is not None
+    assert plan.target.even_share < share[reachable].min() + 0.003
 
 
 def test_the_curve_is_finished_before_the_tip(house: mk.House) -> None:
@@ -226,7 +227,7 @@ def test_within_the_drawing_is_reached(house: mk.House) -> None:
     plan = house.reface("TB-25-38", drawing=True)
     assert plan.unreached == ()
     assert plan.do_not[0] == Against("within its drawing")
-    assert "stays within tolerance" in plan.notes
+    assert plan.most_removed_um < 8
     assert [item.what for item in plan.player] == ["blowing pressure", "lip force"]
 
 
@@ -250,6 +251,73 @@ def test_what_cannot_be_told_changes_nothing(house: mk.House) -> None:
         assert reed.closing_pressure_after_kpa == reed.closing_pressure_before_kpa
         assert reed.playing_opening_after_mm == reed.playing_opening_before_mm
         assert reed.closing_share_after == reed.closing_share_before
+
+
+def test_a_drawing_is_met_with_the_least_that_passes(tmp_path: Path) -> None:
+    """A piece that is an arc 0.14 mm too closed: opened to where every size passes (its limit and 1.645 u) and one only just; the middle is said as what more would do."""
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+    for table, column in (("mouthpieces", "id"), ("facings", "mouthpiece_id")):
+
+        def closed(rows: Rows, column: str = column) -> Rows:
+            for row in rows:
+                if row[column] == "TB-25-02" and column == "id":
+                    row["tip_opening_mm"] = "2.36"
+                elif row[column] == "TB-25-02":
+                    row["stop_mm"] = f"{28.01 * (1 - math.sqrt(float(row['feeler_mm']) / 2.36)):.2f}"
+            return rows
+
+        edit_table(folder, table, closed)
+    house = mk.open()
+    drawing = house.tables.spec.drawing["TB-25"]
+    plan = house.reface("TB-25-02", pieces=folder, drawing=True)
+    tip = drawing.tip_opening_mm
+    assert tip is not None
+    rooms = [(plan.target_tip_opening_mm - (tip.limits[0] or 0)) / house.tables.spec.gauge.u_tip_mm]
+    known = {row.feeler_mm: row for row in house.facing("TB-25-02", pieces=folder).stations}
+    for station in drawing.station:
+        (stop,) = (row.left_mm for row in plan.steps[-1].stops if row.feeler_mm == station.feeler_mm)
+        u = max(known[station.feeler_mm].u_left_mm or 0, known[station.feeler_mm].u_right_mm or 0)
+        low, high = station.limits_mm
+        assert stop is not None
+        assert low is not None
+        assert high is not None
+        rooms.append(min(stop - low, high - stop) / u)
+    assert 1.64 <= min(rooms) <= 2.2
+    assert plan.target.sure
+    assert plan.target.more_um == pytest.approx(1e3 * (2.5 - plan.target_tip_opening_mm), abs=5)
+    told = " ".join(lay_out(reface_screen(plan)).split())
+    assert (
+        f"The middle of the drawing would take up to {plan.target.more_um:.0f} µm more off the rails. The facing itself is known to ±"
+        in told
+    )
+
+
+def test_the_table_is_faced_down_no_further_than_the_limits(house: mk.House) -> None:
+    """A tip of 2.69 mm that may be 2.58: faced down to where it passes, 0.04 mm less than to the middle; without the table just that is out of reach."""
+    down, alone = house.reface("TB-25-13", drawing=True, table_down=True), house.reface("TB-25-13", drawing=True)
+    u = house.tables.spec.gauge.u_tip_mm
+    assert 2.58 - 1.645 * u - 0.006 <= down.target_tip_opening_mm <= 2.58 - 1.645 * u + 0.0005
+    assert down.target.more_table_um == pytest.approx(1e3 * (down.target_tip_opening_mm - 2.5), abs=1)
+    assert alone.needs_table_down_mm == pytest.approx(down.table_down_mm, abs=1e-9)
+    told = " ".join(lay_out(reface_screen(down)).split())
+    assert f"The middle of the drawing would take {down.target.more_table_um:.0f} µm more off the table" in told
+    perhaps = house.reface("TB-25-23", drawing=True, table_down=True)
+    assert perhaps.do_not[0] == Against("perhaps within its drawing")
+    assert "read it twice more before anything comes off" in " ".join(lay_out(reface_screen(perhaps)).split())
+
+
+def test_a_pressure_is_met_within_a_touch(house: mk.House) -> None:
+    """Asked for what the least removal gives, or 3 % to either side of it, as much comes off; 10 % above it more, up to a touch (4 %) below what was asked."""
+    plain = house.reface("TB-25-07")
+    row = next(item for item in plain.reeds if item.reed == "tenor-A 3")
+    off = {
+        by: house.reface("TB-25-07", reed="TR-A-3", closing_kpa=by * row.closing_pressure_after_kpa)
+        for by in (0.97, 1.0, 1.03, 1.1)
+    }
+    for by in (0.97, 1.0, 1.03):
+        assert off[by].most_removed_um == pytest.approx(plain.most_removed_um, abs=8)
+    harder = next(item for item in off[1.1].reeds if item.reed == "tenor-A 3").closing_pressure_after_kpa
+    assert harder == pytest.approx(1.1 * math.exp(-0.04) * row.closing_pressure_after_kpa, rel=0.012)
 
 
 def test_a_hollow_beyond_the_drawing_is_faced_down(tmp_path: Path) -> None:
@@ -391,7 +459,7 @@ def test_questions_that_cannot_be_meant(house: mk.House) -> None:
 
 
 def test_a_pressure_out_of_reach_is_answered_with_what_is_in_reach(house: mk.House) -> None:
-    """The range that is named: its ends can be asked for (within what rounding leaves), beyond them nothing is found."""
+    """The range that is named: its ends can be asked for (within what rounding leaves), more than a touch beyond them nothing is found."""
     with pytest.raises(mk.RequestError, match="softer reed") as low:
         house.reface("AM-07", reed="AR-A-3", closing_kpa=5.0)
     with pytest.raises(mk.RequestError, match="harder reed") as high:
@@ -400,7 +468,7 @@ def test_a_pressure_out_of_reach_is_answered_with_what_is_in_reach(house: mk.Hou
     assert found is not None
     assert found[0] in str(high.value)
     least, most = map(float, found.groups())
-    for inside, outside in ((least + 0.1, least - 0.3), (most - 0.1, most + 0.3)):
+    for inside, outside in ((least + 0.1, least * 0.94), (most - 0.1, most * 1.06)):
         assert house.reface("AM-07", reed="AR-A-3", closing_kpa=inside).target.closing_kpa == pytest.approx(inside)
         with pytest.raises(mk.RequestError):
             house.reface("AM-07", reed="AR-A-3", closing_kpa=outside)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,12 +14,13 @@ from matchkit.errors import RequestError
 from matchkit.facts import Assumed
 from matchkit.maker.batch import bench_scorer
 from matchkit.maker.conformity.batch import Pieces
-from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
+from matchkit.maker.conformity.drawing import Judged, judge_piece, rails_at_stations
 from matchkit.maker.facts import Against, PlanNote, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.pairing import lots_of
+from matchkit.maker.reface.drawn import within_drawing
 from matchkit.maker.reface.match import A_TOUCH, ALIKE_SHARE, Mounted, match_reed, match_tip
-from matchkit.maker.reface.plan import SURE, BeforeAfter, RefacePlan, blank_of, plan_removal, stop_m, surely_over
+from matchkit.maker.reface.plan import SURE, BeforeAfter, Blank, RefacePlan, blank_of, plan_removal, surely_over
 from matchkit.maker.reface.target import ALIKE_M, Worn, at_bound, fair_with_tip, nearest_fair, table_for_tip_m
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
 from matchkit.parts.reed import ReedPart
@@ -73,10 +75,14 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     down = 0.0
     if wanted.table_down and wanted.tip_opening_mm is not None:
         down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
-    worn = flat.worn.lowered(down)
-    target, aim = _target(house, worn.within(np.maximum(SURE * flat.u_m - ALIKE_M, 0.0)), drawing, view, wanted, facing, spec)
-    within = drawing is not None and wanted.drawing and _meets(flat.worn, target, drawing)
-    if wanted.table_down and not down and not within:
+    worn = flat.worn.lowered(down).within(np.maximum(SURE * flat.u_m - ALIKE_M, 0.0))
+    target, aim = _target(house, worn, drawing, view, wanted, facing, spec)
+    met, judged = False, None
+    if wanted.drawing and drawing is not None:
+        at_stations = rails_at_stations(piece, readings, points, drawing=drawing, gauge=spec.gauge)
+        judged = judge_piece(piece, at_stations, drawing=drawing, gauge=spec.gauge)
+        target, aim, down, met = _least_drawn(flat, worn, target, aim, drawing, judged.features, table_down=wanted.table_down)
+    if wanted.table_down and not down and not met:
         down = float(surely_over(flat, target).max())
     feelers = (
         sorted({float(height) / MM for rail in rails.values() for height in rail.height_m}) if readings else USUAL_FEELERS_MM
@@ -92,20 +98,12 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
         table_m=gap_m,
         table_down_m=down,
         u_table_m=spec.gauge.u_table_mm * MM,
-        within=within,
+        within=met,
     )
     notes: list[PlanNote] = []
-    if within and surely_over(flat, target).any():
-        notes.append("stays within tolerance")
-    if wanted.drawing and drawing is not None:
-        verdict = judge_piece(
-            piece,
-            rails_at_stations(piece, readings, points, drawing=drawing, gauge=spec.gauge),
-            drawing=drawing,
-            gauge=spec.gauge,
-        ).verdict
-        if verdict == "pass":
-            plan = replace(plan, do_not=(Against("within its drawing"), *plan.do_not))
+    if judged is not None and judged.verdict != "fail":
+        leave = Against("within its drawing" if judged.verdict == "pass" else "perhaps within its drawing")
+        plan = replace(plan, do_not=(leave, *plan.do_not))
     lowered = flat.lowered(down).worn
     final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
     reached = nearest_fair(final) if plan.unreached or aim.to == "fair" else target
@@ -132,16 +130,6 @@ def _allowed_hollow(piece: Mouthpiece, drawing: Drawing | None) -> bool:
     return gap < 0 and (least is None or gap >= least)
 
 
-def _meets(worn: Worn, target: FairCurve, drawing: Drawing) -> bool:
-    """Tell whether what removing gives at best, the target or the lay where that is higher, stays within a drawing's limits."""
-    final = np.maximum(target.height_m(worn.x_m), worn.height_m)
-    widest = None if drawing.tip_opening_mm is None else drawing.tip_opening_mm.limits[1]
-    if widest is not None and float(final[0]) / MM > widest:
-        return False
-    stops = [(stop_m(worn.x_m, final, station.feeler_mm * MM), station.limits_mm[1]) for station in drawing.station]
-    return all(stop is not None and (high is None or stop / MM <= high) for stop, high in stops)
-
-
 def _target(
     house: Scorer,
     worn: Worn,
@@ -160,7 +148,7 @@ def _target(
     if wanted.tip_opening_mm is not None:
         return _tip_target(house, worn, view, wanted, spec, facing)
     if wanted.reed is not None:
-        return _reed_target(house, worn.within(None), view, wanted, spec, facing.load_width_m)
+        return _reed_target(house, worn, view, wanted, spec, facing.load_width_m)
     curve, whole = nearest_fair(worn), nearest_fair(worn.within(None))
     return curve, RefaceTarget("fair", more_um=_more_um(worn, curve, whole))
 
@@ -200,6 +188,28 @@ def _drawn(drawing: Drawing | None, piece: Mouthpiece, spec: HouseSpec) -> tuple
     if curve is None:
         raise RequestError(f"the drawing of {piece.model} gives no whole facing: a tip opening and three stations are needed")
     return curve, RefaceTarget("drawing", model=str(piece.model))
+
+
+def _least_drawn(
+    flat: Blank,
+    worn: Worn,
+    drawn: FairCurve,
+    aim: RefaceTarget,
+    drawing: Drawing,
+    judged: Sequence[Judged],
+    *,
+    table_down: bool,
+) -> tuple[FairCurve, RefaceTarget, float, bool]:
+    """Return the curve that meets a drawing with the least work, what is said of it, what the table is faced down, and whether it meets it."""
+    fair, middle_m = nearest_fair(worn), float(surely_over(flat, drawn).max())
+    with_table = within_drawing(flat, fair, drawn, drawing, judged, table_down=True)
+    found = with_table if table_down else within_drawing(flat, fair, drawn, drawing, judged, table_down=False)
+    if found is None:  # what the table would have to be faced down at least is what is out of reach
+        return (drawn if with_table is None else with_table.curve), aim, 0.0, False
+    down = found.table_down_m
+    more_um = _more_um(worn.lowered(down), found.curve, drawn)
+    more_table_um = (middle_m - down) / UM if table_down else None
+    return found.curve, replace(aim, more_um=more_um, more_table_um=more_table_um, sure=found.sure), down, True
 
 
 def _like(other: FacingPart, piece: Mouthpiece) -> tuple[FairCurve, RefaceTarget]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,33 +124,43 @@ def _on_reed(worn: Worn, curve: tuple[float, float, float], share: float) -> OnR
 
 
 def match_reed(worn: Worn, mounted: Mounted, *, even: bool, closing_pa: float) -> OnReed:
-    """Return a facing that one reed closes at a wanted pressure: the one that takes off least and closes as evenly as now, or the most ``even`` one.
+    """Return a facing that one reed closes at a wanted pressure, within a touch: the one that takes off least and closes as evenly as now, or the most ``even`` one.
 
-    As evenly as now: the closing share under the lip is no larger than on the nearest fair curve, where there is such a facing. For each break and exponent the tip opening follows from the closing pressure; those that cover the lay and open it by at most
+    As evenly as now: the closing share under the lip is no larger than on the nearest fair curve, where there is such a facing. For each break and exponent the tip opening follows from the closing pressure, and is as near to the least that covers the lay as a touch allows; those that cover the lay and open it by at most
     0.5 mm are solved exactly, and the net is drawn closer twice. Raises RequestError where there is none.
     """
     _, now = mounted.now(worn)
     centre, best_curve, found = None, None, 0.0
     for width in (1.0, 0.1, 0.02):
         edge, power = grid(worn, centre, width)
-        tip = np.full(len(edge), worn.tip_m)
-        for _ in range(_TIP_ROUNDS):  # closing pressure is nearly proportional to the tip opening
-            tip = np.clip(tip * closing_pa / mounted.closing_pa(tip, edge, power), 2 * THIN, 10 * MM)
-        rows = np.flatnonzero((least_tip_m(worn, edge, power) <= tip + ALIKE_M) & (tip <= worn.tip_m + MOST_OPENED_M))
+        low, high = (
+            _tip_of_pressure(worn, mounted, edge, power, closing_pa * math.exp(touch)) for touch in (-A_TOUCH, A_TOUCH)
+        )
+        least = least_tip_m(worn, edge, power)
+        tip = np.clip(least, low, high)
+        rows = np.flatnonzero((least <= tip + ALIKE_M) & (tip <= worn.tip_m + MOST_OPENED_M))
         if not len(rows):
             if best_curve is not None:
                 break
-            low, high = (pressure / KPA for pressure in _reachable_pa(worn, mounted, edge, power))
+            softest, hardest = (pressure / KPA for pressure in _reachable_pa(worn, mounted, edge, power))
             raise RequestError(
                 f"no facing that only removing can reach closes at {closing_pa / KPA:.1f} kPa on {mounted.reed.reed.id} with the tip opened by at most "
-                f"{MOST_OPENED_M / MM:g} mm: this reed closes at {low:.1f} to {high:.1f} kPa on those; ask for one of these, or for a "
-                f"{'softer' if closing_pa < low * KPA else 'harder'} reed"
+                f"{MOST_OPENED_M / MM:g} mm: this reed closes at {softest:.1f} to {hardest:.1f} kPa on those; ask for one of these, or for a "
+                f"{'softer' if closing_pa < softest * KPA else 'harder'} reed"
             )
         best, found = _best(worn, mounted, (tip[rows], edge[rows], power[rows]), now, even=even)
         centre = (float(edge[rows[best]]), float(power[rows[best]]))
         best_curve = (float(tip[rows[best]]), *centre)
     assert best_curve is not None  # noqa: S101 - the first net either finds one or raises
     return _on_reed(worn, best_curve, found)
+
+
+def _tip_of_pressure(worn: Worn, mounted: Mounted, edge: Array, power: Array, closing_pa: float) -> Array:
+    """Return the tip opening (B,) at which a reed closes at a pressure on power laws, by break and exponent (B,)."""
+    tip = np.full(len(edge), worn.tip_m)
+    for _ in range(_TIP_ROUNDS):  # closing pressure is nearly proportional to the tip opening
+        tip = np.clip(tip * closing_pa / mounted.closing_pa(tip, edge, power), 2 * THIN, 10 * MM)
+    return tip
 
 
 def _reachable_pa(worn: Worn, mounted: Mounted, edge: Array, power: Array) -> tuple[float, float]:

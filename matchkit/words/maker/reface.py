@@ -25,6 +25,8 @@ CAUTIONS = (
 )
 
 NEAR_TIP_MM = 0.05
+LEAST_UM = 5.0
+"""No hand takes off less."""
 LITTLE_UM = 30.0
 """Below this the cautions are the first and the last three; dust is dust (assumed)."""
 
@@ -39,6 +41,7 @@ def _cautions(plan: RefacePlan) -> tuple[str, ...]:
 
 _AGAINST = {
     "within its drawing": "it meets its drawing as it stands: leave it",
+    "perhaps within its drawing": "whether it is out of its drawing cannot be told yet: read it twice more before anything comes off",
     "one rail": "one rail was not measured and is taken as the other one: measure it first",
     "table convex": "the table is convex: flatten it, measure again, and plan again",
     "within the uncertainty": "the whole change is within what the gauge can tell: measure better, or leave it",
@@ -87,10 +90,11 @@ def target_words(target: RefaceTarget) -> str:
         return f"a fair curve with a tip of {target.tip_opening_mm or 0.0:.2f} mm"
     if target.to == "reed":
         middle = ", the middle of the house's range" if target.middle else ""
-        return f"a facing that {target.reed_id} closes at {target.closing_kpa:.1f} kPa{middle}, with the least taken off"
+        return f"a facing that {target.reed_id} closes at {target.closing_kpa:.1f} kPa{middle}, within a touch and with the least taken off"
     return "the nearest fair curve, which takes off least"
 
 
+LEAVE = ("within its drawing", "perhaps within its drawing")
 WORSE = 0.02
 """Closing shares that differ by this are told apart."""
 
@@ -126,6 +130,8 @@ def _as_hard(plan: RefacePlan) -> list[str]:
 def _more_even(plan: RefacePlan) -> list[str]:
     """Return what taking off more would gain, held against how well the facing is known."""
     target = plan.target
+    if target.to == "drawing" and target.more_um is not None:
+        return [told] if (told := _to_the_middle(plan, target.more_um)) else []
     if target.more_um is None or target.more_um < 1:
         return []
     more = f"taking off up to {target.more_um:.0f} µm more would"
@@ -136,9 +142,28 @@ def _more_even(plan: RefacePlan) -> list[str]:
     if target.closing_share - target.even_share < WORSE:
         return [sentences(f"{more} not let reeds close more evenly, as far as that can be told")]
     now, then = (f"{100 * share:.0f}" for share in (target.closing_share, target.even_share))
+    return [sentences(f"{more} leave {then} % of the opening when closed, not {now}", _known(plan))]
+
+
+def _known(plan: RefacePlan) -> str:
     known = sorted(TWO_SIDED * removal.u_um for removal in plan.removals)
-    told = f"{more} leave {then} % of the opening when closed, not {now}"
-    return [sentences(told, f"the facing itself is known to ± {known[0]:.0f} to {known[-1]:.0f} µm")]
+    return f"the facing itself is known to ± {known[0]:.0f} to {known[-1]:.0f} µm"
+
+
+def _to_the_middle(plan: RefacePlan, more_um: float) -> str:
+    """Return how far within the limits of a drawing a plan stops, and what going on to its middle would take."""
+    target = plan.target
+    if any(reason.why in LEAVE for reason in plan.do_not):
+        return ""
+    if not target.sure:
+        return sentences("it comes within the limits, but not by more than the gauge cannot tell: measure again after it")
+    further = [f"up to {more_um:.0f} µm more off the rails"] if more_um >= LEAST_UM else []
+    further += [f"{target.more_table_um:.0f} µm more off the table"] if (target.more_table_um or 0.0) >= LEAST_UM else []
+    if not further:
+        return ""
+    known = _known(plan)
+    middle = f"the middle of the drawing would take {' and '.join(further)}"
+    return sentences("this stops inside the limits by what the gauge cannot tell, so it passes", middle, known)
 
 
 def _verdict(plan: RefacePlan) -> str:
@@ -187,7 +212,6 @@ def _removals(plan: RefacePlan) -> Table:
 
 
 _PLAN_NOTES = {
-    "stays within tolerance": "Where the facing is more open than the middle of the drawing, but within its tolerance, it is left alone.",
     "break as far as it goes": f"The facing reaches as far back as a plan goes, {FURTHER_M / MM:g} mm behind its own.",
 }
 

@@ -1,0 +1,89 @@
+"""How little brings a facing within its drawing: from its nearest fair curve as far towards the drawn one as its limits ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from matchkit.maker.conformity.drawing import Judged
+from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability
+from matchkit.maker.reface.plan import Blank, stop_m, surely_over
+from matchkit.maker.reface.target import ALIKE_M, Array
+from matchkit.physics.lay.fair import THIN, FairCurve
+from matchkit.records.spec import Drawing
+from matchkit.units import MM
+
+WAYS = 41
+"""So many curves are tried from the fair one to the drawn one."""
+
+
+@dataclass(frozen=True)
+class WithinDrawing:
+    """A curve that meets a drawing, and what the table is faced down for it; ``sure`` where that is beyond what the gauge cannot tell."""
+
+    curve: FairCurve
+    table_down_m: float
+    sure: bool
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """One size of a facing: at which height it stops (None: the tip), its nominal and its limits in mm, and how well it is told."""
+
+    height_m: float | None
+    nominal: float
+    limits: Limits
+    u: float
+
+    def keeps(self, x_m: Array, height_m: Array, *, sure: bool) -> bool:
+        """Tell whether heights over places (n,) meet it: as surely as a size passes, or as its nominal would."""
+        at = float(height_m[0]) if self.height_m is None else stop_m(x_m, height_m, self.height_m)
+        if at is None:
+            return False
+        if not sure:
+            return conformity_probability(at / MM, u=0.0, limits=self.limits) > 0
+        likely = conformity_probability(at / MM, u=self.u, limits=self.limits)
+        return likely >= min(CONFIDENCE, conformity_probability(self.nominal, u=self.u, limits=self.limits))
+
+
+def within_drawing(
+    flat: Blank, fair: FairCurve, drawn: FairCurve, drawing: Drawing, judged: Sequence[Judged], *, table_down: bool
+) -> WithinDrawing | None:
+    """Return the curve between ``fair`` and ``drawn`` that meets the drawing with the least off the table, and of these with the least off the rails.
+
+    ``judged`` holds how well each size of the piece is told. What meets it surely is taken before what only meets it; None where nothing does.
+    """
+    asked = tuple(_asked(drawing, judged))
+    tried = []
+    for way in np.linspace(0.0, 1.0, WAYS):
+        curve = FairCurve((1 - way) * fair.parameters + way * drawn.parameters, np.zeros((4, 4)), np.zeros(4))
+        down = float(surely_over(flat, curve).max()) if table_down else 0.0
+        lowered = flat.lowered(down).worn.height_m
+        tried.append((curve, down, lowered, np.maximum(curve.height_m(flat.x_m), lowered)))
+    for sure in (True, False):
+        meets = [one for one in tried if all(size.keeps(flat.x_m, one[-1], sure=sure) for size in asked)]
+        if meets:
+            curve, down, *_ = min(
+                meets, key=lambda one: (round(one[1] / ALIKE_M), float(np.trapezoid(one[3] - one[2], flat.x_m)))
+            )
+            return WithinDrawing(curve, down, sure)
+    return None
+
+
+def _asked(drawing: Drawing, judged: Sequence[Judged]) -> Iterator[_Asked]:
+    """Yield the sizes of a drawing that a curve decides."""
+    doubts: dict[tuple[str, float | None], float] = {}
+    for one in judged:
+        at = one.feature, one.feeler_mm
+        doubts[at] = max(one.u, doubts.get(at, 0.0))
+    stops = [u for (feature, _), u in doubts.items() if feature == "stop_mm"]
+    other = max(stops, default=0.0)
+    for station in drawing.station:
+        u = doubts.get(("stop_mm", station.feeler_mm), other)
+        yield _Asked(station.feeler_mm * MM, station.stop_mm, Limits(*station.limits_mm), u)
+    for name, height in (("tip_opening_mm", None), ("facing_length_mm", THIN)):
+        feature = drawing.features.get(name)
+        if feature is not None:
+            yield _Asked(height, feature.nominal, Limits(*feature.limits), doubts.get((name, None), other))
