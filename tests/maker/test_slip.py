@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from conftest import edit_table
 from maker_shop import MODEL, Truth, changed_batch, read_piece, shop_of, spec_with
 
 import matchkit as mk
@@ -330,3 +332,34 @@ def test_a_limit_typed_for_a_tolerance_is_asked_about(tmp_path: Path) -> None:
     with pytest.raises(mk.DataError, match=r"upper as a tolerance above the nominal, as 0\.08"):
         mk.open().batch(spec=path, pair=False)
     assert Feature(nominal=0.01, upper=0.01).upper == 0.01
+
+
+def test_a_batch_off_in_many_sizes_is_one_paragraph(tmp_path: Path) -> None:
+    """Three stops 0.7 mm long on every piece, the tip 0.09 mm open: one question, all sizes under it; pieces out only for that are counted by themselves, and what passes as read stays good."""
+    folder = changed_batch(
+        tmp_path,
+        "facings",
+        lambda row: (
+            {**row, "stop_mm": f"{float(row['stop_mm']) + 0.7:.2f}"} if row["feeler_mm"] in ("0.1", "0.2", "0.4") else row
+        ),
+    )
+    edit_table(
+        folder,
+        "mouthpieces",
+        lambda rows: [{**row, "tip_opening_mm": f"{float(row['tip_opening_mm']) + 0.09:.2f}"} for row in rows],
+    )
+    report = mk.open().batch(folder, pair=False)
+    told = _text(report)
+    assert told.count("Check the drawing first") == 1
+    assert "The whole batch is off, on average over 40 pieces: the 0.1, 0.2 and 0.4 mm feelers stop 0.7" in told
+    assert "tip opening is 0.09 ± 0.01 mm larger than drawn (2.5)" in told
+    sound = mk.open().batch(pair=False)
+    counted = re.search(r"(\d+) out of drawing, (\d+) out only by what the whole batch is off", told)
+    assert counted is not None
+    out, only = map(int, counted.groups())
+    assert out + only == report.counts["fail"]
+    assert abs(out - sound.counts["fail"]) <= 1
+    good = {piece.mouthpiece_id for piece in sound.pieces if piece.verdict == "pass"} - {"TB-25-40"}
+    assert {name for slip in report.slips for name in slip.alone} >= good
+    (scanned,) = (piece for piece in report.pieces if piece.mouthpiece_id == "TB-25-40")
+    assert scanned.fault is None or scanned.fault.feature != "stop_mm"

@@ -97,7 +97,9 @@ def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[Piece
 
 
 def _without(judged: Judged, slips: Sequence[Slip]) -> Judged:
-    """Return a size as it would be judged without what the whole batch is off there."""
+    """Return a size as it would be judged without what the whole batch is off there; what is good as it was read stays so."""
+    if judged.verdict == "pass":
+        return judged
     off = next((_of_slip(slip, judged) for slip in slips if _covers(slip, judged)), None)
     if off is None:
         return judged

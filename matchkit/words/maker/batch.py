@@ -11,20 +11,29 @@ from collections.abc import Sequence
 from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, FeatureSummary, WhatIf
 from matchkit.maker.conformity.chart import Signal
 from matchkit.maker.conformity.drawing import PieceJudged
-from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
 from matchkit.words.maker.facing import COARSE_STEP_MM
-from matchkit.words.maker.features import DUST, REMEDIES, again_words, aside_words, fault_words, feature_words, unit_of
+from matchkit.words.maker.features import (
+    DUST,
+    REMEDIES,
+    SHOWN_POSITIONS,
+    again_words,
+    aside_words,
+    fault_words,
+    feature_words,
+    shortened,
+    slip_words,
+    unit_of,
+)
 from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
 
 SHOWN_PIECES = 20
 LONG = 60
 """A remedy longer than this is said once."""
-SHOWN_POSITIONS = 6
 SHOWN_AGAIN = 20
 ALIKE = 0.03
 """Feelers so near one another may be one, written in millimetres and in inches."""
@@ -46,7 +55,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
         _verdict(report),
         "",
         aside_words(report.set_aside),
-        (block for slip in report.slips for block in _slip(slip, several=len({piece.model for piece in report.pieces}) > 1)),
+        slip_words(report.slips, several=len({piece.model for piece in report.pieces}) > 1),
         _out(report),
         _again(report),
         _remarks(report),
@@ -78,71 +87,35 @@ _NOT_PAIRED = {
 
 def _verdict(report: BatchReport) -> str:
     models = listed(list(dict.fromkeys(piece.model for piece in report.pieces)))
+    by_slip = report.counts["fail"] - sum(piece.verdict == "fail" for piece in _surely_out(report))
     counts = {
         "good": report.counts["pass"],
         "too near a limit to say": sum(
             piece.verdict == "inconclusive" and not piece.wants_measuring for piece in report.pieces
         ),
         "not measured enough to say": sum(piece.wants_measuring for piece in report.pieces),
-        "out of drawing": report.counts["fail"],
+        "out of drawing": report.counts["fail"] - by_slip,
+        "out only by what the whole batch is off": by_slip,
         "not judged": sum(one.mouthpiece_id is not None for one in report.set_aside),
     }
     return f"{models}: {', '.join(f'{count} {what}' for what, count in counts.items() if count)}."
 
 
-def _slip(slip: Slip, *, several: bool) -> list[Block | str]:
-    """Return by what the whole batch is off: the drawing and the gauge's zero come before the pieces."""
-    way = "longer" if slip.off_mm > 0 else "shorter"
-    size = f"{abs(slip.off_mm):.2f} ± {2 * slip.u_off_mm:.2f}"
-    asked = "Check the drawing first, then the zero of the gauge"
-    if slip.kind == "every stop" and slip.even:
-        told = f"Every feeler stops {size} mm {way} than drawn, on average over {slip.count} pieces."
-        asked = "Check the zero of the gauge first, then the drawing"
-    elif slip.kind == "every stop":
-        low, high = sorted((abs(slip.least_mm or 0.0), abs(slip.most_mm or 0.0)))
-        told = f"Feelers stop {low:.2f} to {high:.2f} mm {way} than drawn, on average over {slip.count} pieces; a wrong zero would be the same for all of them."
-    elif slip.kind == "one stop":
-        drawn = "" if slip.nominal is None else f" ({slip.nominal:.2f} mm)"
-        told = (
-            f"The {slip.at.feeler_mm:g} mm feeler stops {size} mm {way} than drawn{drawn}, on average over {slip.count} pieces."
-        )
-        if slip.drawing_bent and slip.by_others_mm is not None:
-            told = f"{told} The rest of the drawing puts it at {slip.by_others_mm:.2f} mm."
-    elif slip.at.feature == "rail_difference_mm":
-        asked = "Check how a piece lies in the gauge, and the jig it was made on"
-        short = "left" if slip.off_mm < 0 else "right"
-        told = f"The {short} rail is {size} mm short of the other, on average over {slip.count} pieces."
-    else:
-        more = "larger" if slip.off_mm > 0 else "smaller"
-        if slip.at.feature == "table_gap_mm":  # below 0 is hollow
-            more, size = (
-                "more convex" if slip.off_mm > 0 else "more hollow",
-                f"{abs(slip.off_mm):.3f} ± {2 * slip.u_off_mm:.3f}",
-            )
-        told = f"{feature_words(slip.at).capitalize()} is {size} {unit_of(slip.at)} {more} than drawn ({slip.nominal:g}), on average over {slip.count} pieces."
-    pieces = f"{counted(len(slip.alone), 'piece')} would be good without it: {_shortened(slip.alone)}." if slip.alone else ""
-    model = f"{slip.model}: " if several else ""
-    return [
-        Text(f"{model}{asked[0].lower() if model else asked[0]}{asked[1:]}. {told}"),
-        *([Text(pieces, indent=2)] if pieces else []),
-        Gap(),
-    ]
+def _surely_out(report: BatchReport) -> list[PieceJudged]:
+    excused = _excused(report)
+    return [piece for piece in report.pieces if piece.fault and piece.fault.sure and piece.mouthpiece_id not in excused]
 
 
-def _shortened(ids: Sequence[str], most: int = SHOWN_POSITIONS) -> str:
-    more = len(ids) - most
-    return f"{', '.join(ids[:most])}{f' and {more} more' if more > 0 else ''}"
+def _excused(report: BatchReport) -> set[str]:
+    """Return the pieces that nothing speaks against but what the whole batch is off."""
+    return {name for slip in report.slips for name in slip.alone}
 
 
 def _out(report: BatchReport) -> list[Block]:
     """Return the pieces that are out, each with what is wrong and what to do; not those that only a slip of the drawing speaks against."""
-    excused = {name for slip in report.slips for name in slip.alone}
-    out = [
-        piece for piece in report.pieces if piece.fault is not None and piece.fault.sure and piece.mouthpiece_id not in excused
-    ]
     lines: list[str] = []
     said: dict[str, str] = {}
-    for piece in out:
+    for piece in _surely_out(report):
         if piece.fault is not None:
             remedy = REMEDIES[piece.fault.kind]
             first = said.setdefault(remedy, piece.mouthpiece_id)
@@ -159,7 +132,7 @@ def _again(report: BatchReport) -> list[Block]:
     """Return the pieces to be read again, those for one reason together."""
     by_reading: dict[str, list[str]] = defaultdict(list)
     by_want: dict[str, list[str]] = defaultdict(list)
-    excused = {name for slip in report.slips for name in slip.alone}
+    excused = _excused(report)
     too_coarse: list[str] = []
     steps: set[float] = set()
     for piece in report.pieces:
@@ -174,11 +147,11 @@ def _again(report: BatchReport) -> list[Block]:
             by_reading[f"{'Scan' if scan else 'Read'} {again_words(piece.fault)}"].append(piece.mouthpiece_id)
         elif piece.wants_measuring:
             by_want[_wanted(piece)].append(piece.mouthpiece_id)
-    lines = [Text(f"{what} twice more: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
-    lines += [Text(f"Measure {what}: {_shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
+    lines = [Text(f"{what} twice more: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
+    lines += [Text(f"Measure {what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
     if too_coarse:
         step = f"Stops are read to {listed([f'{one:g}' for one in sorted(steps)])} mm, too coarse to tell {counted(len(too_coarse), 'piece')}; reading again on that scale does not help."
-        lines.insert(0, Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {_shortened(too_coarse, SHOWN_AGAIN)}."))
+        lines.insert(0, Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {shortened(too_coarse, SHOWN_AGAIN)}."))
     if by_reading or too_coarse:
         lines.append(Text("Until then leave them as they are."))
     return [*lines, Gap()] if lines else []
@@ -302,7 +275,7 @@ def _pairing(pairing: Pairing) -> list[Block | str]:
         _nowhere(pairing) if nowhere else f"On none: {', '.join(none)}." if none else None,
         _box(pairing.box),
         _wide(pairing) if _too_wide(pairing) else None,
-        f"These go with no house reed: {_shortened(pairing.alone, SHOWN_AGAIN)}."
+        f"These go with no house reed: {shortened(pairing.alone, SHOWN_AGAIN)}."
         if 0 < len(pairing.alone) < pieces and not nowhere
         else None,
     )

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from matchkit.errors import listing
+from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.facts import Fault, FeatureAt, SetAside
-from matchkit.words.screen import Block, Gap, Text
+from matchkit.words.numbers import counted
+from matchkit.words.screen import Block, Gap, Text, listed
 
 NAMES = {
     "tip_opening_mm": "tip opening",
@@ -26,6 +28,8 @@ NAMES = {
 
 BAFFLES = {"baffle_height_mm": 5, "baffle_10_mm": 10, "baffle_15_mm": 15}
 """How far behind the tip rail each of them is measured, in mm."""
+
+SHOWN_POSITIONS, SHOWN_ALONE = 6, 20
 
 MOST_ASIDE = 12
 """So many pieces that could not be judged are named."""
@@ -130,3 +134,82 @@ def again_words(fault: Fault) -> str:
     if fault.feature == "rail_difference_mm":
         return "both rails"
     return feature_words(FeatureAt(fault.feature, fault.rail if fault.rail != "both" else "left", fault.feeler_mm))
+
+
+def shortened(ids: Sequence[str], most: int = SHOWN_POSITIONS) -> str:
+    """Return the first of some pieces, and how many more there are."""
+    more = len(ids) - most
+    return f"{', '.join(ids[:most])}{f' and {more} more' if more > 0 else ''}"
+
+
+def slip_words(slips: Sequence[Slip], *, several: bool) -> list[Block]:
+    """Return by what the whole batch is off, a model (of ``several``) in one paragraph: the drawing and the gauge's zero come before the pieces."""
+    blocks: list[Block] = []
+    for model in dict.fromkeys(slip.model for slip in slips):
+        mine = [slip for slip in slips if slip.model == model]
+        asked = "; ".join(dict.fromkeys(_asked(slip) for slip in mine))
+        asked = f"{model}: {asked[0].lower()}{asked[1:]}" if several else asked
+        told = _told(mine)
+        counts = sorted({slip.count for slip in mine})
+        over = f"on average over {listed([str(count) for count in counts], last='or')} pieces"
+        if len(told) == 1:
+            blocks.append(Text(f"{asked}. {told[0][0].upper()}{told[0][1:]}, {over}."))
+        else:
+            blocks += [
+                Text(f"{asked}. The whole batch is off, {over}:"),
+                *(Text(f"{line}.", indent=2, hang=2) for line in told),
+            ]
+        beside = [_beside_words(slip) for slip in mine if slip.kind == "one stop" and slip.drawing_bent]
+        blocks += [Text(line, indent=2) for line in beside]
+        alone = list(dict.fromkeys(name for slip in mine for name in slip.alone))
+        if alone:
+            without = f"{counted(len(alone), 'piece')} would be good without {'it' if len(mine) == 1 else 'that'}"
+            blocks.append(Text(f"{without}: {shortened(alone, SHOWN_ALONE)}.", indent=2))
+        blocks.append(Gap())
+    return blocks
+
+
+def _asked(slip: Slip) -> str:
+    """Return what to look at first."""
+    if slip.at.feature == "rail_difference_mm":
+        return "Check how a piece lies in the gauge, and the jig it was made on"
+    if slip.kind == "every stop" and slip.even:
+        return "Check the zero of the gauge first, then the drawing"
+    return "Check the drawing first, then the zero of the gauge"
+
+
+def _told(slips: Sequence[Slip]) -> list[str]:
+    """Return by how much sizes are off, stops that are off the same way together."""
+    told = []
+    for way, longer in (("longer", True), ("shorter", False)):
+        stops = [slip for slip in slips if slip.kind == "one stop" and (slip.off_mm > 0) == longer]
+        if stops:
+            feelers, sizes = [f"{slip.at.feeler_mm:g}" for slip in stops], [_size(slip) for slip in stops]
+            drawn = f" ({stops[0].nominal:.2f} mm)" if len(stops) == 1 and stops[0].nominal is not None else ""
+            s = "s stop" if len(stops) > 1 else " stops"
+            told.append(f"the {listed(feelers)} mm feeler{s} {listed(sizes)} mm {way} than drawn{drawn}")
+    return told + [_one_told(slip) for slip in slips if slip.kind != "one stop"]
+
+
+def _size(slip: Slip) -> str:
+    return f"{abs(slip.off_mm):.2f} ± {2 * slip.u_off_mm:.2f}"
+
+
+def _one_told(slip: Slip) -> str:
+    way = "longer" if slip.off_mm > 0 else "shorter"
+    if slip.kind == "every stop" and slip.even:
+        return f"every feeler stops {_size(slip)} mm {way} than drawn"
+    if slip.kind == "every stop":
+        low, high = sorted((abs(slip.least_mm or 0.0), abs(slip.most_mm or 0.0)))
+        return f"feelers stop {low:.2f} to {high:.2f} mm {way} than drawn (a wrong zero would be the same for all of them)"
+    if slip.at.feature == "rail_difference_mm":
+        return f"the {'left' if slip.off_mm < 0 else 'right'} rail is {_size(slip)} mm short of the other"
+    if slip.at.feature == "table_gap_mm":  # below 0 is hollow
+        size = f"{abs(slip.off_mm):.3f} ± {2 * slip.u_off_mm:.3f}"
+        return f"table is {size} mm more {'convex' if slip.off_mm > 0 else 'hollow'} than drawn ({slip.nominal:g})"
+    more = "larger" if slip.off_mm > 0 else "smaller"
+    return f"{feature_words(slip.at)} is {_size(slip)} {unit_of(slip.at)} {more} than drawn ({slip.nominal:g})"
+
+
+def _beside_words(slip: Slip) -> str:
+    return f"The rest of the drawing puts the {slip.at.feeler_mm:g} mm feeler at {slip.by_others_mm:.2f} mm."
