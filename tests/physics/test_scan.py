@@ -327,3 +327,22 @@ def test_bumps_of_other_shapes_are_one_bump_each(kind: str) -> None:
         inside += abs(flaw.height_m + 40e-6) < 2 * flaw.u_height_m
         assert flaw.rail == ("left" if kind == "one rail" else None)
     assert inside >= 9
+
+
+@pytest.mark.parametrize(("spacing", "shape"), [(0.1e-3, "flat top"), (0.5e-3, "flat top"), (0.5e-3, "bell"), (1e-3, "bell")])
+def test_wide_bumps_are_bumps_as_high_as_they_are(spacing: float, shape: str) -> None:
+    """Forty micrometres over 3.5 mm, bells and flat tops: one bump in 12 of 12 and never a flat beside it, its height within 10 % on average and within its own range in eleven."""
+    rng = np.random.default_rng(5)
+    x = np.arange(0, BREAK + 6e-3, spacing)
+    heights, inside = [], 0
+    for number in range(12):
+        kind, exponent = (("arc", 2.0), ("power 2.3", 2.3), ("cubic", 2.0))[number % 3]
+        off = np.abs(x - rng.uniform(6e-3, 15e-3)) / 3.5e-3
+        bump = 1 / (1 + (2 * off) ** 12) if shape == "flat top" else np.exp(-4 * np.log(2) * off**2)
+        rails = [(x, _lay(x, kind) - 40e-6 * bump + rng.normal(0, 3e-6, len(x))) for _ in range(2)]
+        (flaw,) = find_scanned_flaws(_named(rails), break_m=BREAK, exponent=exponent, noise_m=3e-6)
+        assert flaw.kind == "bump"
+        heights.append(-flaw.height_m)
+        inside += abs(flaw.height_m + 40e-6) < 2 * flaw.u_height_m
+    assert float(np.mean(heights)) == pytest.approx(40e-6, rel=0.1)
+    assert inside >= 11

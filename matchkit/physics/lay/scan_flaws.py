@@ -37,14 +37,19 @@ NARROWEST_M = 0.5e-3
 """The width of a bump is sought down to this, where points lie near enough."""
 TWO_SIDED_2 = 3.84
 """Chi squared with one degree of freedom, 19 of 20."""
+STEEPNESS = (2, 8)
+"""Bumps are sought as bells, and told with the likelier of these shapes: exp(-ln 2 (2 |x| / width)^n)."""
+AS_LIKELY = 1.0
+"""Stretches whose chi squared differs by less are about as likely."""
 _STEP_M = 0.1e-3
 
 
 class _Stretch(NamedTuple):
-    """A bump of some height: its middle, and its width at half height."""
+    """A bump of some height: its middle, its width at half height, and how steep its sides are (2: a bell; more: flat on top)."""
 
     place_m: float
     width_m: float
+    steepness: int = STEEPNESS[0]
 
 
 def find_scanned_flaws(
@@ -109,10 +114,10 @@ class _Search:
 
     def columns(self, stretches: Sequence[_Stretch]) -> Array:
         """Return what stretches (c,) of height 1 leave of the smooth shapes (n, c)."""
-        place, width = np.array(stretches).T
+        place, width, steepness = np.array(stretches).T
         parts = []
         for x, base in zip(self.rails.values(), self.bases, strict=True):
-            seen = np.exp(-4 * math.log(2) * ((x[:, None] - place) / width) ** 2)
+            seen = np.exp(-math.log(2) * np.abs(2 * (x[:, None] - place) / width) ** steepness)
             parts.append(seen - base @ (base.T @ seen))
         return np.concatenate(parts)
 
@@ -136,11 +141,11 @@ class _Search:
         taken: list[_Stretch] = []
         while len(taken) < MOST_FLAWS:
             apart = np.array([not any(_overlap(one, other) for other in taken) for one in grid])
-            scores = np.where(apart, self.scores(columns, taken)[0], 0.0)
-            best = int(np.argmax(np.round(scores, 6)))
-            if scores[best] < limit:
+            scores, heights = self.scores(columns, taken)
+            scores = np.where(apart, scores, 0.0)
+            if scores.max() < limit:
                 break
-            taken.append(grid[best])
+            taken.append(self.likeliest(grid, scores, heights, taken))
             for place in range(len(taken)):  # those taken in before may fit better with the new one beside them
                 taken[place] = self.nearer(taken[place], [*taken[:place], *taken[place + 1 :]])
         told = []
@@ -148,12 +153,28 @@ class _Search:
             others = [*taken[:place], *taken[place + 1 :]]
             sure, height, low, high = self.sized(stretch, others)
             if sure >= limit and abs(height) >= least_m:
+                doubt = math.hypot(
+                    max(abs(height) / sure, (high - height) / 2, (height - low) / 2), UNLIKE * self.unlike_m(stretch, taken)
+                )
                 rail, height = self.on_one(stretch, others, height)
-                doubt = math.hypot(max(abs(height) / sure, (high - low) / 4), UNLIKE * self.unlike_m(stretch, taken))
                 kind: Literal["bump", "flat"] = "bump" if height < 0 else "flat"
                 sized = high - low < UNSIZED * abs(height)
                 told.append(Flaw(kind, stretch.place_m, height, stretch.width_m, doubt, sized=sized, rail=rail))
         return tuple(sorted(told, key=lambda flaw: flaw.place_m))
+
+    def likeliest(self, grid: Sequence[_Stretch], scores: Array, heights: Array, taken: Sequence[_Stretch]) -> _Stretch:
+        """Return the likeliest stretch: of those about the likeliest bump and the likeliest flat of each width of a grid that explain about as much, the lowest.
+
+        Near the tip and the break a smooth shape hides most of a wide flat, so that one as large as need be says what a small bump beside it does.
+        """
+        width = np.array([stretch.width_m for stretch in grid])
+        starts = [
+            grid[int(np.argmax(np.round(np.where((width == one) & (heights * sign > 0), scores, 0.0), 6)))]
+            for one in dict.fromkeys(width)
+            for sign in (-1, 1)
+        ]
+        found = [self.nearer(start, taken) for start in dict.fromkeys(starts)]
+        return self.lowest(found, taken)
 
     def on_one(self, stretch: _Stretch, others: Sequence[_Stretch], height_m: float) -> tuple[str | None, float]:
         """Return on which rail a stretch is, where it is surely on one of two, and its height there; else None and the height on both."""
@@ -180,24 +201,42 @@ class _Search:
     def about(self, stretch: _Stretch) -> list[_Stretch]:
         """Return stretches a little before and behind one, narrower and wider."""
         return [
-            _Stretch(stretch.place_m + shift * self.step_m, min(max(stretch.width_m * wider, self.narrowest_m), WIDTHS_M[-1]))
+            _Stretch(
+                stretch.place_m + shift * self.step_m,
+                min(max(stretch.width_m * wider, self.narrowest_m), WIDTHS_M[-1]),
+                stretch.steepness,
+            )
             for shift in np.linspace(-1, 1, 9)
             for wider in np.geomspace(0.6, 1 / 0.6, 9)
         ]
 
     def nearer(self, stretch: _Stretch, others: Sequence[_Stretch]) -> _Stretch:
-        """Return the likeliest stretch about one, beside the others."""
-        for _ in range(ROUNDS):
-            near = self.about(stretch)
-            stretch = near[int(np.argmax(np.round(self.scores(self.columns(near), others)[0], 6)))]
-        return stretch
+        """Return the likeliest stretch about one, beside the others: a bell, unless one flat on top is likelier."""
+        found = []
+        for steepness in STEEPNESS:
+            one = stretch._replace(steepness=steepness)
+            for _ in range(ROUNDS):
+                near = self.about(one)
+                one = near[int(np.argmax(np.round(self.scores(self.columns(near), others)[0], 6)))]
+            found.append(one)
+        bell, flat = self.scores(self.columns(found), others)[0]
+        return found[int(flat**2 > bell**2 + AS_LIKELY)]
+
+    def lowest(self, found: Sequence[_Stretch], others: Sequence[_Stretch]) -> _Stretch:
+        """Return the likeliest of some stretches, and of those about as likely the lowest."""
+        scores, heights = self.scores(self.columns(found), others)
+        well = scores**2 >= scores.max() ** 2 - AS_LIKELY
+        return found[int(np.argmin(np.where(well, np.abs(heights).round(10), np.inf)))]
 
     def sized(self, stretch: _Stretch, others: Sequence[_Stretch]) -> tuple[float, float, float, float]:
         """Return how sure a stretch is, its height, and the least and most height of those about it that fit about as well (19 of 20)."""
-        places = dict.fromkeys(near.place_m for near in self.about(stretch))
-        wide = [_Stretch(place, float(width)) for place in places for width in np.geomspace(self.narrowest_m, WIDTHS_M[-1], 13)]
+        near = self.about(stretch)
+        places = dict.fromkeys(one.place_m for one in near)
+        widths = [*np.geomspace(self.narrowest_m, WIDTHS_M[-1], 13), *dict.fromkeys(one.width_m for one in near)]
+        wide = [_Stretch(place, float(width), steepness) for place in places for width in widths for steepness in STEEPNESS]
         scores, heights = self.scores(self.columns([stretch, *wide]), others)
-        well = scores**2 >= scores[0] ** 2 - TWO_SIDED_2
+        well = scores**2 >= scores.max() ** 2 - TWO_SIDED_2
+        well[0] = True
         return float(scores[0]), float(heights[0]), float(heights[well].min()), float(heights[well].max())
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import types
 import typing
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -80,8 +81,7 @@ def parse_cell(
     """
     word = text.strip()
     if kind.choices:
-        meant = {choice.lower(): choice for choice in kind.choices}.get(word.lower())
-        return Refusal("one of " + ", ".join(kind.choices), cause="choice") if meant is None else meant
+        return _choice(word, kind.choices)
     if kind.base is str:
         return text
     if kind.base is bool:
@@ -89,6 +89,14 @@ def parse_cell(
     if kind.base is date:
         return _parse_day(word)
     return _parse_number(word, kind, quantity, other=other, decimal_comma=decimal_comma)
+
+
+def _choice(word: str, choices: Sequence[str]) -> str | Refusal:
+    """Return the choice that a word is, or begins where no other begins so: L is left."""
+    meant = [choice for choice in choices if choice.lower() == word.lower()] or [
+        choice for choice in choices if choice.lower().startswith(word.lower())
+    ]
+    return meant[0] if len(meant) == 1 else Refusal("one of " + ", ".join(choices), cause="choice")
 
 
 def _parse_day(word: str) -> date | Refusal:

@@ -93,6 +93,8 @@ def _pasted_again(house: SourceReading) -> Iterator[Problem]:
             expected = f"each row once; from row {read[whole][0]} on they are those from row {read[0][0]} again"
             hint = "delete what was pasted again; real repeats differ, or have a number in repeat"
             read_now = f"{times} times the same {whole} rows"
+            file = house.file("facings")  # rows that are there already are told with the whole paste
+            house.problems[:] = [problem for problem in house.problems if (problem.source, problem.cause) != (file, "twice")]
             yield Problem(house.file("facings"), read[whole][0], None, read_now, expected, hint, of_all=True)
             return
 
