@@ -39,12 +39,24 @@ class Bench:
     feelers: tuple[float, ...] = FEELERS
 
 
-def read(shape: str, bench: Bench, rng: np.random.Generator, *, bump_um: float = 0.0, at_mm: float = 12.0) -> FacingReport:
-    """Return what the package says of one piece with a bump that stands proud, or none."""
+RAILS = ("left", "right")
+
+
+def read(
+    shape: str,
+    bench: Bench,
+    rng: np.random.Generator,
+    *,
+    bump_um: float = 0.0,
+    at_mm: float = 12.0,
+    on: tuple[str, ...] = RAILS,
+) -> FacingReport:
+    """Return what the package says of one piece with a bump that stands proud on some rails, or none."""
     x = np.linspace(0, BREAK_MM, 6001)
-    y = heights_mm(shape, x) - 1e-3 * bump_um * np.exp(-4 * np.log(2) * ((x - at_mm) / WIDTH_MM) ** 2)
+    bump = 1e-3 * bump_um * np.exp(-4 * np.log(2) * ((x - at_mm) / WIDTH_MM) ** 2)
     rows = []
-    for rail in ("left", "right"):
+    for rail in RAILS:
+        y = heights_mm(shape, x) - (bump if rail in on else 0.0)
         for feeler in bench.feelers:
             stop = float(np.interp(-feeler, -y, x)) + rng.normal(0, bench.touch_mm)
             stop = round(round(stop / bench.step_mm) * bench.step_mm, 4)

@@ -49,7 +49,7 @@ def readings(places: Array, heights: Array = FEELERS, u_stop: float = 5e-5) -> R
 def flaws_of(read: Readings, tip: float, u_tip: float) -> tuple[Flaw, ...]:
     """Bumps and flats of one rail about its fair curve."""
     fair = fair_curve(read, tip_opening_m=tip, u_tip_m=u_tip)
-    return find_flaws([read], fair, tip_opening_m=tip, u_tip_m=u_tip)
+    return find_flaws({"left": read}, fair, tip_opening_m=tip, u_tip_m=u_tip)
 
 
 @pytest.mark.parametrize("case", reference("arc"), ids=lambda c: str(c.inputs["break_mm"]))

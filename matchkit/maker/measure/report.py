@@ -175,7 +175,7 @@ def facing_report(
             noise_m=max(scan.levelled.noise_m for scan in scans.values()),
         )
     elif lay.shape_known:
-        found = find_flaws(list(rails.values()), fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m)
+        found = find_flaws(rails, fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m)
     sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
     u_length = fair.u_facing_length_m if unsure is None else math.sqrt(unsure.covariance_m2[1, 1])
     return FacingReport(

@@ -9,8 +9,8 @@ covariance. The likeliest stretch is taken in, and looked again, while chance wo
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import NormalDist
 from typing import Literal
@@ -38,6 +38,10 @@ _STEP_M = 0.2e-3
 NEAR = 0.85
 """A station sees at least this share of the height of what is looked for; between stations nothing is seen."""
 MOST_FLAWS = 4
+LEAST_CLEAR = 0.05
+"""A stretch is looked at where other shapes leave this share of what readings see of it."""
+ONE_RAIL_SURE = 4.0
+"""A bump is on one rail where that is sure by so many standard uncertainties."""
 FOR_FLATTENING = 8
 """So many stations tell the bend besides the exponent."""
 
@@ -70,14 +74,14 @@ class _Stretch:
 
 
 def find_flaws(
-    rails: Sequence[Readings], fair: FairCurve, *, tip_opening_m: float, u_tip_m: float, least_m: float = LEAST_FLAW_M
+    rails: Mapping[str, Readings], fair: FairCurve, *, tip_opening_m: float, u_tip_m: float, least_m: float = LEAST_FLAW_M
 ) -> tuple[Flaw, ...]:
     """Return the bumps and flats of a facing, tip first, from the readings of one rail or of both, which may differ in length and size.
 
     Parameters
     ----------
     rails
-        as they were fitted, one behind the other
+        the readings of each rail by its name, as they were fitted, one behind the other
     fair
         the curve that was fitted to them
     tip_opening_m, u_tip_m
@@ -85,7 +89,7 @@ def find_flaws(
     least_m
         what is smaller is not named
     """
-    first, *rest = rails
+    first, *rest = rails.values()
     readings = first.beside(*rest) if rest else first
     y = np.append(readings.height_m, tip_opening_m)
     x = np.append(readings.place_m, 0.0)
@@ -111,12 +115,58 @@ def find_flaws(
             clear = shift - base @ (base.T @ shift)
             size = float(clear @ clear)
             overlaps = any(_overlap(stretches[place], stretches[other]) for other in taken)
-            scores.append(0.0 if overlaps or size < 0.05 * float(shift @ shift) else abs(float(clear @ left)) / math.sqrt(size))
+            scores.append(
+                0.0 if overlaps or size < LEAST_CLEAR * float(shift @ shift) else abs(float(clear @ left)) / math.sqrt(size)
+            )
         best = int(np.argmax(np.round(scores, 6)))
         if scores[best] < limit:
             break
         taken.append(best)
-    return _told(stretches, shifts, design, off, taken, limit, least_m=least_m)
+    flaws = _told(stretches, shifts, design, off, taken, limit, least_m=least_m)
+    if not rest:
+        return flaws
+    on_first = np.arange(len(y)) < len(first.height_m)
+    halves: dict[str | None, Sequence[Array]] = {None: shifts}
+    halves |= {
+        name: [whiten @ (slope * side * np.append(stretch.seen, 0.0)) for stretch in stretches]
+        for name, side in zip(rails, (on_first, ~on_first), strict=True)  # the tip sees nothing of a stretch
+    }
+    bases = {stretches[place].place_m: shifts[place] for place in taken}
+    told = []
+    for flaw in flaws:
+        beside = [shift for place, shift in bases.items() if place != flaw.place_m]
+        near = [place for place, one in enumerate(stretches) if abs(one.place_m - flaw.place_m) < flaw.length_m]
+        base = np.linalg.qr(np.column_stack([design, *beside]))[0]
+        told.append(_on_one(flaw, base, off, near, halves, stretches))
+    return tuple(told)
+
+
+def _on_one(
+    flaw: Flaw,
+    base: Array,
+    off: Array,
+    near: Sequence[int],
+    shifts: Mapping[str | None, Sequence[Array]],
+    stretches: Sequence[_Stretch],
+) -> Flaw:
+    """Return a flaw with the rail that it surely is on alone, and its place and height there: a stretch of that rail explains the readings much better than any of both."""
+    left = off - base @ (base.T @ off)
+    best: dict[str | None, tuple[float, float, float, int]] = {}
+    for rail, every in shifts.items():
+        for place in near:
+            clear = every[place] - base @ (base.T @ every[place])
+            size = float(clear @ clear)
+            if size >= LEAST_CLEAR * float(every[place] @ every[place]):
+                along = float(clear @ left) / size
+                best[rail] = max(best.get(rail, (0.0, 0.0, 0.0, place)), (along**2 * size, along, size**-0.5, place))
+    rail = max(best, key=lambda name: round(best[name][0], 6))
+    explained, height, u, place = best[rail]
+    if rail is None or explained < best[None][0] + ONE_RAIL_SURE**2 or (height < 0) != (flaw.kind == "bump"):
+        return flaw
+    stretch, degrees = stretches[place], len(off) - base.shape[1] - 1
+    rougher = max(1.0, (float(left @ left) - explained) / degrees) if degrees > 0 else 1.0
+    u *= math.sqrt(rougher)
+    return replace(flaw, place_m=stretch.place_m, length_m=stretch.width_m, height_m=height, u_height_m=u, rail=rail)
 
 
 def _told(
