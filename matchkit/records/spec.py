@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from matchkit import constants
 from matchkit.constants import Instrument
@@ -87,13 +87,29 @@ def in_inches(kind: type[_Spec]) -> list[str]:
     return [f"{name.removesuffix('_mm')}_in" for name in kind.model_fields if name.endswith("_mm")]
 
 
+THICKEST_MM = 4.0
+
+
+def _no_thousandths(given: Any) -> Any:
+    """Ask about a feeler in thousandths of a millimetre."""
+    if isinstance(given, int | float) and not isinstance(given, bool) and THICKEST_MM < given <= 1000 * THICKEST_MM:
+        raise ValueError(f"a feeler of {THICKEST_MM:g} mm or less (in thousandths of a mm? that is {given / 1000:g})")
+    return given
+
+
+def _two_ends(given: Any) -> Any:
+    if not isinstance(given, list | tuple) or len(given) != 2:
+        raise ValueError("the lowest and the highest closing pressure in kPa, as [9.0, 20.0]")
+    return given
+
+
 class Station(_Lengths):
     """Where a feeler shall stop on either rail; ``tol_mm`` is both ways, ``lower_mm`` and ``upper_mm`` instead where they differ.
 
     Without one of these two there is no limit on that side. Each may be in inches instead, as ``stop_in``.
     """
 
-    feeler_mm: Annotated[float, Field(ge=0.01, le=4)]
+    feeler_mm: Annotated[float, Field(ge=0.01, le=THICKEST_MM), BeforeValidator(_no_thousandths)]
     stop_mm: Annotated[float, Field(gt=0, le=45)]
     tol_mm: Annotated[float, Field(gt=0, le=5)] | None = None
     lower_mm: Annotated[float, Field(le=0, ge=-5)] | None = None
@@ -271,7 +287,7 @@ class HouseSpec(_Spec):
     wish_step: Annotated[float, Field(gt=0.5, lt=1)] = 0.86
     wet_factor: Annotated[float, Field(gt=0.2, le=1)] = constants.WET_FACTOR.value
     gauge: Gauge = Gauge()
-    closing_range: dict[Instrument, tuple[float, float]] = {}
+    closing_range: dict[Instrument, Annotated[tuple[float, float], BeforeValidator(_two_ends)]] = {}
     drawing: dict[str, Drawing] = {}
 
     def with_step(self, stops_mm: Sequence[float]) -> HouseSpec:

@@ -222,6 +222,12 @@ def test_models_without_a_drawing_and_empty_batches_are_refused() -> None:
             "tip_opening_mm = { nominal = 2.50, lower = 0.08",
             "a number of 0 or less",
         ),
+        ("feeler_mm = 0.038", "feeler_mm = 38", r"a feeler of 4 mm or less \(in thousandths of a mm\? that is 0\.038\)"),
+        (
+            "tenor = [9.0, 20.0]",
+            "tenor = [9.0]",
+            r"closing_range\.tenor: read '\[9\.0\]'; expected the lowest and the highest closing pressure in kPa",
+        ),
         ("{ nominal = 2.50, lower = -0.08, upper = 0.08 }", "2.5", "a nominal with its tolerances, as { nominal = 2.5,"),
         ("nominal = 2.50", "nominal = 98", "tip_opening_mm with a nominal from 0.5 to 4 mm, not 98"),
         (
@@ -447,3 +453,30 @@ def test_stops_of_half_a_millimetre_ask_for_a_finer_gauge(tmp_path: Path) -> Non
     assert "not critical" not in told
     assert "Read tip opening twice more: TB-25-35" in told
     assert "Scan both rails twice more: TB-25-40" in " ".join(lay_out(batch_screen(mk.open().batch(pair=False))).split())
+
+
+def test_a_tolerance_that_no_gauge_of_the_house_tells_is_said(tmp_path: Path) -> None:
+    """A bore allowed 0.03 mm that callipers tell to 0.1 mm (19 of 20): no piece is asked to be read again for it; and what else was not measured on a piece near a limit is asked for too."""
+    data = tmp_path / "house"
+    shutil.copytree(shipped("data/demo"), data)
+    drawn = (data / "house.toml").read_text()
+    old = "shank_bore_mm = { nominal = 16.0, lower = -0.15, upper = 0.15 }"
+    assert old in drawn
+    (data / "house.toml").write_text(drawn.replace(old, "shank_bore_mm = { nominal = 16.0, lower = -0.03, upper = 0.03 }"))
+    told = " ".join(lay_out(batch_screen(mk.open(str(data)).batch(pair=False))).split())
+    assert (
+        "The drawing allows 0.03 mm for shank bore, and the gauge tells it to ± 0.098, so reading again does not help." in told
+    )
+    assert "Take a better gauge, or wider limits: TB-25-0" in told
+    assert "Read shank bore twice more" not in told
+    folder = changed_batch(
+        tmp_path, "mouthpieces", lambda row: {**row, "body_diameter_mm": ""} if row["id"] == "TB-25-17" else row
+    )
+    plain = " ".join(lay_out(batch_screen(mk.open().batch(folder, pair=False))).split())
+    assert "Measure body" not in plain  # not critical
+    folder = changed_batch(
+        tmp_path / "more", "mouthpieces", lambda row: {**row, "window_width_mm": ""} if row["id"] == "TB-25-17" else row
+    )
+    told = " ".join(lay_out(batch_screen(mk.open().batch(folder, pair=False))).split())
+    assert "Read shank bore twice more: TB-25-17" in told
+    assert "Measure window width: TB-25-17." in told

@@ -19,6 +19,7 @@ from matchkit.records.people import Playtest
 from matchkit.records.schema import TABLES
 from matchkit.tables.read import csv as csv_reader
 from matchkit.tables.read import sheet
+from matchkit.tables.read.cells import Refusal, _choice
 from matchkit.tables.read.csv import read_csv
 from matchkit.tables.read.sheet import Reading
 from matchkit.tables.store import PIECES_TABLES, read_source, read_tables
@@ -322,6 +323,33 @@ def test_rows_pasted_again_are_no_repeats(demo_copy: Path) -> None:
     problem = only(problems_of(demo_copy))
     assert problem.row == before + 2
     assert problem.read == f"2 times the same {before} rows"
+
+
+def test_a_numbered_table_pasted_twice_is_one_line(demo_copy: Path) -> None:
+    """Rows with their repeat numbers twice: neither a problem a row nor a second line."""
+    edit_table(demo_copy, "facings", lambda rows: [*rows, *rows])
+    assert "times the same" in only(problems_of(demo_copy)).read
+
+
+def test_rails_by_their_initials(demo_copy: Path) -> None:
+    """L and R are left and right; what begins like neither, or like several, is refused."""
+    edit_table(demo_copy, "facings", lambda rows: [{**row, "rail": row["rail"][0].upper()} for row in rows])
+    assert problems_of(demo_copy) == []
+    edit_table(
+        demo_copy, "facings", lambda rows: [{**row, "rail": "m" if at == 3 else row["rail"]} for at, row in enumerate(rows)]
+    )
+    problem = only(problems_of(demo_copy))
+    assert (problem.row, problem.column, problem.expected) == (5, "rail", "one of left, right")
+    assert not isinstance(_choice("BAR", ("bass", "baritone")), Refusal)
+    assert isinstance(_choice("ba", ("bass", "baritone")), Refusal)
+
+
+def test_a_feeler_in_thousandths_of_a_millimetre_is_asked_about(demo_copy: Path) -> None:
+    """38 for 0.038: micrometres are asked about first."""
+    edit_table(
+        demo_copy, "facings", lambda rows: [{**row, "feeler_mm": "38"} if at == 0 else row for at, row in enumerate(rows)]
+    )
+    assert problems_of(demo_copy)[0].hint.startswith("38 looks like thousandths of a mm (µm): that is 0.038 mm")
 
 
 def test_rounding_leads_to_no_other_tip(demo_copy: Path) -> None:

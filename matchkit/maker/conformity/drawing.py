@@ -104,7 +104,7 @@ class PieceJudged:
     """One piece with its verdict: that of its worst critical feature.
 
     ``fault`` says what is wrong, or perhaps wrong. ``missing`` is what the drawing asks and nobody measured, ``unmeasured`` those of it for
-    want of which the piece is inconclusive. ``minor`` are failures that are not critical, ``beside_mm`` feelers that the drawing has not.
+    want of which the piece is, or would stay, inconclusive. ``minor`` are failures that are not critical, ``beside_mm`` feelers that the drawing has not.
     """
 
     mouthpiece_id: str
@@ -316,7 +316,7 @@ def _summed_up(
         fault=fault,
         features=tuple(found),
         missing=tuple(missing),
-        unmeasured=unmeasured if fault is None and verdict == "inconclusive" else (),
+        unmeasured=unmeasured if verdict == "inconclusive" else (),
         minor=tuple(judged for judged in ordered if not judged.critical and judged.verdict == "fail"),
         beside_mm=beside_mm,
     )

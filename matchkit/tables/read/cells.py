@@ -172,6 +172,9 @@ def range_text(quantity: Quantity, *, whole: bool = False, other: OtherUnit | No
     return f"{text} {unit}".rstrip()
 
 
+SMALL_MM = 4.0
+
+
 def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:
     """Name the slip that would bring a length into range, and say what it would then be."""
     if quantity.low is None or quantity.high is None:
@@ -191,6 +194,8 @@ def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:
         (number / 10, "{0} looks like {1} mm in tenths"),
         (number / 1000, "{0} looks like thousandths of a mm (µm): that is {1} mm"),
     )
+    if quantity.high <= SMALL_MM:  # feelers and tips: micrometres come to mind first
+        guesses = (guesses[0], guesses[-1], *guesses[1:-1])
     fitting = [(value, wording) for value, wording in guesses if quantity.low <= value <= quantity.high][:2]
     cause = "; or ".join(wording for _, wording in fitting)
     return cause, "; or ".join(wording.format(plain(number), f"{value:.4g}") for value, wording in fitting)

@@ -5,12 +5,16 @@ Tables of numbers come with ``--numbers`` only.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 
+from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, FeatureSummary, WhatIf
 from matchkit.maker.conformity.chart import Signal
-from matchkit.maker.conformity.drawing import PieceJudged
+from matchkit.maker.conformity.drawing import Judged, PieceJudged
+from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability
+from matchkit.maker.facts import Fault
 from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
 from matchkit.units import MM, UM
@@ -132,6 +136,7 @@ def _again(report: BatchReport) -> list[Block]:
     """Return the pieces to be read again, those for one reason together."""
     by_reading: dict[str, list[str]] = defaultdict(list)
     by_want: dict[str, list[str]] = defaultdict(list)
+    by_gauge: dict[str, list[str]] = defaultdict(list)
     excused = _excused(report)
     too_coarse: list[str] = []
     steps: set[float] = set()
@@ -142,19 +147,41 @@ def _again(report: BatchReport) -> list[Block]:
         if coarse and piece.fault is not None and not piece.fault.sure and piece.fault.feature in READ_WITH_FEELERS:
             too_coarse.append(piece.mouthpiece_id)
             steps.add(piece.stop_step_mm)
+        elif piece.fault is not None and not piece.fault.sure and (judged := _too_fine(piece, piece.fault)) is not None:
+            by_gauge[_gauge_words(judged)].append(piece.mouthpiece_id)
         elif piece.fault is not None and not piece.fault.sure:
             scan = piece.scanned and piece.fault.feature in READ_WITH_FEELERS
             by_reading[f"{'Scan' if scan else 'Read'} {again_words(piece.fault)}"].append(piece.mouthpiece_id)
-        elif piece.wants_measuring:
+        if piece.unmeasured and not (piece.fault is not None and piece.fault.sure):
             by_want[_wanted(piece)].append(piece.mouthpiece_id)
+    finer = [Text(f"{what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_gauge.items()]
     lines = [Text(f"{what} twice more: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
     lines += [Text(f"Measure {what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
     if too_coarse:
         step = f"Stops are read to {listed([f'{one:g}' for one in sorted(steps)])} mm, too coarse to tell {counted(len(too_coarse), 'piece')}; reading again on that scale does not help."
         lines.insert(0, Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {shortened(too_coarse, SHOWN_AGAIN)}."))
-    if by_reading or too_coarse:
+    lines = [*finer, *lines]
+    if by_reading or by_gauge or too_coarse:
         lines.append(Text("Until then leave them as they are."))
     return [*lines, Gap()] if lines else []
+
+
+def _too_fine(piece: PieceJudged, fault: Fault) -> Judged | None:
+    """Return the size that leaves a piece open, where even the middle of its limits would, read twice more."""
+    for judged in piece.features:
+        if (judged.feature, judged.feeler_mm) == (fault.feature, fault.feeler_mm) and judged.verdict == "inconclusive":
+            limits, u = Limits(judged.low, judged.high), judged.u / math.sqrt(3)
+            middle = judged.nominal if judged.low is None or judged.high is None else (judged.low + judged.high) / 2
+            return judged if conformity_probability(middle, u=u, limits=limits) < CONFIDENCE else None
+    return None
+
+
+def _gauge_words(judged: Judged) -> str:
+    """Say that a gauge is too coarse for what the drawing allows."""
+    room = min(abs(limit - judged.nominal) for limit in (judged.low, judged.high) if limit is not None)
+    where = f"the {judged.feeler_mm:g} mm feeler" if judged.feature == "stop_mm" else feature_words(judged.at)
+    asked = f"The drawing allows {room:.3g} {unit_of(judged.at)} for {where}, and the gauge tells it to ± {TWO_SIDED * judged.u:.2g}"
+    return f"{asked}, so reading again does not help. Take a better gauge, or wider limits"
 
 
 def _wanted(piece: PieceJudged) -> str:
