@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,6 +41,8 @@ class Bench:
 
 
 RAILS = ("left", "right")
+ALL_OVER = dict.fromkeys(RAILS, 1.0)
+"""How high a bump is on each rail, in parts of its height."""
 
 
 def read(
@@ -49,14 +52,14 @@ def read(
     *,
     bump_um: float = 0.0,
     at_mm: float = 12.0,
-    on: tuple[str, ...] = RAILS,
+    on: Mapping[str, float] = ALL_OVER,
 ) -> FacingReport:
-    """Return what the package says of one piece with a bump that stands proud on some rails, or none."""
+    """Return what the package says of one piece with a bump that stands proud on some rails, or none of them."""
     x = np.linspace(0, BREAK_MM, 6001)
     bump = 1e-3 * bump_um * np.exp(-4 * np.log(2) * ((x - at_mm) / WIDTH_MM) ** 2)
     rows = []
     for rail in RAILS:
-        y = heights_mm(shape, x) - (bump if rail in on else 0.0)
+        y = heights_mm(shape, x) - on.get(rail, 0.0) * bump
         for feeler in bench.feelers:
             stop = float(np.interp(-feeler, -y, x)) + rng.normal(0, bench.touch_mm)
             stop = round(round(stop / bench.step_mm) * bench.step_mm, 4)

@@ -17,7 +17,7 @@ import matchkit as mk
 from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, gather, judge_batch
-from matchkit.maker.conformity.beside import beside
+from matchkit.maker.conformity.beside import _feature, beside
 from matchkit.maker.reface.done import AgainstDrawing, close_plan
 from matchkit.records.parts import FacingReading
 from matchkit.records.sets import sets_of, valid_on
@@ -329,3 +329,19 @@ def test_a_rail_read_alone_is_held_against_itself(tmp_path: Path) -> None:
         assert words in " ".join(lay_out(history_screen(history)).split())
         assert history.changes[-1].rails == ("left",)
         assert [moved.by_mm.value for moved in history.changes[-1].stops] == pytest.approx([by] * 7)
+
+
+def test_sizes_that_differ_less_than_matters_are_alike() -> None:
+    """Readings that hardly scatter: a difference of a fiftieth of what the drawing allows is sure and yet no difference; one of half of it is; pieces that are all alike have no spread to compare."""
+    item = next(one for one in mk.open().batch(pair=False).features if one.feature == "tip_opening_mm")
+    assert item.high is not None
+    assert item.low is not None
+    width = item.high - item.low
+    one = 2.5 + 1e-5 * np.array([0, 1, 2, 1, 0, 2])
+    for share, different in ((0.02, False), (0.5, True)):
+        found = _feature(item, list(one), list(one + share * width), looked=1, ordered=False)
+        assert found.difference_low > 0
+        assert found.different is different
+    alike = _feature(item, [2.5] * 6, list(one), looked=1, ordered=False)
+    assert alike.sds[0] == 0.0
+    assert alike.spread is None

@@ -96,11 +96,12 @@ def test_half_millimetres_leave_many_inconclusive_and_a_finer_gauge_helps() -> N
     assert set(ways) == {"stops twice as often", "finer stops", "gauges twice as good"}
 
 
-def test_better_gauges_are_judged_as_if_they_had_been_used() -> None:
+@pytest.mark.parametrize(("step", "touch_mm"), [(0.5, 0.05), (0.05, 0.3)])
+def test_better_gauges_are_judged_as_if_they_had_been_used(step: float, touch_mm: float) -> None:
     """What better reading would leave equals judging all pieces anew with that gauge, whose touch is the only thing besides the step."""
-    spec = spec_with(stop_step_mm=0.5, u_operator_mm=0.0)
+    spec = spec_with(stop_step_mm=step, u_operator_mm=0.0, u_stop_mm=touch_mm)
     rng = np.random.default_rng(25)
-    items = [read_piece(Truth(left=27.6 - 0.05 * k), rng, name=f"P{k}", serial=k, step_mm=0.5) for k in range(12)]
+    items = [read_piece(Truth(left=27.6 - 0.05 * k), rng, name=f"P{k}", serial=k, step_mm=step) for k in range(12)]
     ways = {way.how: way.counts for way in judge_batch(shop_of(items), spec=spec).what_if}
     touch = spec.gauge.u_stop_mm / 2**0.5
     finer = spec.model_copy(update={"gauge": spec.gauge.model_copy(update={"u_stop_mm": touch})})

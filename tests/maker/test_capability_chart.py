@@ -13,7 +13,7 @@ from matchkit.maker.conformity.capability import (
     two_sided_factor,
     worst_share,
 )
-from matchkit.maker.conformity.chart import individuals_chart
+from matchkit.maker.conformity.chart import CHANCE, RULES, individuals_chart, signal_limits
 from matchkit.maker.conformity.rule import Limits
 
 FLOW = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
@@ -204,3 +204,14 @@ def test_a_coarse_reading_gives_no_cpk() -> None:
     far = indices(mean=0, sd=1, degrees=29, count=30, limits=Limits(high=90))
     assert far is not None
     assert far[1].low < 30 < far[1].high
+
+
+def test_limits_of_large_batches_are_passed_as_seldom_as_they_say() -> None:
+    """Batches of 150 sound pieces whose deviation is known, seeded: the furthest is beyond its limit, and the widest jump beyond its, each in about the share that falls to one of its rules."""
+    far, jump, _ = signal_limits(150, 1)
+    rng = np.random.default_rng(4)
+    values = rng.standard_normal((40_000, 150))
+    beyond = float((np.abs(values).max(axis=1) > far).mean())
+    jumped = float((np.abs(np.diff(values, axis=1)).max(axis=1) > jump).mean())
+    assert beyond == pytest.approx(CHANCE / RULES, rel=0.15)
+    assert jumped == pytest.approx(CHANCE / RULES, rel=0.15)

@@ -22,7 +22,7 @@ from matchkit.files import shipped
 from matchkit.maker.batch import gauge_from
 from matchkit.maker.gauge import _finite, _ratio, average_range, expected_range, range_constants, study
 from matchkit.maker.gauge_readings import odd_readings
-from matchkit.maker.gauge_uneven import uneven_study
+from matchkit.maker.gauge_uneven import _covariance, _whitened, uneven_study
 from matchkit.records.spec import Gauge
 from matchkit.records.study import StudyReading
 from matchkit.words.maker.gauge import gauge_screen
@@ -349,7 +349,8 @@ def test_people_who_read_alike_have_a_range_too() -> None:
         whole = uneven_study(rows, source="study.csv", unit="mm")
         found = whole.ranges["people"]
         nothing += whole.reproducibility == 0
-        assert whole.repeats == 3
+        assert (whole.pieces, whole.people, whole.repeats) == (10, 3, 3)
+        assert whole.ranges["gauge"].low < whole.gauge < whole.ranges["gauge"].high
         assert found.high > 0.015
         none += found.low == 0.0
         ends.append(found.high / study(readings, quantity="other", unit="mm").ranges["people"].high)
@@ -385,3 +386,25 @@ def test_a_step_that_explains_the_scatter_is_what_is_pasted(tmp_path: Path) -> N
         told = lay_out(gauge_screen(mk.gauge_study(write(tmp_path / f"{step}.csv", lines))))
         assert wanted in told
         assert other not in told
+
+
+def test_the_covariance_of_a_study_is_that_of_its_parts() -> None:
+    """Two readings of one piece share the piece, readings of one person the person, each its own touch (analytic); the P of REML takes off the mean and is its own under it."""
+    parts = {"piece": np.array([0, 0, 1, 1]), "person": np.array([0, 1, 0, 1])}
+    variances = {"piece": 4.0, "person": 1.0, "touch": 0.25}
+    found = _covariance(parts, variances, 4)
+    assert found == pytest.approx(np.array([[5.25, 4, 1, 0], [4, 5.25, 0, 1], [1, 0, 5.25, 4], [0, 1, 4, 5.25]]))
+    project = _whitened(np.zeros(4), parts, variances)
+    assert project @ np.ones(4) == pytest.approx(np.zeros(4))
+    assert project @ found @ project == pytest.approx(project)
+
+
+def test_a_cross_that_is_not_there_is_kept_as_often_as_its_level_says() -> None:
+    """Uneven studies in which no person reads one piece otherwise than the next, seeded: kept in about a quarter (the level), since a variance lies at its edge."""
+    rng = np.random.default_rng(30)
+    kept = 0
+    for _ in range(80):
+        readings = rng.normal(0, 0.1, (8, 1, 1)) + rng.normal(0, 0.03, (1, 3, 1)) + rng.normal(0, 0.05, (8, 3, 3)) + 20
+        rows = [row for row in _rows(readings) if rng.random() > 0.1]
+        kept += not uneven_study(rows, source="study.csv", unit="mm").pooled
+    assert 0.13 * 80 <= kept <= 0.38 * 80

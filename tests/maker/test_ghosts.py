@@ -31,9 +31,9 @@ def test_bumps_that_feelers_see_are_named(size: float, least: int) -> None:
     assert height == pytest.approx(size, rel=0.25)
 
 
-@pytest.mark.parametrize("on", [("left",), ("right",), ("left", "right")])
-def test_a_bump_on_one_rail_is_named_there(on: tuple[str, ...]) -> None:
-    """Forty micrometres on one rail of arcs: seen in 16 of 20 and named on that rail in all of them but one, as high as it is there; on both rails none is named on one."""
+@pytest.mark.parametrize("on", [{"left": 1.0}, {"right": 1.0}, {"left": 1.0, "right": 1.0}, {"left": 1.0, "right": 0.5}])
+def test_a_bump_on_one_rail_is_named_there(on: dict[str, float]) -> None:
+    """Forty micrometres on one rail of arcs: seen in 16 of 20 and named on that rail in all of them but one, as high as it is there; on both rails none is named on one, and where it is half as high on the other at most three are."""
     rng = np.random.default_rng(3)
     seen, there, heights = 0, 0, []
     for _ in range(20):
@@ -41,12 +41,12 @@ def test_a_bump_on_one_rail_is_named_there(on: tuple[str, ...]) -> None:
         report = read("arc", Bench(0.02, 0.02, DENSE), rng, bump_um=40.0, at_mm=at, on=on)
         bumps = [bump for bump in report.bumps if bump.kind == "bump" and abs(bump.place_mm - at) < WIDTH_MM]
         seen += bool(bumps)
-        there += bool(bumps) and bumps[0].rail == (on[0] if len(on) == 1 else None)
-        heights += [abs(bump.height_um) for bump in bumps[:1]]
-        assert not any(len(on) == 2 and bump.rail is not None for bump in report.bumps)
+        there += bool(bumps) and bumps[0].rail == (next(iter(on)) if len(on) == 1 else None)
+        whole = 40.0 if bumps and bumps[0].rail is not None else 40.0 * sum(on.values()) / len(on)
+        heights += [abs(bump.height_um) / whole for bump in bumps[:1]]
     assert seen >= 16
-    assert there >= seen - 1
-    assert np.mean(heights) == pytest.approx(40.0, rel=0.25)
+    assert there >= seen - (3 if on.get("right") == 0.5 else 1 if len(on) == 1 else 0)
+    assert np.mean(heights) == pytest.approx(1.0, rel=0.25)
 
 
 def test_a_step_is_noticed_and_what_was_stated_stands() -> None:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+import shutil
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import pytest
 import scipy.stats
+from conftest import edit_table
 from maker_shop import FEELERS_MM, Truth, measured, read_piece, replace, spec_with, stop_of
 
 import matchkit as mk
 from matchkit.facts import Assumed
+from matchkit.files import shipped
 from matchkit.maker.batch import gauge_from
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import chance_limit, disturb, monte_carlo, scatter_between, table_test
@@ -420,3 +424,17 @@ def test_the_line_of_what_a_lay_is_off_is_lay_less_fair_curve() -> None:
     x = np.array(outline.x_mm) * 1e-3
     assert outline.off_um == pytest.approx((part.lay.height_m(x) - part.lay.fair.height_m(x)) * 1e6, abs=1e-6)
     assert np.ptp(outline.off_um) > 1
+
+
+def test_a_hole_of_a_scan_is_told_where_it_is(tmp_path: Path) -> None:
+    """The scanned piece of the demo batch without its points from 9 to 11 mm on the left rail: told there, in millimetres."""
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+    edit_table(
+        folder,
+        "lay_points",
+        lambda rows: [row for row in rows if row["rail"] != "left" or not 9 < float(row["x_mm"]) < 11],
+    )
+    report = mk.open().facing("TB-25-40", pieces=folder)
+    (left,) = (scan for scan in report.scans if scan.rail == "left")
+    ((start, stop),) = left.holes_mm
+    assert (start, stop) == pytest.approx((9.0, 11.0), abs=0.3)

@@ -291,3 +291,11 @@ def test_a_range_that_no_strength_meets_is_asked_about(house: mk.House, closing_
     assert words in told
     assert "No strength can go on the box" in told
     assert "go with no house reed" not in told
+
+
+def test_a_lot_nobody_read_spreads_as_boxes_usually_do(house: mk.House) -> None:
+    """Reeds of a profile whose box spread is not known: that of boxes at large, in ln (analytic)."""
+    parts = [replace(part, box_spread=None, basis="scale") for part in house.parts.reeds_for("tenor") if part.scale is None]
+    lots = lots_of(parts)
+    assert lots
+    assert [lot.spread for lot in lots] == pytest.approx([constants.BOX_SPREAD.value / 100] * len(lots))

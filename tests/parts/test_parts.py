@@ -395,6 +395,8 @@ def test_liked_set_ups_of_label_only_reeds_are_aimed_at() -> None:
         ({"baffle_class": "high"}, {"baffle_class": "low"}, 1.0),
         ({"chamber_volume_cm3": 6}, {"chamber_volume_cm3": 5}, -1.0),
         ({"baffle_height_mm": 4}, {"chamber_volume_cm3": 5}, None),
+        ({"baffle_class": "high"}, {}, None),
+        ({}, {"baffle_class": "low"}, None),
     ],
 )
 def test_tone_votes(here: dict[str, Any], there: dict[str, Any], vote: float | None) -> None:

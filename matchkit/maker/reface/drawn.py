@@ -10,7 +10,7 @@ import numpy as np
 from matchkit.maker.conformity.drawing import Judged
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability
 from matchkit.maker.reface.plan import Blank, stop_m, surely_over
-from matchkit.maker.reface.target import ALIKE_M, Array
+from matchkit.maker.reface.target import Array
 from matchkit.physics.lay.fair import THIN, FairCurve
 from matchkit.records.spec import Drawing
 from matchkit.units import MM
@@ -51,7 +51,7 @@ class _Asked:
 def within_drawing(
     flat: Blank, fair: FairCurve, drawn: FairCurve, drawing: Drawing, judged: Sequence[Judged], *, table_down: bool
 ) -> WithinDrawing | None:
-    """Return the curve between ``fair`` and ``drawn`` that meets the drawing with the least off the table, and of these with the least off the rails.
+    """Return the curve between ``fair`` and ``drawn`` that meets the drawing with the least taken off.
 
     ``judged`` holds how well each size of the piece is told. What meets it surely is taken before what only meets it; None where nothing does.
     """
@@ -65,9 +65,7 @@ def within_drawing(
     for sure in (True, False):
         meets = [one for one in tried if all(size.keeps(flat.x_m, one[-1], sure=sure) for size in asked)]
         if meets:
-            curve, down, *_ = min(
-                meets, key=lambda one: (round(one[1] / ALIKE_M), float(np.trapezoid(one[3] - one[2], flat.x_m)))
-            )
+            curve, down, *_ = min(meets, key=lambda one: float(np.trapezoid(one[3] - one[2], flat.x_m)))
             return WithinDrawing(curve, down, sure)
     return None
 

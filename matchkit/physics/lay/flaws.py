@@ -40,8 +40,8 @@ NEAR = 0.85
 MOST_FLAWS = 4
 LEAST_CLEAR = 0.05
 """A stretch is looked at where other shapes leave this share of what readings see of it."""
-ONE_RAIL_SURE = 4.0
-"""A bump is on one rail where that is sure by so many standard uncertainties."""
+ONE_RAIL, ONE_RAIL_SURE = 0.35, 4.0
+"""A bump is on one rail where the other has less than this share of it, and that explains the readings better by so many standard uncertainties."""
 FOR_FLATTENING = 8
 """So many stations tell the bend besides the exponent."""
 
@@ -162,6 +162,10 @@ def _on_one(
     rail = max(best, key=lambda name: round(best[name][0], 6))
     explained, height, u, place = best[rail]
     if rail is None or explained < best[None][0] + ONE_RAIL_SURE**2 or (height < 0) != (flaw.kind == "bump"):
+        return flaw
+    both = np.column_stack([base, *(every[place] for name, every in shifts.items() if name is not None)])
+    halves = np.abs(np.linalg.lstsq(both, off, rcond=None)[0][base.shape[1] :])
+    if halves.min() > ONE_RAIL * halves.max():
         return flaw
     stretch, degrees = stretches[place], len(off) - base.shape[1] - 1
     rougher = max(1.0, (float(left @ left) - explained) / degrees) if degrees > 0 else 1.0

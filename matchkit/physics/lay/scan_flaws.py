@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.physics.lay.flaws import CHANCE, MOST_FLAWS, ONE_RAIL_SURE, TIP_REGION_M, WIDTHS_M, Flaw
+from matchkit.physics.lay.flaws import CHANCE, MOST_FLAWS, ONE_RAIL, ONE_RAIL_SURE, TIP_REGION_M, WIDTHS_M, Flaw
 from matchkit.physics.lay.scan import LEAST_POINTS_OVER, Scan
 
 Array = NDArray[np.float64]
@@ -27,8 +27,6 @@ BEFORE_BREAK_M = 1e-3
 """So near the break, and behind it, the curve has no smooth shape."""
 UNSIZED = 0.8
 """Where heights further apart than this, as a share of the likeliest, fit about as well, the points cannot size a bump."""
-ONE_RAIL = 0.35
-"""A bump is on one rail where the other surely has less than this share of it."""
 UNLIKE = 3.0
 """What a bump of another shape leaves beside the one that was sought (root mean square) counts so many times in the doubt of its height."""
 ROUNDS = 3

@@ -163,7 +163,7 @@ def _to_the_middle(plan: RefacePlan, more_um: float) -> str:
         return ""
     known = _known(plan)
     middle = f"the middle of the drawing would take {' and '.join(further)}"
-    return sentences("this stops inside the limits by what the gauge cannot tell, so it passes", middle, known)
+    return sentences("this stops just far enough inside the limits to pass with these gauges", middle, known)
 
 
 def _verdict(plan: RefacePlan) -> str:
