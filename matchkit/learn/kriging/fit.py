@@ -70,9 +70,10 @@ class _Solved:
     both: Array
 
     @classmethod
-    def of(cls, block: Weighed, variances: Variances) -> _Solved:
-        system = solved(block, variances)
-        return cls(system, system.solve(np.column_stack([block.marks.line, block.marks.mark])))
+    def of(cls, block: Weighed, variances: Variances, *, once: bool = False) -> _Solved:
+        """Solve the marks of one instrument; ``once`` where their pull is all that is asked."""
+        system, right = solved(block, variances), np.column_stack([block.marks.line, block.marks.mark])
+        return cls(system, system.solve_once(right) if once and isinstance(system, Dense) else system.solve(right))
 
 
 def _line_of(blocks: Sequence[_Solved]) -> tuple[Line, list[Array]]:
@@ -127,13 +128,14 @@ def judge(blocks: Sequence[Weighed], variances: Variances) -> list[Weighed]:
 def _judge(blocks: Sequence[Weighed], variances: Variances) -> tuple[list[Weighed], list[_Solved]]:
     judged = [replace(block, odd=np.ones(len(block.marks))) for block in blocks]
     held = [_Solved.of(block, variances) for block in judged]
-    for rounds, looked in ((JUDGED, _judged), (WIDENED, _widened)):
-        for turn in range(rounds):
-            line, pulls = _line_of(held)
-            for place, pull in enumerate(pulls):
-                if turn == 0 or len(judged[place].marks) <= MOST_DENSE:
-                    judged[place] = looked(judged[place], held[place].system, pull, line)
-                    held[place] = _Solved.of(judged[place], variances)
+    turns = [*((_judged, turn) for turn in range(JUDGED)), *((_widened, turn) for turn in range(WIDENED))]
+    for following, (looked, turn) in enumerate(turns, start=1):
+        line, pulls = _line_of(held)
+        once = following < len(turns) and turns[following][0] is _widened  # that looks at the pull alone
+        for place, pull in enumerate(pulls):
+            if turn == 0 or len(judged[place].marks) <= MOST_DENSE:
+                judged[place] = looked(judged[place], held[place].system, pull, line)
+                held[place] = _Solved.of(judged[place], variances, once=once)
     return judged, held
 
 

@@ -69,6 +69,7 @@ class Parts:
         self.noise = weighed.odd / marks.trust
         wide = np.array([U_LINE_START, U_LINE_SLOPE])
         self.fixed = (marks.line * wide**2) @ marks.line.T
+        self.below = np.asfortranarray(np.tri(len(marks), k=-1))
         self.rest = marks.mark - marks.line @ np.array([LINE_START, LINE_SLOPE])
 
     def value(self, ln: Array) -> tuple[float, Array]:
@@ -89,7 +90,9 @@ class Parts:
             return -np.inf, np.zeros(len(ln))
         log_det = 2 * float(np.log(np.diag(factor)).sum())
         lower, _ = dpotri(factor, lower=1, overwrite_c=1)
-        inverse = np.tril(lower) + np.tril(lower, -1).T
+        below = lower * self.below
+        inverse = below + below.T
+        inverse[rows, rows] = np.diag(lower)
         pull = inverse @ self.rest
         slope = np.outer(pull, pull) - inverse
         found = {name: sd[name] ** 2 * float(np.vdot(slope, matrix)) for name, matrix in self.linear.items()}
