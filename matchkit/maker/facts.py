@@ -102,7 +102,7 @@ class RefaceTarget:
     keeps_resistance: bool = False
     """Whether a tip opening leaves the closing pressure of that reed as it was."""
     more_table_um: float | None = None
-    """What the middle of a drawing would take off the table beyond what the plan does, in um."""
+    """What the middle of a drawing would take off the table beyond what the plan does, in um; where a drawing is out of reach, what its limits would."""
     sure: bool = True
     """Whether it is met by more than what the gauge cannot tell, where it is a drawing."""
     like_id: str = ""

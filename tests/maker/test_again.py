@@ -18,6 +18,7 @@ from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, gather, judge_batch
 from matchkit.maker.conformity.beside import _feature, beside
+from matchkit.maker.facts import FeatureAt
 from matchkit.maker.reface.done import AgainstDrawing, close_plan
 from matchkit.records.parts import FacingReading
 from matchkit.records.sets import sets_of, valid_on
@@ -238,6 +239,12 @@ def test_a_rail_that_went_too_far_is_told_by_itself(tmp_path: Path) -> None:
     assert "closer than before" not in told
     assert "The rails are 0.60 mm apart, the right one short" in told
     assert "Off the plan on the right rail" not in told
+    for out, words in ((False, "within the drawing all the same: plan again"), (True, "cannot be brought back but by")):
+        beyond = (FeatureAt("stop_mm", "left", 0.1),) if out else (FeatureAt("rail_difference_mm"),)
+        drawn = replace(done, drawing=AgainstDrawing("fail", beyond))
+        assert words in " ".join(lay_out(done_screen(drawn)).split())
+    near = replace(done, stops=(), drawing=AgainstDrawing("inconclusive", ()))
+    assert "Read it twice more before anything else comes off" in " ".join(lay_out(done_screen(near)).split())
 
 
 def test_work_as_planned_is_seldom_called_otherwise() -> None:

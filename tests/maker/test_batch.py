@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import read_rows, write_rows
 from make_bench import FAULTS
 from maker_shop import MODEL, Truth, changed_batch, read_piece, replace, shop_of, spec_with
 from scipy.stats import t as student
@@ -481,3 +482,50 @@ def test_a_tolerance_that_no_gauge_of_the_house_tells_is_said(tmp_path: Path) ->
     told = " ".join(lay_out(batch_screen(mk.open().batch(folder, pair=False))).split())
     assert "Read shank bore twice more: TB-25-17" in told
     assert "Measure window width: TB-25-17." in told
+
+
+def _with_bump_on_the_left(seed: int, name: str) -> tuple[Mouthpiece, list[FacingReading]]:
+    """Read one piece with the same feelers on both rails."""
+    (piece, with_bump), (_, without) = (
+        read_piece(truth, np.random.default_rng(seed), name=name) for truth in (Truth(bump=0.06), Truth())
+    )
+    return piece, [row for row in with_bump if row.rail == "left"] + [row for row in without if row.rail == "right"]
+
+
+def test_a_bump_on_one_rail_is_no_short_rail() -> None:
+    """Sixty micrometres over 3 mm on the left rail alone: where that puts a piece out, nobody is told to lengthen a rail."""
+    rng = np.random.default_rng(12)
+    report = judge_batch(shop_of([_with_bump_on_the_left(k, f"P{k}") for k in range(8)]), spec=spec_with())
+    assert any(piece.fault is not None and piece.fault.kind == "rail short" for piece in report.pieces)
+    told = " ".join(lay_out(batch_screen(report)).split())
+    assert "lengthen" not in told
+    assert "the rails differ there alone, as where one has a bump or a flat: see matchkit facing" in told
+    short = [read_piece(Truth(left=27.4), rng, name=f"S{k}") for k in range(2)]
+    assert "lengthen that rail" in " ".join(lay_out(batch_screen(judge_batch(shop_of(short), spec=spec_with()))).split())
+
+
+def test_a_drift_is_no_slip_of_the_drawing() -> None:
+    """Twenty pieces whose break grows by 0.03 mm each from where it is drawn: no drawing is asked about, and the cutter is; with all of them 1 mm long the drawing is."""
+    rng = np.random.default_rng(4)
+    for by, drift, slips in ((0.0, 0.03, 0), (1.0, 0.0, 1)):
+        items = [
+            read_piece(Truth(left=28.0 + by + drift * k, right=28.0 + by + drift * k), rng, name=f"P{k:02d}", serial=k)
+            for k in range(20)
+        ]
+        report = judge_batch(shop_of(items), spec=spec_with())
+        told = " ".join(lay_out(batch_screen(report)).split())
+        assert len(report.slips) == slips
+        assert ("Stops grow from the first piece to the last, by" in told) == (drift > 0)
+        assert ("Check the" in told) == bool(slips)
+
+
+def test_feelers_written_in_inches_are_those_of_the_drawing(tmp_path: Path) -> None:
+    """Thicknesses in inches to four places, which round them by a micrometre: judged as if in millimetres."""
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+    rows = read_rows(folder / "facings.csv")
+    columns = ["feeler_in" if column == "feeler_mm" else column for column in rows[0]]
+    inches = [{"feeler_in": f"{float(row.pop('feeler_mm')) / 25.4:.4f}", **row} for row in rows]
+    write_rows(folder / "facings.csv", inches, columns)
+    report, plain = (mk.open().batch(where, pair=False) for where in (folder, None))
+    assert not any(piece.beside_mm for piece in report.pieces)
+    assert [piece.verdict for piece in report.pieces] == [piece.verdict for piece in plain.pieces]

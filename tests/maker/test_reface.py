@@ -298,7 +298,7 @@ def test_the_table_is_faced_down_no_further_than_the_limits(house: mk.House) -> 
     u = house.tables.spec.gauge.u_tip_mm
     assert 2.58 - 1.645 * u - 0.006 <= down.target_tip_opening_mm <= 2.58 - 1.645 * u + 0.0005
     assert down.target.more_table_um == pytest.approx(1e3 * (down.target_tip_opening_mm - 2.5), abs=1)
-    assert alone.needs_table_down_mm == pytest.approx(down.table_down_mm, abs=1e-9)
+    assert alone.target.more_table_um == pytest.approx(1e3 * down.table_down_mm, abs=1e-6)
     told = " ".join(lay_out(reface_screen(down)).split())
     assert f"The middle of the drawing would take {down.target.more_table_um:.0f} µm more off the table" in told
     perhaps = house.reface("TB-25-23", drawing=True, table_down=True)

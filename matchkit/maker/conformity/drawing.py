@@ -23,7 +23,7 @@ from matchkit.units import MM
 
 Array = NDArray[np.float64]
 
-SAME_FEELER_MM = 0.0006
+SAME_FEELER_MM = 0.0013
 """A reading belongs to a station of the drawing whose feeler is within this of its own (feelers marked in inches are rounded)."""
 
 UNCERTAINTY_OF = {

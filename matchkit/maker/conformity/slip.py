@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
 from matchkit.maker.conformity.drawing import Judged, PieceJudged, fault_of, one_of_several
@@ -17,6 +18,8 @@ from matchkit.maker.measure.report import drawn_curve
 from matchkit.records.spec import Drawing
 from matchkit.units import MM
 
+Array = NDArray[np.float64]
+
 LEAST_PIECES = 5
 """With fewer pieces a batch has no mean worth asking about."""
 LARGE = 0.5
@@ -25,6 +28,9 @@ LARGE_EVERYWHERE = 0.3
 """... or by this on average over all stations, all of them the same way."""
 SURE = 4.0
 """... and by so many standard errors of the mean."""
+LEAST_THIRD = 3
+STEADY = 0.3
+"""The smaller of what the first and the last third of the pieces are off by is at least this share of the larger."""
 EVEN = 0.5
 """Stops that differ by less than this share of what they are off on average are off evenly."""
 SAME_WAY = 0.8
@@ -196,9 +202,12 @@ class _Off:
     same_way: float
     count: int
 
+    steady: bool = True
+    """Whether the first pieces are off as the last ones are: what grows from piece to piece is a drift."""
+
     @property
     def sure(self) -> bool:
-        return abs(self.mean) > SURE * self.u and self.same_way >= SAME_WAY
+        return abs(self.mean) > SURE * self.u and self.same_way >= SAME_WAY and self.steady
 
     @property
     def large(self) -> bool:
@@ -213,7 +222,17 @@ def _off(column: Sequence[tuple[float, float]]) -> _Off:
     mean = float(inner.mean())
     u = float(inner.std(ddof=1)) / np.sqrt(len(inner)) if len(inner) > 1 else np.inf
     share = float(np.median(shares))
-    return _Off(mean, float(u), share, float(np.mean(shares * share > 0)), len(offs))
+    return _Off(mean, float(u), share, float(np.mean(shares * share > 0)), len(offs), _steady(offs))
+
+
+def _steady(offs: Array) -> bool:
+    """Tell whether the first third of some pieces is off as the last third is, or nearly so."""
+    third = len(offs) // 3
+    if third < LEAST_THIRD:
+        return True
+    first, last = float(np.median(offs[:third])), float(np.median(offs[-third:]))
+    small, large = sorted((first, last), key=abs)
+    return small * large > 0 and abs(small) >= STEADY * abs(large)
 
 
 def _everywhere(offs: Sequence[_Off]) -> bool:

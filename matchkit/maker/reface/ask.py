@@ -201,11 +201,12 @@ def _least_drawn(
     table_down: bool,
 ) -> tuple[FairCurve, RefaceTarget, float, bool]:
     """Return the curve that meets a drawing with the least work, what is said of it, what the table is faced down, and whether it meets it."""
-    fair, middle_m = nearest_fair(worn), float(surely_over(flat, drawn).max())
-    with_table = within_drawing(flat, fair, drawn, drawing, judged, table_down=True)
-    found = with_table if table_down else within_drawing(flat, fair, drawn, drawing, judged, table_down=False)
-    if found is None:  # what the table would have to be faced down at least is what is out of reach
-        return (drawn if with_table is None else with_table.curve), aim, 0.0, False
+    middle_m = float(surely_over(flat, drawn).max())
+    found = within_drawing(flat, worn, drawn, drawing, judged, table_down=table_down)
+    if found is None:
+        with_table = within_drawing(flat, worn, drawn, drawing, judged, table_down=True)
+        needed_um = None if with_table is None else with_table.table_down_m / UM
+        return drawn, replace(aim, more_table_um=needed_um), 0.0, False
     down = found.table_down_m
     more_um = _more_um(worn.lowered(down), found.curve, drawn)
     more_table_um = (middle_m - down) / UM if table_down else None

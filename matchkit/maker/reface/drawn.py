@@ -10,13 +10,15 @@ import numpy as np
 from matchkit.maker.conformity.drawing import Judged
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability
 from matchkit.maker.reface.plan import Blank, stop_m, surely_over
-from matchkit.maker.reface.target import Array
+from matchkit.maker.reface.target import ALIKE_M, Array, Worn, nearest_fair
 from matchkit.physics.lay.fair import THIN, FairCurve
 from matchkit.records.spec import Drawing
 from matchkit.units import MM
 
 WAYS = 41
 """So many curves are tried from the fair one to the drawn one."""
+DEPTHS = 13
+"""So many depths are tried where the table may be faced down."""
 
 
 @dataclass(frozen=True)
@@ -42,31 +44,35 @@ class _Asked:
         at = float(height_m[0]) if self.height_m is None else stop_m(x_m, height_m, self.height_m)
         if at is None:
             return False
-        if not sure:
-            return conformity_probability(at / MM, u=0.0, limits=self.limits) > 0
-        likely = conformity_probability(at / MM, u=self.u, limits=self.limits)
-        return likely >= min(CONFIDENCE, conformity_probability(self.nominal, u=self.u, limits=self.limits))
+        likely, drawn = (conformity_probability(size, u=sure * self.u, limits=self.limits) for size in (at / MM, self.nominal))
+        return likely >= min(CONFIDENCE, drawn)
 
 
 def within_drawing(
-    flat: Blank, fair: FairCurve, drawn: FairCurve, drawing: Drawing, judged: Sequence[Judged], *, table_down: bool
+    flat: Blank, worn: Worn, drawn: FairCurve, drawing: Drawing, judged: Sequence[Judged], *, table_down: bool
 ) -> WithinDrawing | None:
-    """Return the curve between ``fair`` and ``drawn`` that meets the drawing with the least taken off.
+    """Return the curve that meets the drawing with the least off the table, and of these with the least off the rails.
 
-    ``judged`` holds how well each size of the piece is told. What meets it surely is taken before what only meets it; None where nothing does.
+    Tried are curves between the nearest fair one and ``drawn``, and, where the table may be faced down, the nearest fair ones of what is then left.
+    ``judged`` holds how well each size of the piece is told. What meets the drawing surely is taken before what only meets it; None where nothing does.
     """
     asked = tuple(_asked(drawing, judged))
-    tried = []
-    for way in np.linspace(0.0, 1.0, WAYS):
-        curve = FairCurve((1 - way) * fair.parameters + way * drawn.parameters, np.zeros((4, 4)), np.zeros(4))
-        down = float(surely_over(flat, curve).max()) if table_down else 0.0
-        lowered = flat.lowered(down).worn.height_m
-        tried.append((curve, down, lowered, np.maximum(curve.height_m(flat.x_m), lowered)))
+    fair = nearest_fair(worn)
+    curves = [
+        FairCurve((1 - way) * fair.parameters + way * drawn.parameters, np.zeros((4, 4)), np.zeros(4))
+        for way in np.linspace(0.0, 1.0, WAYS)
+    ]
+    tried = [(curve, float(surely_over(flat, curve).max()) if table_down else 0.0) for curve in curves]
+    if table_down and (deepest := tried[-1][1]) > ALIKE_M:
+        tried += [(nearest_fair(worn.lowered(down)), float(down)) for down in np.linspace(0.0, deepest, DEPTHS)]
+    left = [flat.lowered(down).worn.height_m for _, down in tried]
+    final = [np.maximum(curve.height_m(flat.x_m), height) for (curve, _), height in zip(tried, left, strict=True)]
     for sure in (True, False):
-        meets = [one for one in tried if all(size.keeps(flat.x_m, one[-1], sure=sure) for size in asked)]
+        meets = [at for at, heights in enumerate(final) if all(size.keeps(flat.x_m, heights, sure=sure) for size in asked)]
         if meets:
-            curve, down, *_ = min(meets, key=lambda one: float(np.trapezoid(one[3] - one[2], flat.x_m)))
-            return WithinDrawing(curve, down, sure)
+            off = {at: (round(tried[at][1] / ALIKE_M), float(np.trapezoid(final[at] - left[at], flat.x_m))) for at in meets}
+            best = min(meets, key=off.__getitem__)
+            return WithinDrawing(*tried[best], sure)
     return None
 
 

@@ -22,12 +22,12 @@ from matchkit.words.maker.batch_numbers import batch_numbers
 from matchkit.words.maker.facing import COARSE_STEP_MM
 from matchkit.words.maker.features import (
     DUST,
-    REMEDIES,
     SHOWN_POSITIONS,
     again_words,
     aside_words,
     fault_words,
     feature_words,
+    remedy_words,
     shortened,
     slip_words,
     unit_of,
@@ -121,7 +121,7 @@ def _out(report: BatchReport) -> list[Block]:
     said: dict[str, str] = {}
     for piece in _surely_out(report):
         if piece.fault is not None:
-            remedy = REMEDIES[piece.fault.kind]
+            remedy = remedy_words(piece.fault)
             first = said.setdefault(remedy, piece.mouthpiece_id)
             again = first != piece.mouthpiece_id and len(remedy) > LONG
             lines.append(f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {f'as {first}' if again else remedy}.")
@@ -169,7 +169,12 @@ def _again(report: BatchReport) -> list[Block]:
 def _too_fine(piece: PieceJudged, fault: Fault) -> Judged | None:
     """Return the size that leaves a piece open, where even the middle of its limits would, read twice more."""
     for judged in piece.features:
-        if (judged.feature, judged.feeler_mm) == (fault.feature, fault.feeler_mm) and judged.verdict == "inconclusive":
+        by_hand = not (piece.scanned and judged.feature in READ_WITH_FEELERS)  # of a scan facing says what it lacks
+        if (
+            by_hand
+            and (judged.feature, judged.feeler_mm) == (fault.feature, fault.feeler_mm)
+            and judged.verdict == "inconclusive"
+        ):
             limits, u = Limits(judged.low, judged.high), judged.u / math.sqrt(3)
             middle = judged.nominal if judged.low is None or judged.high is None else (judged.low + judged.high) / 2
             return judged if conformity_probability(middle, u=u, limits=limits) < CONFIDENCE else None
@@ -256,7 +261,35 @@ def _order(report: BatchReport) -> list[str]:
             whole = abs(chart.slope) * (item.count - 1)
             size = f"{abs(chart.slope) * scale:.{1 if fine == 'µm' else 3}f} ({low:.{1 if fine == 'µm' else 3}f} to {high:.{1 if fine == 'µm' else 3}f}) {fine} a piece, {whole:.2f} {unit_of(item.at)} in all"
             found.append(f"{where} {way} by {size}: look at the cutter before the next batch.")
-    return [sentences(text) for text in found]
+    return [sentences(text) for text in [*found, *_stops_drift(report)]]
+
+
+def _stops_drift(report: BatchReport) -> list[str]:
+    """Return how the facing grows or shrinks through the batch, where most stops do: once for all of them."""
+    found = []
+    models = list(dict.fromkeys(piece.model for piece in report.pieces))
+    for model in models:
+        charts = [
+            (item, item.chart) for item in report.features if item.model == model and item.feature == "stop_mm" and item.chart
+        ]
+        for way in (1.0, -1.0):
+            going = [
+                chart.slope * (item.count - 1)
+                for item, chart in charts
+                if chart.drifts
+                and chart.slope * way > 0
+                and item.high is not None
+                and item.low is not None
+                and abs(chart.slope) * item.count > WORTH_TELLING * (item.high - item.low)
+            ]
+            if len(going) > len(charts) / 2:
+                low, high = sorted((abs(min(going, key=abs)), abs(max(going, key=abs))))
+                which = f"{model}, stops" if len(models) > 1 else "stops"
+                verb = "grow" if way > 0 else "shrink"
+                found.append(
+                    f"{which} {verb} from the first piece to the last, by {low:.2f} to {high:.2f} mm in all: look at the cutter before the next batch."
+                )
+    return found
 
 
 def _news(positions: Sequence[str], signal: Signal, out: set[str]) -> list[str]:

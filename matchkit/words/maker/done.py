@@ -114,7 +114,14 @@ def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
     if any(stop.off_mm < 0 for stop in off):
         told.append("Where a feeler stops too near the tip there is more to take off.")
     if any(stop.off_mm > 0 for stop in off) or _tip_off(found) > 0:
-        told.append("What is past the plan cannot be brought back but by facing the table down.")
+        out = None if found.drawing is None else [at for at in found.drawing.out if at.feature != "rail_difference_mm"]
+        told.append(
+            "What is past the plan is within the drawing all the same: plan again from these readings."
+            if out == []
+            else "What is past the plan cannot be brought back but by facing the table down."
+        )
+    if not off and found.drawing is not None and found.drawing.verdict == "inconclusive":
+        told.append("Read it twice more before anything else comes off.")
     return told
 
 

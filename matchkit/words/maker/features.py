@@ -129,6 +129,19 @@ REMEDIES = {
 """What to do about each fault: removing material is the only move on a facing (common practice, no source)."""
 
 
+ON_AVERAGE = 0.4
+"""Rails that differ by less than this share of it on average, and less at the thinnest feeler, differ at one place and not in length."""
+
+
+def remedy_words(fault: Fault) -> str:
+    """Return what to do about a fault."""
+    elsewhere = [size for size in (fault.mean_mm, fault.thinnest_mm) if size is not None]
+    local = fault.kind == "rail short" and fault.feeler_mm is not None and len(elsewhere) == 2
+    if local and max(elsewhere) < ON_AVERAGE * fault.size:
+        return "the rails differ there alone, as where one has a bump or a flat: see matchkit facing for which, before anything comes off"
+    return REMEDIES[fault.kind]
+
+
 def again_words(fault: Fault) -> str:
     """Return what to read again, where a piece is too near a limit to say."""
     if fault.feature == "rail_difference_mm":

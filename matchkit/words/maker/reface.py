@@ -163,15 +163,23 @@ def _to_the_middle(plan: RefacePlan, more_um: float) -> str:
         return ""
     known = _known(plan)
     middle = f"the middle of the drawing would take {' and '.join(further)}"
-    return sentences("this stops just far enough inside the limits to pass with these gauges", middle, known)
+    inside = "this stops inside the limits by what the gauge cannot tell; read again it may be too near one to say"
+    return sentences(inside, middle, known)
 
 
 def _verdict(plan: RefacePlan) -> str:
-    size = plan.most_removed_um
+    size, down = plan.most_removed_um, plan.table_down_mm * MM / UM
     where = "at the tip" if plan.most_place_mm < NEAR_TIP_MM else f"{plan.most_place_mm:.1f} mm from the tip"
     before, after = f"{plan.tip_opening_mm:.2f}", f"{plan.target_tip_opening_mm:.2f}"
     tip = f"the tip stays at {after} mm" if before == after else f"the tip goes from {before} to {after} mm"
-    work = f"take off up to {size:.0f} µm, deepest {where}" if size >= 1 else "nothing comes off"
+    work = (
+        f"take off up to {size:.0f} µm, deepest {where}"
+        if size >= 1
+        else "nothing comes off the rails"
+        if down >= 1
+        else "nothing comes off"
+    )
+    work = f"face the table down by {down:.0f} µm, then {work}" if down >= 1 else work
     return sentences(f"{plan.mouthpiece_id} to {target_words(plan.target)}: {work}; {tip}")
 
 
@@ -193,6 +201,10 @@ def _unreached(plan: RefacePlan) -> list[str]:
     places = [f"{place.place_mm:.1f} mm from the tip by {place.above_um:.0f} µm" for place in plan.unreached]
     if not places:
         return []
+    if plan.target.to == "drawing" and plan.target.more_table_um:
+        places = [f"{place.place_mm:.1f} mm from the tip by {place.above_um:.0f} µm" for place in plan.unreached]
+        least = f"facing the table down by {plan.target.more_table_um * UM / MM:.2f} mm would bring it within its limits (--table-down), which is no small thing"
+        return [sentences(f"out of reach by taking off alone: it is more open than the middle {', '.join(places)}", least)]
     down = f"facing the table down by {plan.needs_table_down_mm:.2f} mm would mend it (--table-down), which is no small thing"
     return [sentences(f"out of reach: the facing is too open already {', '.join(places)}", down)]
 
