@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated, ClassVar, Literal
 
-from matchkit.records.quantity import Quantity, Record
+from matchkit.records.quantity import OtherUnit, Quantity, Record
+from matchkit.units import MM_PER_INCH
 
 
 class StudyReading(Record):
@@ -19,4 +20,6 @@ class StudyReading(Record):
     piece: Annotated[str, Quantity("which piece")]
     operator: Annotated[str, Quantity("code of the person who read it, never a name")]
     repeat: Annotated[int, Quantity("first, second, third reading", "", 1, 1000)]
-    reading_mm: Annotated[float, Quantity("what was read", "mm", -100, 100)]
+    reading_mm: Annotated[
+        float, Quantity("what was read", "mm", -100, 100, accepts=(OtherUnit("reading_in", "inches", MM_PER_INCH),))
+    ]

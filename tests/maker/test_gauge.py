@@ -408,3 +408,14 @@ def test_a_cross_that_is_not_there_is_kept_as_often_as_its_level_says() -> None:
         rows = [row for row in _rows(readings) if rng.random() > 0.1]
         kept += not uneven_study(rows, source="study.csv", unit="mm").pooled
     assert 0.13 * 80 <= kept <= 0.38 * 80
+
+
+def test_a_study_in_inches_is_that_in_millimetres(tmp_path: Path) -> None:
+    """The same readings under reading_in (an inch is 25.4 mm): the same touch to what four places of an inch leave."""
+    lines = [(r.piece, r.operator, r.repeat, r.reading_mm) for r in _rows(TEN)]
+    metric = write(tmp_path / "mm.csv", [f"other,{p},{o},{k},{x:.4f}" for p, o, k, x in lines])
+    inch = tmp_path / "in.csv"
+    head = metric.read_text().splitlines()[0].replace("reading_mm", "reading_in")
+    inch.write_text("\n".join([head, *(f"other,{p},{o},{k},{x / 25.4:.6f}" for p, o, k, x in lines)]) + "\n")
+    (found,), (wanted,) = mk.gauge_study(inch), mk.gauge_study(metric)
+    assert found.repeatability == pytest.approx(wanted.repeatability, rel=1e-3)
