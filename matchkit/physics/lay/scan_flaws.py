@@ -43,11 +43,12 @@ _STEP_M = 0.1e-3
 
 
 class _Stretch(NamedTuple):
-    """A bump of some height: its middle, its width at half height, and how steep its sides are (2: a bell; more: flat on top)."""
+    """A bump of some height: its middle, its width at half height, how steep its sides are (2: a bell; more: flat on top), and its rail, None where it is on all."""
 
     place_m: float
     width_m: float
     steepness: int = STEEPNESS[0]
+    rail: str | None = None
 
 
 def find_scanned_flaws(
@@ -77,7 +78,8 @@ def find_scanned_flaws(
     spacing = float(np.median(np.concatenate([np.diff(x) for x in places.values()])))
     step = max(_STEP_M, spacing / 2)
     grid = [
-        _Stretch(float(place), width)
+        _Stretch(float(place), width, rail=rail)
+        for rail in (None, *(places if len(places) == 2 else ()))
         for width in WIDTHS_M
         if width >= LEAST_POINTS_OVER * spacing
         for place in np.arange(TIP_REGION_M, break_m - BEFORE_BREAK_M - width / 2, step)
@@ -112,10 +114,11 @@ class _Search:
 
     def columns(self, stretches: Sequence[_Stretch]) -> Array:
         """Return what stretches (c,) of height 1 leave of the smooth shapes (n, c)."""
-        place, width, steepness = np.array(stretches).T
+        place, width, steepness = np.array([stretch[:3] for stretch in stretches]).T
         parts = []
-        for x, base in zip(self.rails.values(), self.bases, strict=True):
-            seen = np.exp(-math.log(2) * np.abs(2 * (x[:, None] - place) / width) ** steepness)
+        for (name, x), base in zip(self.rails.items(), self.bases, strict=True):
+            there = np.array([stretch.rail in (None, name) for stretch in stretches])
+            seen = there * np.exp(-math.log(2) * np.abs(2 * (x[:, None] - place) / width) ** steepness)
             parts.append(seen - base @ (base.T @ seen))
         return np.concatenate(parts)
 
@@ -143,7 +146,7 @@ class _Search:
             scores = np.where(apart, scores, 0.0)
             if scores.max() < limit:
                 break
-            taken.append(self.likeliest(grid, scores, heights, taken))
+            taken.append(self.on_rails(self.likeliest(grid, scores, heights, taken), taken))
             for place in range(len(taken)):  # those taken in before may fit better with the new one beside them
                 taken[place] = self.nearer(taken[place], [*taken[:place], *taken[place + 1 :]])
         told = []
@@ -154,10 +157,9 @@ class _Search:
                 doubt = math.hypot(
                     max(abs(height) / sure, (high - height) / 2, (height - low) / 2), UNLIKE * self.unlike_m(stretch, taken)
                 )
-                rail, height = self.on_one(stretch, others, height)
                 kind: Literal["bump", "flat"] = "bump" if height < 0 else "flat"
                 sized = high - low < UNSIZED * abs(height)
-                told.append(Flaw(kind, stretch.place_m, height, stretch.width_m, doubt, sized=sized, rail=rail))
+                told.append(Flaw(kind, stretch.place_m, height, stretch.width_m, doubt, sized=sized, rail=stretch.rail))
         return tuple(sorted(told, key=lambda flaw: flaw.place_m))
 
     def likeliest(self, grid: Sequence[_Stretch], scores: Array, heights: Array, taken: Sequence[_Stretch]) -> _Stretch:
@@ -165,44 +167,42 @@ class _Search:
 
         Near the tip and the break a smooth shape hides most of a wide flat, so that one as large as need be says what a small bump beside it does.
         """
-        width = np.array([stretch.width_m for stretch in grid])
-        starts = [
-            grid[int(np.argmax(np.round(np.where((width == one) & (heights * sign > 0), scores, 0.0), 6)))]
-            for one in dict.fromkeys(width)
-            for sign in (-1, 1)
-        ]
+        kinds = [(stretch.width_m, stretch.rail, height > 0) for stretch, height in zip(grid, heights, strict=True)]
+        best: dict[tuple[float, str | None, bool], int] = {}
+        for at, kind in enumerate(kinds):
+            best[kind] = max(best.get(kind, at), at, key=lambda one: (round(float(scores[one]), 6), -one))
+        starts = [grid[at] for at in best.values() if scores[at] > 0]
         found = [self.nearer(start, taken) for start in dict.fromkeys(starts)]
         return self.lowest(found, taken)
 
-    def on_one(self, stretch: _Stretch, others: Sequence[_Stretch], height_m: float) -> tuple[str | None, float]:
-        """Return on which rail a stretch is, where it is surely on one of two, and its height there; else None and the height on both."""
+    def on_rails(self, stretch: _Stretch, others: Sequence[_Stretch]) -> _Stretch:
+        """Return a stretch on the rail that it surely is on alone, else on both."""
         if len(self.rails) != 2:
-            return None, height_m
-        base = np.linalg.qr(self.columns(others))[0] if others else np.zeros((len(self.off), 0))
-        left = self.off - base @ (base.T @ self.off)
-        column, first = self.columns([stretch])[:, 0], len(next(iter(self.rails.values())))
-        sides = [slice(None, first), slice(first, None)]
-        heights = [float(column[side] @ left[side] / (column[side] @ column[side])) for side in sides]
-        apart = self.noise_m * math.hypot(*(1 / math.sqrt(float(column[side] @ column[side])) for side in sides))
-        large, small = sorted(heights, key=abs, reverse=True)
-        if abs(large - small) < ONE_RAIL_SURE * apart or abs(small) > ONE_RAIL * abs(large):
-            return None, height_m
-        return list(self.rails)[heights.index(large)], large
+            return stretch
+        halves = self.columns([stretch._replace(rail=name) for name in self.rails])
+        every = np.column_stack([halves, self.columns(others)]) if others else halves
+        heights = np.linalg.lstsq(every, self.off, rcond=None)[0][:2]
+        apart = self.noise_m * math.hypot(*(1 / np.sqrt((halves**2).sum(axis=0))))
+        large = int(np.argmax(np.abs(heights)))
+        alone = abs(heights[large]) * ONE_RAIL >= abs(heights[1 - large]) and abs(np.diff(heights)[0]) >= ONE_RAIL_SURE * apart
+        rail = list(self.rails)[large] if alone else None
+        return stretch if rail == stretch.rail else self.nearer(stretch._replace(rail=rail), others)
 
     def unlike_m(self, stretch: _Stretch, taken: Sequence[_Stretch]) -> float:
         """Return by how much a stretch is of another shape than was sought: what is left about it beyond the noise (root mean square)."""
         base = np.linalg.qr(self.columns(taken))[0]
         left = self.off - base @ (base.T @ self.off)
-        near = np.concatenate([np.abs(x - stretch.place_m) < stretch.width_m for x in self.rails.values()])
+        near = np.concatenate(
+            [(np.abs(x - stretch.place_m) < stretch.width_m) & (stretch.rail in (None, name)) for name, x in self.rails.items()]
+        )
         return math.sqrt(max(float((left[near] ** 2).mean()) - self.noise_m**2, 0.0)) if near.any() else 0.0
 
     def about(self, stretch: _Stretch) -> list[_Stretch]:
         """Return stretches a little before and behind one, narrower and wider."""
         return [
-            _Stretch(
-                stretch.place_m + shift * self.step_m,
-                min(max(stretch.width_m * wider, self.narrowest_m), WIDTHS_M[-1]),
-                stretch.steepness,
+            stretch._replace(
+                place_m=stretch.place_m + shift * self.step_m,
+                width_m=min(max(stretch.width_m * wider, self.narrowest_m), WIDTHS_M[-1]),
             )
             for shift in np.linspace(-1, 1, 9)
             for wider in np.geomspace(0.6, 1 / 0.6, 9)
@@ -231,7 +231,12 @@ class _Search:
         near = self.about(stretch)
         places = dict.fromkeys(one.place_m for one in near)
         widths = [*np.geomspace(self.narrowest_m, WIDTHS_M[-1], 13), *dict.fromkeys(one.width_m for one in near)]
-        wide = [_Stretch(place, float(width), steepness) for place in places for width in widths for steepness in STEEPNESS]
+        wide = [
+            _Stretch(place, float(width), steepness, stretch.rail)
+            for place in places
+            for width in widths
+            for steepness in STEEPNESS
+        ]
         scores, heights = self.scores(self.columns([stretch, *wide]), others)
         well = scores**2 >= scores.max() ** 2 - TWO_SIDED_2
         well[0] = True
