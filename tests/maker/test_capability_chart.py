@@ -53,6 +53,22 @@ def test_one_limit_by_the_noncentral_t() -> None:
     assert below[1] == found[1]
 
 
+def test_one_limit_for_a_few_pieces() -> None:
+    """From two pieces on an interval is found; for six, at either end a sample as far or further off comes in 2.5 of 100 (simulated noncentral t: normal over root chi-squared)."""
+    for count in range(2, 40):
+        for index in (-3.3, -0.4, 0.0, 1.04, 4.9):
+            found = indices(mean=0, sd=1, degrees=count - 1, count=count, limits=Limits(high=3 * index))
+            assert found is not None
+            assert found[1].low < index < found[1].high
+    found = indices(mean=0, sd=1, degrees=5, count=6, limits=Limits(high=3 * 1.0408913833646556))
+    assert found is not None
+    rng = np.random.default_rng(8)
+    scale, spread = 3 * 6**0.5, np.sqrt(rng.chisquare(5, 200_000) / 5)
+    for end, way in ((found[1].low, 1), (found[1].high, -1)):
+        drawn = (rng.normal(size=200_000) + end * scale) / spread
+        assert float((way * drawn > way * found[1].value * scale).mean()) == pytest.approx(0.025, abs=0.0015)
+
+
 def test_neighbours_and_all_of_them() -> None:
     """The flow-rate example (NIST/SEMATECH e-Handbook 6.3.2.2): MRbar 1.8778 and s 2.0339; a drift parts Cpk from Ppk."""
     found = capability(FLOW, limits=Limits(44, 58))

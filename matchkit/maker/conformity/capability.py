@@ -127,7 +127,12 @@ def _one_sided(index: float, *, degrees: float, count: int, confidence: float) -
     def at(share: float) -> float:
         seen = index * scale
         low, high = ((index + sign * 6 * half) * scale for sign in (-1, 1))
-        return float(brentq(lambda true: nct.cdf(seen, degrees, true) - share, low, high, xtol=1e-9)) / scale
+
+        def above(true: float) -> float:
+            below = float(nct.cdf(seen, degrees, true))
+            return (float(true < seen) if math.isnan(below) else below) - share  # so far out that it has no digits
+
+        return float(brentq(above, low, high, xtol=1e-9)) / scale
 
     if abs(index) > FAR:  # so far that the noncentral t has no digits left, and nobody needs it
         z = float(norm.ppf(0.5 + confidence / 2))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from matchkit.errors import PhysicsInputError
 from matchkit.maker.conformity.drawing import Judged, PieceJudged, fault_of, one_of_several
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, judge
-from matchkit.maker.facts import FeatureAt
+from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.records.spec import Drawing
 from matchkit.units import MM
@@ -98,8 +98,15 @@ def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[Piece
         feelers = [judged for judged in rest if judged.feature == "rail_difference_mm" and judged.feeler_mm is not None]
         rest = [judged for judged in rest if judged not in feelers] + one_of_several(feelers)
         bad = sorted((judged for judged in rest if judged.critical and judged.verdict != "pass"), key=Judged.badness)
-        found.append(replace(piece, fault=fault_of(bad[0], rest) if bad else None))
+        found.append(replace(piece, fault=_as_read(fault_of(bad[0], rest), bad[0], piece.features) if bad else None))
     return tuple(found)
+
+
+def _as_read(fault: Fault, worst: Judged, features: Sequence[Judged]) -> Fault:
+    """Return a fault with its size as it was read against the drawing, which is what would be worked off; it is sure where both ways tell it."""
+    (read,) = (judged for judged in features if judged.at == worst.at)
+    told = fault_of(read, features)
+    return replace(told, sure=fault.sure and told.sure)
 
 
 def _without(judged: Judged, slips: Sequence[Slip]) -> Judged:

@@ -63,9 +63,12 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     readings, points = pieces.readings.get(piece.id, []), pieces.points.get(piece.id, [])
     facing = facing_part(piece, readings, points, defaults=scorer.parts.stock.defaults, spec=spec)
     rails = rails_of(piece, readings, points, gauge=spec.gauge)
-    blank = blank_of(facing, rails)
+    drawing, judged = spec.drawing.get(piece.model or ""), None
+    if wanted.drawing and drawing is not None:
+        at_stations = rails_at_stations(piece, readings, points, drawing=drawing, gauge=spec.gauge)
+        judged = judge_piece(piece, at_stations, drawing=drawing, gauge=spec.gauge)
+    blank = blank_of(facing, rails, apart=judged is not None and judged.fault is not None and judged.fault.kind == "rail short")
     gap_m = abs(piece.table_gap_mm or 0.0) * MM
-    drawing = spec.drawing.get(piece.model or "")
     if gap_m <= 2 * spec.gauge.u_table_mm * MM or _allowed_hollow(piece, drawing if wanted.drawing else None):
         gap_m = 0.0  # within the feeler's own doubt, or a hollow that may stay: many players want one
     house = bench_scorer(scorer, spec)
@@ -77,10 +80,8 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
         down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
     worn = flat.worn.lowered(down).within(np.maximum(SURE * flat.u_m - ALIKE_M, 0.0))
     target, aim = _target(house, worn, drawing, view, wanted, facing, spec)
-    met, judged = False, None
-    if wanted.drawing and drawing is not None:
-        at_stations = rails_at_stations(piece, readings, points, drawing=drawing, gauge=spec.gauge)
-        judged = judge_piece(piece, at_stations, drawing=drawing, gauge=spec.gauge)
+    met = False
+    if judged is not None and drawing is not None:
         target, aim, down, met = _least_drawn(flat, worn, target, aim, drawing, judged.features, table_down=wanted.table_down)
     if wanted.table_down and not down and not met:
         down = float(surely_over(flat, target).max())

@@ -166,10 +166,11 @@ def _u_height_m(rail: Readings, end_m: float) -> Array:
     return np.asarray(np.sqrt(rail.u_height_m**2 + rocked**2 + (rail.lifts**2).sum(axis=0)))
 
 
-def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
+def blank_of(facing: FacingPart, rails: dict[str, Readings], *, apart: bool = False) -> Blank:
     """Lay both rails out over one net, as measured; the rail that was not read stands in as the other one.
 
-    Rails that differ by no more than the gauge allows are both taken as their mean: levelling them would be work on noise.
+    Rails that differ by no more than the gauge allows, anywhere and on average, are both taken as their mean: levelling them would be work on noise. ``apart`` says
+    that they are known to.
     """
     lay = facing.lay
     left: Lay | MeanLay = lay.left if isinstance(lay, MeanLay) else lay
@@ -194,7 +195,9 @@ def blank_of(facing: FacingPart, rails: dict[str, Readings]) -> Blank:
         )
     one, other = left.height_m(x), right.height_m(x)
     inside = lay.fair.height_m(x) > SEEN
-    if np.all(np.abs(one - other)[inside] < APART * np.sqrt(2) * u[inside]):
+    mean, u_mean = facing.rail_difference_m, facing.u_rail_difference_m
+    apart = apart or (mean is not None and u_mean is not None and abs(mean) >= APART * u_mean)  # little, but the same all along
+    if not apart and np.all(np.abs(one - other)[inside] < APART * np.sqrt(2) * u[inside]):
         one = other = (one + other) / 2
     return Blank(x, one, other, u, one_rail=len(rails) == 1)
 

@@ -59,7 +59,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
         _verdict(report),
         "",
         aside_words(report.set_aside),
-        slip_words(report.slips, several=len({piece.model for piece in report.pieces}) > 1),
+        slip_words(report.slips, report.pieces),
         _out(report),
         _again(report),
         _remarks(report),
@@ -127,7 +127,11 @@ def _out(report: BatchReport) -> list[Block]:
             lines.append(f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {f'as {first}' if again else remedy}.")
     if not lines:
         return []
-    blocks: list[Block] = [Text("Out of drawing:"), *(Text(line, indent=2, hang=2) for line in lines[:SHOWN_PIECES])]
+    head = "Out of drawing whatever the batch is off; settle that first, which changes these sizes:"
+    blocks: list[Block] = [
+        Text(head if report.slips else "Out of drawing:"),
+        *(Text(line, indent=2, hang=2) for line in lines[:SHOWN_PIECES]),
+    ]
     more = len(lines) - SHOWN_PIECES
     return [*blocks, *([Text(f"and {more} more: --format csv has all.", indent=2)] if more > 0 else []), Gap()]
 

@@ -97,7 +97,7 @@ def _flaw(flaw: FlawFound) -> str:
     where = "" if flaw.rail is None else f" on the {flaw.rail} rail"
     if not flaw.sized:
         return f"A {flaw.kind} about {flaw.place_mm:.0f} mm from the tip{where}, too narrow for points so far apart to say how high: scan there at {FINE_MM:g} mm."
-    size = f"{abs(flaw.height_um):.0f} ± {TWO_SIDED * flaw.u_height_um:.0f} µm over {flaw.length_mm:.0f} mm"
+    size = f"{abs(flaw.height_um):.0f} ± {TWO_SIDED * flaw.u_height_um:.0f} µm over {flaw.length_mm:.{0 if flaw.length_mm >= 1 else 1}f} mm"
     return f"A {flaw.kind} {flaw.place_mm:.0f} mm from the tip{where}: {size}."
 
 

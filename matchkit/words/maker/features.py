@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from matchkit.errors import listing
+from matchkit.maker.conformity.drawing import PieceJudged
 from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.facts import Fault, FeatureAt, SetAside
 from matchkit.words.numbers import counted
@@ -77,7 +78,7 @@ def unit_of(at: FeatureAt) -> str:
 def fault_words(fault: Fault) -> str:
     """Return what is wrong, with its size."""
     rails = "both rails" if fault.rail == "both" else f"{fault.rail} rail"
-    name = NAMES.get(fault.feature, "")
+    name, unit = NAMES.get(fault.feature, ""), unit_of(FeatureAt(fault.feature))
     at = "" if fault.feeler_mm is None else f" at the {fault.feeler_mm:g} mm feeler"
     said: Mapping[str, Callable[[], str]] = {
         "rail short": lambda: f"{rails} {short_words(fault)}",
@@ -89,8 +90,8 @@ def fault_words(fault: Fault) -> str:
         "table convex": lambda: f"table convex by {fault.size:.3f} mm",
         "baffle too high": lambda: f"baffle {fault.size:.2f} mm too high at {BAFFLES[fault.feature]} mm",
         "baffle too low": lambda: f"baffle {fault.size:.2f} mm too low at {BAFFLES[fault.feature]} mm",
-        "below the drawing": lambda: f"{name} {fault.size:.2f} too small",
-        "above the drawing": lambda: f"{name} {fault.size:.2f} too large",
+        "below the drawing": lambda: f"{name} {fault.size:.2f} {unit} too small",
+        "above the drawing": lambda: f"{name} {fault.size:.2f} {unit} too large",
     }
     return said[fault.kind]()
 
@@ -155,12 +156,23 @@ def shortened(ids: Sequence[str], most: int = SHOWN_POSITIONS) -> str:
     return f"{', '.join(ids[:most])}{f' and {more} more' if more > 0 else ''}"
 
 
-def slip_words(slips: Sequence[Slip], *, several: bool) -> list[Block]:
-    """Return by what the whole batch is off, a model (of ``several``) in one paragraph: the drawing and the gauge's zero come before the pieces."""
+ZERO_FIRST, DRAWING_FIRST, BOTH_FIRST = (
+    "Check the zero of the gauge first, then the drawing",
+    "Check the drawing first, then the zero of the gauge",
+    "Check the drawing and the zero of the gauge first",
+)
+
+
+def slip_words(slips: Sequence[Slip], pieces: Sequence[PieceJudged]) -> list[Block]:
+    """Return by what the whole batch is off, a model in one paragraph: the drawing and the gauge's zero come before the pieces."""
     blocks: list[Block] = []
+    several = len({piece.model for piece in pieces}) > 1
     for model in dict.fromkeys(slip.model for slip in slips):
         mine = [slip for slip in slips if slip.model == model]
-        asked = "; ".join(dict.fromkeys(_asked(slip) for slip in mine))
+        asks = dict.fromkeys(_asked(slip) for slip in mine)
+        if {ZERO_FIRST, DRAWING_FIRST} <= set(asks):
+            asks = dict.fromkeys(BOTH_FIRST if ask in (ZERO_FIRST, DRAWING_FIRST) else ask for ask in asks)
+        asked = "; ".join(asks)
         asked = f"{model}: {asked[0].lower()}{asked[1:]}" if several else asked
         told = _told(mine)
         counts = sorted({slip.count for slip in mine})
@@ -174,7 +186,8 @@ def slip_words(slips: Sequence[Slip], *, several: bool) -> list[Block]:
             ]
         beside = [_beside_words(slip) for slip in mine if slip.kind == "one stop" and slip.drawing_bent]
         blocks += [Text(line, indent=2) for line in beside]
-        alone = list(dict.fromkeys(name for slip in mine for name in slip.alone))
+        excused = {name for slip in mine for name in slip.alone}
+        alone = [piece.mouthpiece_id for piece in pieces if piece.mouthpiece_id in excused]
         if alone:
             without = f"{counted(len(alone), 'piece')} would be good without {'it' if len(mine) == 1 else 'that'}"
             blocks.append(Text(f"{without}: {shortened(alone, SHOWN_ALONE)}.", indent=2))
@@ -187,8 +200,8 @@ def _asked(slip: Slip) -> str:
     if slip.at.feature == "rail_difference_mm":
         return "Check how a piece lies in the gauge, and the jig it was made on"
     if slip.kind == "every stop" and slip.even:
-        return "Check the zero of the gauge first, then the drawing"
-    return "Check the drawing first, then the zero of the gauge"
+        return ZERO_FIRST
+    return DRAWING_FIRST
 
 
 def _told(slips: Sequence[Slip]) -> list[str]:
@@ -204,8 +217,12 @@ def _told(slips: Sequence[Slip]) -> list[str]:
     return told + [_one_told(slip) for slip in slips if slip.kind != "one stop"]
 
 
+LEAST_SHOWN = 0.01
+"""No mean is told to less, in mm: it was read to that."""
+
+
 def _size(slip: Slip) -> str:
-    return f"{abs(slip.off_mm):.2f} ± {2 * slip.u_off_mm:.2f}"
+    return f"{abs(slip.off_mm):.2f} ± {max(2 * slip.u_off_mm, LEAST_SHOWN):.2f}"
 
 
 def _one_told(slip: Slip) -> str:
