@@ -26,6 +26,7 @@ class Fault:
 
     kind: Literal[
         "rail short",
+        "rails uneven",
         "stop short",
         "stop long",
         "tip too close",
@@ -116,6 +117,7 @@ class Against:
     why: Literal[
         "within its drawing",
         "perhaps within its drawing",
+        "gauge too coarse for its drawing",
         "one rail",
         "table convex",
         "within the uncertainty",

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from matchkit.maker.conformity.batch import BatchReport, FeatureSummary
     from matchkit.maker.conformity.beside import BatchesBeside
-    from matchkit.maker.conformity.drawing import Judged
+    from matchkit.maker.conformity.judged import Judged
     from matchkit.maker.gauge import GaugeStudy
     from matchkit.maker.measure.report import FacingReport
     from matchkit.maker.pairing import Pairing

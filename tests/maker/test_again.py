@@ -261,9 +261,20 @@ def test_work_as_planned_is_seldom_called_otherwise() -> None:
             assert None not in u
             stops = [where[round(row.feeler_mm, 3)] + rng.normal(0, 2**0.5 * float(one or 0)) for one in u]
             stations.append(replace(row, left_mm=stops[0], right_mm=stops[1]))
-        again = replace(report, stations=tuple(stations), tip_opening_mm=plan.target_tip_opening_mm)
-        off += bool(close_plan(plan, again, before=None, after=None).off)
+        tip = plan.target_tip_opening_mm + rng.normal(0, 2**0.5 * report.u_tip_opening_mm)
+        done = close_plan(plan, replace(report, stations=tuple(stations), tip_opening_mm=tip), before=None, after=None)
+        off += bool(done.off) or done.tip_surely_off_mm != 0
     assert off <= 16
+
+
+def test_a_table_faced_down_as_planned_is_not_asked_about() -> None:
+    """A plan by way of the table, closed with a tip just where it puts it: nobody asks whether the table was faced down; 0.1 mm closer still and somebody does."""
+    plan, report = mk.open().reface("TB-25-13", drawing=True, table_down=True), mk.open().facing("TB-25-13")
+    assert plan.table_down_mm > 0.1
+    for closer in (0.0, 0.1):
+        again = replace(report, tip_opening_mm=plan.tip_opening_mm - plan.table_down_mm - closer)
+        told = lay_out(done_screen(close_plan(plan, again, before=None, after=None)))
+        assert ("was the table faced down" in " ".join(told.split())) == bool(closer)
 
 
 def test_one_rail_read_after_the_work_is_not_the_piece(tmp_path: Path) -> None:

@@ -496,7 +496,7 @@ def test_a_bump_on_one_rail_is_no_short_rail() -> None:
     """Sixty micrometres over 3 mm on the left rail alone: where that puts a piece out, nobody is told to lengthen a rail."""
     rng = np.random.default_rng(12)
     report = judge_batch(shop_of([_with_bump_on_the_left(k, f"P{k}") for k in range(8)]), spec=spec_with())
-    assert any(piece.fault is not None and piece.fault.kind == "rail short" for piece in report.pieces)
+    assert any(piece.fault is not None and piece.fault.kind == "rails uneven" for piece in report.pieces)
     told = " ".join(lay_out(batch_screen(report)).split())
     assert "lengthen" not in told
     assert "the rails differ there alone, as where one has a bump or a flat: see matchkit facing" in told

@@ -15,7 +15,7 @@ from maker_shop import MODEL, Truth, changed_batch, read_piece, shop_of, spec_wi
 import matchkit as mk
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, judge_batch
-from matchkit.maker.conformity.drawing import Judged
+from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.conformity.slip import _off
 from matchkit.records.parts import FacingReading
 from matchkit.records.spec import Drawing, Feature, HouseSpec, Station

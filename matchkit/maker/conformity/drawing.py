@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.maker.conformity.rule import CONFIDENCE, ORDER, Limits, Verdict, conformity_probability, judge
-from matchkit.maker.facts import Fault, FeatureAt
+from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
+from matchkit.maker.conformity.rule import CONFIDENCE, Limits, Verdict, conformity_probability, judge
+from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.report import drawn_curve, u_stop_m
 from matchkit.parts.facing import rails_of
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings, nominal_curve
@@ -35,98 +35,6 @@ UNCERTAINTY_OF = {
     "chamber_volume_cm3": "u_volume_cm3",
 }
 """Which gauge measures a feature; every other one is taken with callipers."""
-
-BAFFLES = ("baffle_height_mm", "baffle_10_mm", "baffle_15_mm")
-
-CAUSES = ("table_gap_mm", "rail_difference_mm", "tip_opening_mm")
-"""Of several features that fail, these are named first, in this order: a table off its plane, a rail off the other and a tip off its
-size make stops fail as well."""
-
-
-@dataclass(frozen=True)
-class Judged:
-    """One feature of one piece: what was measured, what the drawing allows, and how probable it is that it conforms.
-
-    ``feature`` is a column, or ``stop_mm`` or ``rail_difference_mm`` with ``feeler_mm`` (None: the mean over all feelers) and ``rail``.
-    """
-
-    feature: str
-    rail: str | None
-    feeler_mm: float | None
-    value: float
-    u: float
-    nominal: float
-    low: float | None
-    high: float | None
-    probability: float
-    verdict: Verdict
-    critical: bool
-
-    @property
-    def off(self) -> float:
-        """Value minus nominal."""
-        return self.value - self.nominal
-
-    @property
-    def share(self) -> float:
-        """How far off it is in parts of what is allowed: 0 in the middle of two limits, 1 or -1 on one of them.
-
-        With one limit: 0 at the nominal and beyond it away from the limit.
-        """
-        if self.low is not None and self.high is not None:
-            return (self.value - (self.low + self.high) / 2) / max((self.high - self.low) / 2, 1e-9)
-        limit = self.high if self.low is None else self.low
-        if limit is None:
-            return 0.0
-        way = 1.0 if self.low is None else -1.0
-        room = way * (limit - self.nominal)
-        towards = way * self.off
-        if towards <= 0:
-            return 0.0
-        return way * (towards / room if room > 0 else 1 + towards / max(self.u, 1e-9))
-
-    @property
-    def at(self) -> FeatureAt:
-        """The feature with its rail and feeler."""
-        return FeatureAt(self.feature, self.rail, self.feeler_mm)
-
-    def badness(self) -> tuple[int, int, float, float]:
-        """Sort from bad to good: verdict, what causes the others to fail, probability, and how far from the middle of what is allowed."""
-        middle, half = self.nominal, 1e-9
-        if self.low is not None and self.high is not None:
-            middle, half = (self.low + self.high) / 2, max((self.high - self.low) / 2, 1e-9)
-        cause = CAUSES.index(self.feature) if self.verdict == "fail" and self.feature in CAUSES else len(CAUSES)
-        return -ORDER[self.verdict], cause, self.probability, -abs(self.value - middle) / math.hypot(half, self.u)
-
-
-@dataclass(frozen=True)
-class PieceJudged:
-    """One piece with its verdict: that of its worst critical feature.
-
-    ``fault`` says what is wrong, or perhaps wrong. ``missing`` is what the drawing asks and nobody measured, ``unmeasured`` those of it for
-    want of which the piece is, or would stay, inconclusive. ``minor`` are failures that are not critical, ``beside_mm`` feelers that the drawing has not.
-    """
-
-    mouthpiece_id: str
-    serial: str | None
-    model: str
-    verdict: Verdict
-    worst: Judged | None
-    fault: Fault | None
-    features: tuple[Judged, ...]
-    missing: tuple[FeatureAt, ...]
-    unmeasured: tuple[FeatureAt, ...]
-    minor: tuple[Judged, ...]
-    beside_mm: tuple[float, ...]
-    scanned: bool = False
-    """Whether its rails were scanned, and not read with feelers."""
-    stop_step_mm: float = 0.0
-    """The step that its stops were read to, which is in every doubt."""
-
-    @property
-    def wants_measuring(self) -> bool:
-        """Whether it is inconclusive for want of a measurement, and not because one is too coarse."""
-        return self.verdict == "inconclusive" and (self.worst is None or self.worst.verdict == "pass")
 
 
 def rails_at_stations(
@@ -320,32 +228,6 @@ def _summed_up(
         minor=tuple(judged for judged in ordered if not judged.critical and judged.verdict == "fail"),
         beside_mm=beside_mm,
     )
-
-
-def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:
-    """Return what is wrong, in the craftsman's terms, from the worst feature and the others beside it."""
-    size, sure, feeler = abs(worst.off), worst.verdict == "fail", worst.feeler_mm
-    low = worst.off < 0
-    if worst.feature == "rail_difference_mm":
-        sign = -1.0 if worst.value < 0 else 1.0
-        apart = [judged for judged in features if judged.feature == worst.feature]
-        mean = next((sign * judged.value for judged in apart if judged.feeler_mm is None), None)
-        each = {judged.feeler_mm: sign * judged.value for judged in apart if judged.feeler_mm is not None}
-        thinnest = each[min(each)] if each else None
-        rail_short: Literal["left", "right"] = "left" if worst.value < 0 else "right"
-        return Fault("rail short", worst.feature, size, rail_short, feeler, sure, mean, thinnest)
-    if worst.feature == "stop_mm":
-        both = [judged for judged in features if judged.feature == "stop_mm" and judged.feeler_mm == feeler]
-        alike = len(both) == 2 and all(judged.off * worst.off > 0 and judged.verdict != "pass" for judged in both)
-        rail: Literal["left", "right", "both"] = "both" if alike else "left" if worst.rail == "left" else "right"
-        return Fault("stop short" if low else "stop long", worst.feature, size, rail, feeler, sure)
-    if worst.feature == "tip_opening_mm":
-        return Fault("tip too close" if low else "tip too open", worst.feature, size, sure=sure)
-    if worst.feature == "table_gap_mm":
-        return Fault("table hollow" if worst.value < 0 else "table convex", worst.feature, abs(worst.value), sure=sure)
-    if worst.feature in BAFFLES:  # its size is a depth under the rails: a small one stands high
-        return Fault("baffle too high" if low else "baffle too low", worst.feature, size, sure=sure)
-    return Fault("below the drawing" if low else "above the drawing", worst.feature, size, sure=sure)
 
 
 def _scanned(rail: Readings) -> bool:

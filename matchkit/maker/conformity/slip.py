@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
-from matchkit.maker.conformity.drawing import Judged, PieceJudged, fault_of, one_of_several
+from matchkit.maker.conformity.drawing import one_of_several
+from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, judge
 from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.measure.report import drawn_curve

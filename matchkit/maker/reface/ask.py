@@ -14,7 +14,8 @@ from matchkit.errors import RequestError
 from matchkit.facts import Assumed
 from matchkit.maker.batch import bench_scorer
 from matchkit.maker.conformity.batch import Pieces
-from matchkit.maker.conformity.drawing import Judged, judge_piece, rails_at_stations
+from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
+from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.facts import Against, PlanNote, RefaceTarget
 from matchkit.maker.measure.report import drawn_curve
 from matchkit.maker.pairing import lots_of
@@ -67,7 +68,9 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     if wanted.drawing and drawing is not None:
         at_stations = rails_at_stations(piece, readings, points, drawing=drawing, gauge=spec.gauge)
         judged = judge_piece(piece, at_stations, drawing=drawing, gauge=spec.gauge)
-    blank = blank_of(facing, rails, apart=judged is not None and judged.fault is not None and judged.fault.kind == "rail short")
+    blank = blank_of(
+        facing, rails, apart=judged is not None and judged.fault is not None and judged.fault.feature == "rail_difference_mm"
+    )
     gap_m = abs(piece.table_gap_mm or 0.0) * MM
     if gap_m <= 2 * spec.gauge.u_table_mm * MM or _allowed_hollow(piece, drawing if wanted.drawing else None):
         gap_m = 0.0  # within the feeler's own doubt, or a hollow that may stay: many players want one
@@ -100,11 +103,11 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
         table_down_m=down,
         u_table_m=spec.gauge.u_table_mm * MM,
         within=met,
+        middle=drawn_curve(drawing) if wanted.drawing else None,
     )
     notes: list[PlanNote] = []
     if judged is not None and judged.verdict != "fail":
-        leave = Against("within its drawing" if judged.verdict == "pass" else "perhaps within its drawing")
-        plan = replace(plan, do_not=(leave, *plan.do_not))
+        plan = replace(plan, do_not=(_leave(judged), *plan.do_not))
     lowered = flat.lowered(down).worn
     final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
     reached = nearest_fair(final) if plan.unreached or aim.to == "fair" else target
@@ -122,6 +125,14 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
         notes=tuple(notes),
         player=player if reeds else (),
     )
+
+
+def _leave(judged: PieceJudged) -> Against:
+    """Return why a piece that is not surely out of its drawing is left as it is, or read again first."""
+    if judged.verdict == "pass":
+        return Against("within its drawing")
+    tellable = judged.worst is None or judged.worst.tellable
+    return Against("perhaps within its drawing" if tellable else "gauge too coarse for its drawing")
 
 
 def _allowed_hollow(piece: Mouthpiece, drawing: Drawing | None) -> bool:
@@ -149,7 +160,7 @@ def _target(
     if wanted.tip_opening_mm is not None:
         return _tip_target(house, worn, view, wanted, spec, facing)
     if wanted.reed is not None:
-        return _reed_target(house, worn, view, wanted, spec, facing.load_width_m)
+        return _reed_target(house, worn.within(None), view, wanted, spec, facing.load_width_m)
     curve, whole = nearest_fair(worn), nearest_fair(worn.within(None))
     return curve, RefaceTarget("fair", more_um=_more_um(worn, curve, whole))
 
@@ -207,7 +218,8 @@ def _least_drawn(
     if found is None:
         with_table = within_drawing(flat, worn, drawn, drawing, judged, table_down=True)
         needed_um = None if with_table is None else with_table.table_down_m / UM
-        return drawn, replace(aim, more_table_um=needed_um), 0.0, False
+        nearest = within_drawing(flat, worn, drawn, drawing, judged, table_down=False, as_far=True)
+        return drawn if nearest is None else nearest.curve, replace(aim, more_table_um=needed_um), 0.0, False
     down = found.table_down_m
     more_um = _more_um(worn.lowered(down), found.curve, drawn)
     more_table_um = (middle_m - down) / UM if table_down else None

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import ClassVar
 
-from matchkit.maker.conformity.drawing import SAME_FEELER_MM, Judged
+from matchkit.maker.conformity.drawing import SAME_FEELER_MM
+from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.conformity.rule import ORDER, Verdict
 from matchkit.maker.facts import FeatureAt, RefaceTarget
 from matchkit.maker.measure.history import Size, rails_apart
@@ -58,6 +59,7 @@ class RefaceDone(Answer):
     before: str | None
     after: str | None
     tip_before_mm: Size
+    """The tip opening before the work, less what the plan faces the table down: it cannot be closer."""
     planned_tip_mm: float
     tip_mm: Size
     tip_off_mm: Size
@@ -72,10 +74,19 @@ class RefaceDone(Answer):
         return next(iter(rails)) if len(rails) == 1 else None
 
     @property
+    def _limit(self) -> float:
+        """How many standard uncertainties are surely off the plan: one stop or the tip is by chance in 5 of 100 facings that went as planned, at most."""
+        return NormalDist().inv_cdf(1 - CHANCE / 2 / (len(self.stops) + 1))
+
+    @property
     def off(self) -> tuple[StopDone, ...]:
-        """Stops that are surely off the plan: one of them is so by chance in 5 of 100 facings that went as planned, at most."""
-        limit = NormalDist().inv_cdf(1 - CHANCE / 2 / max(len(self.stops), 1))
-        return tuple(stop for stop in self.stops if abs(stop.off_mm) > limit * stop.u_off_mm)
+        """Stops that are surely off the plan."""
+        return tuple(stop for stop in self.stops if abs(stop.off_mm) > self._limit * stop.u_off_mm)
+
+    @property
+    def tip_surely_off_mm(self) -> float:
+        """By how much the tip is surely off the plan; 0 where it may be as planned."""
+        return self.tip_off_mm.value if abs(self.tip_off_mm.value) > self._limit * self.tip_off_mm.u else 0.0
 
 
 def close_plan(
@@ -100,10 +111,10 @@ def close_plan(
         plan.target,
         before,
         after,
-        Size(plan.tip_opening_mm, plan.u_tip_opening_mm),
+        Size(plan.tip_opening_mm - plan.table_down_mm, plan.u_tip_opening_mm),
         plan.target_tip_opening_mm,
         tip,
-        Size(tip.value - plan.target_tip_opening_mm, tip.u),
+        Size(tip.value - plan.target_tip_opening_mm, math.hypot(tip.u, plan.u_tip_opening_mm)),  # as the stops are
         rails_apart(report),
         None if judged is None else _against(judged),
         tuple(sorted(stops, key=lambda stop: stop.feeler_mm)),

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from matchkit.maker.conformity.drawing import Judged
+from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability
 from matchkit.maker.reface.plan import Blank, stop_m, surely_over
 from matchkit.maker.reface.target import ALIKE_M, Array, Worn, nearest_fair
@@ -47,16 +47,32 @@ class _Asked:
         likely, drawn = (conformity_probability(size, u=sure * self.u, limits=self.limits) for size in (at / MM, self.nominal))
         return likely >= min(CONFIDENCE, drawn)
 
+    def as_far(self, flat: Blank) -> _Asked:
+        """Return it without its upper limit, where the lay is nearer to that than its doubt, or beyond it."""
+        lay = flat.worn.height_m
+        only_high = replace(self, limits=Limits(None, self.limits.high))
+        return self if only_high.keeps(flat.x_m, lay, sure=True) else replace(self, limits=Limits(self.limits.low, None))
+
 
 def within_drawing(
-    flat: Blank, worn: Worn, drawn: FairCurve, drawing: Drawing, judged: Sequence[Judged], *, table_down: bool
+    flat: Blank,
+    worn: Worn,
+    drawn: FairCurve,
+    drawing: Drawing,
+    judged: Sequence[Judged],
+    *,
+    table_down: bool,
+    as_far: bool = False,
 ) -> WithinDrawing | None:
     """Return the curve that meets the drawing with the least off the table, and of these with the least off the rails.
 
     Tried are curves between the nearest fair one and ``drawn``, and, where the table may be faced down, the nearest fair ones of what is then left.
     ``judged`` holds how well each size of the piece is told. What meets the drawing surely is taken before what only meets it; None where nothing does.
+    With ``as_far`` a size that is too large already, which removing cannot mend, is asked to be no smaller than its lower limit.
     """
     asked = tuple(_asked(drawing, judged))
+    if as_far:
+        asked = tuple(size.as_far(flat) for size in asked)
     fair = nearest_fair(worn)
     curves = [
         FairCurve((1 - way) * fair.parameters + way * drawn.parameters, np.zeros((4, 4)), np.zeros(4))

@@ -219,12 +219,13 @@ def plan_removal(
     table_down_m: float,
     u_table_m: float = 0.0,
     within: bool = False,
+    middle: FairCurve | None = None,
 ) -> RefacePlan:
     """Plan the way from a blank to a target.
 
     ``table_m`` is what flattening the table takes off it (as recorded, to ``u_table_m``; 0 where flat or not recorded), ``table_down_m`` what is
     faced down beyond that because the target asks for it. Where the lay lies above the target it stays as it is, and where it surely does (two
-    standard uncertainties) the plan says so, unless what it gives is ``within`` the drawing's limits all the same.
+    standard uncertainties) the plan says so, unless what it gives is ``within`` the drawing's limits all the same; with a ``middle`` against that.
     """
     down = table_m + table_down_m
     flat = blank.lowered(down, u_table_m if table_m else 0.0)
@@ -234,7 +235,7 @@ def plan_removal(
     near_tip = np.maximum(1 - blank.x_m / TIP_REGION_M, 0.0) ** 2
     for_tip = min(SHORT_OF_TIP_M, float(final[0] - level[0]) / 2)  # of little that comes off half is left
     short = np.maximum(final - for_tip * near_tip, level)
-    over = np.zeros_like(level) if within else surely_over(flat, target)
+    over = np.zeros_like(level) if within else surely_over(flat, middle or target)
     states: tuple[tuple[StepName, Array, Array], ...] = (
         ("measure", blank.left_m, blank.right_m),
         ("table", flat.left_m, flat.right_m),

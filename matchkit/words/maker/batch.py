@@ -5,15 +5,13 @@ Tables of numbers come with ``--numbers`` only.
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, FeatureSummary, WhatIf
 from matchkit.maker.conformity.chart import Signal
-from matchkit.maker.conformity.drawing import Judged, PieceJudged
-from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability
+from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.facts import Fault
 from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
@@ -22,12 +20,12 @@ from matchkit.words.maker.batch_numbers import batch_numbers
 from matchkit.words.maker.facing import COARSE_STEP_MM
 from matchkit.words.maker.features import (
     DUST,
+    REMEDIES,
     SHOWN_POSITIONS,
     again_words,
     aside_words,
     fault_words,
     feature_words,
-    remedy_words,
     shortened,
     slip_words,
     unit_of,
@@ -121,7 +119,7 @@ def _out(report: BatchReport) -> list[Block]:
     said: dict[str, str] = {}
     for piece in _surely_out(report):
         if piece.fault is not None:
-            remedy = remedy_words(piece.fault)
+            remedy = REMEDIES[piece.fault.kind]
             first = said.setdefault(remedy, piece.mouthpiece_id)
             again = first != piece.mouthpiece_id and len(remedy) > LONG
             lines.append(f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {f'as {first}' if again else remedy}.")
@@ -174,14 +172,9 @@ def _too_fine(piece: PieceJudged, fault: Fault) -> Judged | None:
     """Return the size that leaves a piece open, where even the middle of its limits would, read twice more."""
     for judged in piece.features:
         by_hand = not (piece.scanned and judged.feature in READ_WITH_FEELERS)  # of a scan facing says what it lacks
-        if (
-            by_hand
-            and (judged.feature, judged.feeler_mm) == (fault.feature, fault.feeler_mm)
-            and judged.verdict == "inconclusive"
-        ):
-            limits, u = Limits(judged.low, judged.high), judged.u / math.sqrt(3)
-            middle = judged.nominal if judged.low is None or judged.high is None else (judged.low + judged.high) / 2
-            return judged if conformity_probability(middle, u=u, limits=limits) < CONFIDENCE else None
+        same = (judged.feature, judged.feeler_mm) == (fault.feature, fault.feeler_mm)
+        if by_hand and same and judged.verdict == "inconclusive" and not judged.tellable:
+            return judged
     return None
 
 
@@ -210,7 +203,7 @@ def _remarks(report: BatchReport) -> list[str]:
     minor: dict[str, list[str]] = defaultdict(list)
     for piece in report.pieces:
         for judged in piece.minor:
-            if piece.fault is not None and piece.fault.kind == "rail short" and judged.feature == "rail_difference_mm":
+            if piece.fault is not None and piece.fault.feature == judged.feature == "rail_difference_mm":
                 continue  # the fault says so
             minor[feature_words(judged.at)].append(piece.mouthpiece_id)
     missing = {feature_words(at) for piece in report.pieces for at in piece.missing if at.feature != "stop_mm"}

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from matchkit.maker.conformity.batch import BatchReport, FeatureSummary
 from matchkit.maker.conformity.capability import Capability, HeldBack, Index
-from matchkit.maker.conformity.drawing import PieceJudged
+from matchkit.maker.conformity.judged import PieceJudged
 from matchkit.maker.pairing import Pairing
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import feature_words

@@ -53,7 +53,7 @@ def _verdict(found: RefaceDone, off: Sequence[StopDone]) -> str:
     past = listed(
         [f"the {rail} rail" for rail in ("left", "right") if any(stop.rail == rail and stop.off_mm > 0 for stop in off)]
     )
-    tip = _tip_off(found)
+    tip = found.tip_surely_off_mm
     if past:
         return f"past the plan on {past}"
     if any(stop.off_mm < 0 for stop in off) or tip < 0:
@@ -83,12 +83,6 @@ def _out(found: RefaceDone) -> str | None:
     return f"Out of drawing: {listed(told)}."
 
 
-def _tip_off(found: RefaceDone) -> float:
-    """Return by how much the tip is surely off the plan."""
-    off = found.tip_off_mm
-    return off.value if abs(off.value) > TWO_SIDED * off.u else 0.0
-
-
 def _apart(found: RefaceDone) -> str | None:
     """Return how far the rails are apart, where they surely are."""
     rails = found.rails_mm
@@ -113,7 +107,7 @@ def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
         )
     if any(stop.off_mm < 0 for stop in off):
         told.append("Where a feeler stops too near the tip there is more to take off.")
-    if any(stop.off_mm > 0 for stop in off) or _tip_off(found) > 0:
+    if any(stop.off_mm > 0 for stop in off) or found.tip_surely_off_mm > 0:
         out = None if found.drawing is None else [at for at in found.drawing.out if at.feature != "rail_difference_mm"]
         told.append(
             "What is past the plan is within the drawing all the same: plan again from these readings."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from matchkit.errors import listing
-from matchkit.maker.conformity.drawing import PieceJudged
+from matchkit.maker.conformity.judged import PieceJudged
 from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.facts import Fault, FeatureAt, SetAside
 from matchkit.words.numbers import counted
@@ -82,6 +82,7 @@ def fault_words(fault: Fault) -> str:
     at = "" if fault.feeler_mm is None else f" at the {fault.feeler_mm:g} mm feeler"
     said: Mapping[str, Callable[[], str]] = {
         "rail short": lambda: f"{rails} {short_words(fault)}",
+        "rails uneven": lambda: f"{rails} {short_words(fault)}",
         "stop short": lambda: f"{rails} {fault.size:.2f} mm short{at}",
         "stop long": lambda: f"{rails} {fault.size:.2f} mm long{at}",
         "tip too close": lambda: f"tip {fault.size:.2f} mm too close",
@@ -116,6 +117,7 @@ def short_words(fault: Fault) -> str:
 
 REMEDIES = {
     "rail short": "straight edge across the table first; if flat, lengthen that rail, if twisted, flatten it and measure again",
+    "rails uneven": "the rails differ there alone, as where one has a bump or a flat: see matchkit facing for which, before anything comes off",
     "stop short": "take material off there",
     "stop long": "only facing the table down shortens it",
     "tip too close": "open it towards the tip",
@@ -128,19 +130,6 @@ REMEDIES = {
     "above the drawing": "see whether anything can mend it",
 }
 """What to do about each fault: removing material is the only move on a facing (common practice, no source)."""
-
-
-ON_AVERAGE = 0.4
-"""Rails that differ by less than this share of it on average, and less at the thinnest feeler, differ at one place and not in length."""
-
-
-def remedy_words(fault: Fault) -> str:
-    """Return what to do about a fault."""
-    elsewhere = [size for size in (fault.mean_mm, fault.thinnest_mm) if size is not None]
-    local = fault.kind == "rail short" and fault.feeler_mm is not None and len(elsewhere) == 2
-    if local and max(elsewhere) < ON_AVERAGE * fault.size:
-        return "the rails differ there alone, as where one has a bump or a flat: see matchkit facing for which, before anything comes off"
-    return REMEDIES[fault.kind]
 
 
 def again_words(fault: Fault) -> str:

@@ -81,7 +81,7 @@ def gauge_words(record: BatchRecord) -> list[str]:
 
 def _against(fault: Fault) -> str | None:
     """Return what a size that is off is held against: a rail against the other one, everything else against its drawing."""
-    return None if fault.kind == "rail short" else "that is against what is drawn"
+    return None if fault.feature == "rail_difference_mm" else "that is against what is drawn"
 
 
 def _piece(piece: PieceRecord) -> list[Block | str]:

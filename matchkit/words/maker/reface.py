@@ -40,8 +40,8 @@ def _cautions(plan: RefacePlan) -> tuple[str, ...]:
 
 
 _AGAINST = {
-    "within its drawing": "it meets its drawing as it stands: leave it",
     "perhaps within its drawing": "whether it is out of its drawing cannot be told yet: read it twice more before anything comes off",
+    "gauge too coarse for its drawing": "the gauge cannot tell whether it is out of its drawing, however often it is read: take a better one, or wider limits",
     "one rail": "one rail was not measured and is taken as the other one: measure it first",
     "table convex": "the table is convex: flatten it, measure again, and plan again",
     "within the uncertainty": "the whole change is within what the gauge can tell: measure better, or leave it",
@@ -52,6 +52,10 @@ _AGAINST = {
 
 def reface_screen(plan: RefacePlan) -> Screen:
     """Return the screen of a plan; where nothing comes off there is none, and only what stands in the way is said."""
+    if any(reason.why == "within its drawing" for reason in plan.do_not):
+        return screen(
+            f"{plan.mouthpiece_id} meets {target_words(plan.target)} as it stands: leave it.", "Nothing to do at the bench."
+        )
     if max((step.most_removed_um for step in plan.steps), default=0.0) < 1:
         against = (sentences(_against(reason)) for reason in plan.do_not)
         return screen(_verdict(plan), *against, *_unreached(plan), *_notes(plan), "Nothing to do at the bench.")
@@ -94,7 +98,7 @@ def target_words(target: RefaceTarget) -> str:
     return "the nearest fair curve, which takes off least"
 
 
-LEAVE = ("within its drawing", "perhaps within its drawing")
+LEAVE = ("within its drawing", "perhaps within its drawing", "gauge too coarse for its drawing")
 WORSE = 0.02
 """Closing shares that differ by this are told apart."""
 
@@ -202,9 +206,12 @@ def _unreached(plan: RefacePlan) -> list[str]:
     if not places:
         return []
     if plan.target.to == "drawing" and plan.target.more_table_um:
-        places = [f"{place.place_mm:.1f} mm from the tip by {place.above_um:.0f} µm" for place in plan.unreached]
+        places = [
+            f"{place.place_mm:.1f} mm from the tip it is {place.above_um:.0f} µm more open than drawn"
+            for place in plan.unreached
+        ]
         least = f"facing the table down by {plan.target.more_table_um * UM / MM:.2f} mm would bring it within its limits (--table-down), which is no small thing"
-        return [sentences(f"out of reach by taking off alone: it is more open than the middle {', '.join(places)}", least)]
+        return [sentences(f"out of reach by taking off alone: {', '.join(places)}", least)]
     down = f"facing the table down by {plan.needs_table_down_mm:.2f} mm would mend it (--table-down), which is no small thing"
     return [sentences(f"out of reach: the facing is too open already {', '.join(places)}", down)]
 
