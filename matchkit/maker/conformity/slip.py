@@ -30,6 +30,7 @@ LARGE_EVERYWHERE = 0.3
 SURE = 4.0
 """... and by so many standard errors of the mean."""
 LEAST_THIRD = 3
+"""Of fewer pieces a third tells nothing."""
 STEADY = 0.3
 """The smaller of what the first and the last third of the pieces are off by is at least this share of the larger."""
 EVEN = 0.5
@@ -209,7 +210,6 @@ class _Off:
     share: float
     same_way: float
     count: int
-
     steady: bool = True
     """Whether the first pieces are off as the last ones are: what grows from piece to piece is a drift."""
 

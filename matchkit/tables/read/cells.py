@@ -173,6 +173,7 @@ def range_text(quantity: Quantity, *, whole: bool = False, other: OtherUnit | No
 
 
 SMALL_MM = 4.0
+"""Sizes that are no larger than this are measured in micrometres as well."""
 
 
 def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:

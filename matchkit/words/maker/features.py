@@ -31,6 +31,7 @@ BAFFLES = {"baffle_height_mm": 5, "baffle_10_mm": 10, "baffle_15_mm": 15}
 """How far behind the tip rail each of them is measured, in mm."""
 
 SHOWN_POSITIONS, SHOWN_ALONE = 6, 20
+"""So many pieces are named: of a signal, and of those that only the batch as a whole puts out."""
 
 MOST_ASIDE = 12
 """So many pieces that could not be judged are named."""
