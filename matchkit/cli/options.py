@@ -90,6 +90,29 @@ def output_options(function: Command) -> Command:
     )(function)
 
 
+def house_option(function: Command) -> Command:
+    """Add ``--house``, which :func:`rules_named` completes."""
+    return click.option(
+        "--house",
+        "spec",
+        metavar="FILE",
+        help="A house.toml with the drawings.  [default: the one beside the pieces, else that of --data]",
+    )(function)
+
+
+def rules_named(spec: str | None, *pieces: str | None) -> str | None:
+    """Return the house.toml that is named, else the one beside the pieces, which is told."""
+    from matchkit.tables.store import spec_beside
+
+    if spec is not None:
+        return spec
+    found = next(filter(None, map(spec_beside, pieces)), None)
+    if found is None:
+        return None
+    click.echo(f"drawings and gauge: {clean(str(found))}", err=True)
+    return str(found)
+
+
 def study_option(function: Command) -> Command:
     """Add ``--study``."""
     return click.option(

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from matchkit.house.rooms import Rooms
 from matchkit.tables.defaults import read_defaults
-from matchkit.tables.store import read_spec
 
 if TYPE_CHECKING:
     from matchkit.maker.conformity.beside import BatchesBeside
@@ -22,12 +21,12 @@ if TYPE_CHECKING:
 class BenchQuestions(Rooms):
     """What a maker asks beside a batch: two batches, a piece over its dates, a lot of reeds, sheets and records."""
 
-    def history(self, mouthpiece: str, *, pieces: str | Path | None = None) -> FacingHistory:
+    def history(self, mouthpiece: str, *, pieces: str | Path | None = None, spec: str | Path | None = None) -> FacingHistory:
         """Say what each set of readings of a mouthpiece tells, and what changed from one to the next.
 
         Parameters
         ----------
-        mouthpiece, pieces
+        mouthpiece, pieces, spec
             as :meth:`facing`
 
         Raises
@@ -47,7 +46,7 @@ class BenchQuestions(Rooms):
         from matchkit.maker.measure.history import facing_history
 
         piece, gathered = find_piece(self.tables, mouthpiece, pieces, demo=self.demo)
-        rules = self.tables.spec.with_step(gathered.stops_mm)
+        rules = self.rules_for(spec, pieces).with_step(gathered.stops_mm)
         return facing_history(gathered.filed[piece.id], gathered.sets.get(piece.id, ()), defaults=read_defaults(), spec=rules)
 
     def batches(self, first: str | Path, second: str | Path, *, spec: str | Path | None = None) -> BatchesBeside:
@@ -58,7 +57,7 @@ class BenchQuestions(Rooms):
         first, second
             folders or workbooks with mouthpieces and their readings, in the order in which they were made
         spec
-            a house.toml other than this house's
+            a house.toml with the drawings; by default the one beside the second, then beside the first, else this house's
 
         Raises
         ------
@@ -71,7 +70,7 @@ class BenchQuestions(Rooms):
         from matchkit.maker.conformity.beside import beside
         from matchkit.maker.files import read_pieces
 
-        rules = self.tables.spec if spec is None else read_spec(spec)
+        rules = self.rules_for(spec, second, first)
         judged = []
         for source in (first, second):
             gathered = read_pieces(source)
@@ -125,7 +124,7 @@ class BenchQuestions(Rooms):
         from matchkit.maker.files import find_piece, read_pieces
         from matchkit.maker.paper import bench_sheet
 
-        rules = self.tables.spec if spec is None else read_spec(spec)
+        rules = self.rules_for(spec, pieces)
         if mouthpiece is not None:
             return bench_sheet([find_piece(self.tables, mouthpiece, pieces, demo=self.demo)[0]], spec=rules)
         gathered = read_pieces(pieces)
@@ -171,7 +170,7 @@ class BenchQuestions(Rooms):
         from matchkit.maker.files import read_pieces
         from matchkit.maker.paper import batch_record
 
-        rules, gathered = self.tables.spec if spec is None else read_spec(spec), read_pieces(pieces)
+        rules, gathered = self.rules_for(spec, pieces), read_pieces(pieces)
         rules = rules.with_step(gathered.stops_mm)
         rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
         report = judge_batch(gathered, spec=rules)

@@ -11,7 +11,6 @@ from matchkit.errors import RequestError
 from matchkit.house.rooms import Rooms
 from matchkit.results import Progress
 from matchkit.tables.defaults import read_defaults
-from matchkit.tables.store import read_spec
 
 if TYPE_CHECKING:
     from matchkit.maker.conformity.batch import BatchReport
@@ -25,7 +24,14 @@ if TYPE_CHECKING:
 class MakerQuestions(Rooms):
     """What a maker asks: what a facing needs, whether a batch is good, how to reface a piece."""
 
-    def facing(self, mouthpiece: str, *, pieces: str | Path | None = None, studies: Sequence[GaugeStudy] = ()) -> FacingReport:
+    def facing(
+        self,
+        mouthpiece: str,
+        *,
+        pieces: str | Path | None = None,
+        spec: str | Path | None = None,
+        studies: Sequence[GaugeStudy] = (),
+    ) -> FacingReport:
         """Say what the readings of a mouthpiece tell: lengths, shape, smoothness, rails, bumps, each with its uncertainty.
 
         Parameters
@@ -34,6 +40,8 @@ class MakerQuestions(Rooms):
             an id of this house, or of ``pieces``
         pieces
             a folder or workbook with other mouthpieces and their readings
+        spec
+            a house.toml with the drawings; by default the one beside ``pieces``, else this house's
         studies
             gauge studies, which replace the uncertainties that are stated
 
@@ -56,9 +64,9 @@ class MakerQuestions(Rooms):
 
         piece, gathered = find_piece(self.tables, mouthpiece, pieces, demo=self.demo)
         readings, points = gathered.readings.get(piece.id, []), gathered.points.get(piece.id, [])
-        rules = self.tables.spec.with_step(gathered.stops_mm)
-        spec = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
-        return facing_report(piece, readings, points, defaults=read_defaults(), spec=spec)
+        rules = self.rules_for(spec, pieces).with_step(gathered.stops_mm)
+        rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
+        return facing_report(piece, readings, points, defaults=read_defaults(), spec=rules)
 
     def closing_scale(self) -> ScaleReport:
         """Say what the closing tests of this house make of its absolute scale, and how much doubt is left.
@@ -102,7 +110,7 @@ class MakerQuestions(Rooms):
         pieces
             a folder or workbook with mouthpieces and their readings; by default the demo batch, which is invented
         spec
-            a house.toml other than this house's
+            a house.toml with the drawings; by default the one beside ``pieces``, else this house's
         studies
             gauge studies, which replace the uncertainties that are stated
         pair
@@ -131,7 +139,7 @@ class MakerQuestions(Rooms):
 
         check_request(jobs=jobs)
         draws = checked_draws(draws)
-        rules, gathered = self.tables.spec if spec is None else read_spec(spec), read_pieces(pieces)
+        rules, gathered = self.rules_for(spec, pieces), read_pieces(pieces)
         rules = rules.with_step(gathered.stops_mm)
         rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
         return judge_and_pair(self.scorer, gathered, spec=rules, pair=pair, draws=draws, jobs=jobs, progress=progress)
@@ -197,7 +205,7 @@ class MakerQuestions(Rooms):
         from matchkit.maker.reface.ask import Wanted, plan_reface
 
         found, gathered = find_piece(self.tables, piece, pieces, demo=self.demo)
-        rules = (self.tables.spec if spec is None else read_spec(spec)).with_step(gathered.stops_mm)
+        rules = self.rules_for(spec, pieces).with_step(gathered.stops_mm)
         if before:
             found, gathered = gathered.before(found.id)
         if keep not in (None, "resistance"):
@@ -234,16 +242,17 @@ class MakerQuestions(Rooms):
         UnknownIdError
             for a piece that is nowhere
         """
-        from matchkit.maker.conformity.drawing import judge_piece, rails_at_stations
+        from matchkit.maker.conformity.drawing import judge_piece
         from matchkit.maker.files import find_piece
         from matchkit.maker.measure.report import facing_report
+        from matchkit.maker.measure.stations import rails_at_stations
         from matchkit.maker.reface.done import close_plan
 
         found, gathered = find_piece(self.tables, piece, pieces, demo=self.demo)
         sets = gathered.sets.get(found.id, ())
         if len(sets) < 2:
             raise RequestError(f"{found.id} was read once only; read it again after the work, with its date, and ask again")
-        rules = (self.tables.spec if spec is None else read_spec(spec)).with_step(gathered.stops_mm)
+        rules = self.rules_for(spec, pieces).with_step(gathered.stops_mm)
         plan = self.reface(piece, pieces=pieces, spec=spec, before=True, **target)
         last = sets[-1]
         now = facing_report(last.on(gathered.filed[found.id]), last.readings, last.points, defaults=read_defaults(), spec=rules)

@@ -15,9 +15,11 @@ from matchkit.learn.model.fingerprint import rules_digest
 from matchkit.learn.model.found import find_model, settle_model
 from matchkit.parts.reed import HouseScale
 from matchkit.parts.stock import Parts, Stock
+from matchkit.records.spec import HouseSpec
 from matchkit.score.scorer import Scorer
 from matchkit.tables.defaults import read_defaults
 from matchkit.tables.source import Tables
+from matchkit.tables.store import read_spec, spec_beside
 from matchkit.units import PERCENT
 
 if TYPE_CHECKING:
@@ -40,6 +42,18 @@ class Rooms:
         self.demo = demo
         self._cache_folder, self._beside = cache, None if demo else beside
         self._found = find_model(model, beside)
+
+    def rules_for(self, spec: str | Path | None, *pieces: str | Path | None) -> HouseSpec:
+        """Return the house.toml that was named, else the one beside the pieces, else this house's.
+
+        Where it gives no closing range, that of this house stands: it goes with the reeds. Raises SourceError where it is not there,
+        DataError with every problem of it.
+        """
+        place = spec or next(filter(None, map(spec_beside, pieces)), None)
+        if place is None:
+            return self.tables.spec
+        read = read_spec(place)
+        return read if read.closing_range else read.model_copy(update={"closing_range": self.tables.spec.closing_range})
 
     @cached_property
     def slips(self) -> tuple[Problem, ...]:

@@ -126,6 +126,15 @@ def read_spec(path: str | Path) -> HouseSpec:
     return reading.spec
 
 
+def spec_beside(pieces: str | Path | None) -> Path | None:
+    """Return the ``house.toml`` in the folder of some pieces, or beside their workbook; None where there is none."""
+    if pieces is None:
+        return None
+    place = Path(pieces)
+    found = (place if place.is_dir() else place.parent) / SPEC_FILE
+    return found if found.is_file() else None
+
+
 def read_tables(source: str | Path, *, needed: tuple[str, ...] = REQUIRED_TABLES) -> Tables:
     """Read a house, or the pieces of a batch with other tables ``needed``; raises DataError with every problem."""
     reading = read_source(source, needed=needed)

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from matchkit.cli.options import data_option, jobs_option, open_data, output_options, picture_options, study_option
+from matchkit.cli.options import (
+    data_option,
+    house_option,
+    jobs_option,
+    open_data,
+    output_options,
+    picture_options,
+    rules_named,
+    study_option,
+)
 from matchkit.cli.printing import PAGE_FILE, draw, show, write_figure
 from matchkit.cli.progress import bar
 from matchkit.words.maker.batch import batch_screen
@@ -29,7 +38,7 @@ MOST_LAYS = 6
 @click.command(name="batch")
 @click.argument("pieces", required=False)
 @click.argument("second", required=False)
-@click.option("--house", "spec", metavar="FILE", help="A house.toml with the drawings.  [default: that of --data]")
+@house_option
 @study_option
 @click.option("--no-pairing", "pair", is_flag=True, flag_value=False, default=True, help="Judge only; leave the reeds out.")
 @click.option("--draws", type=int, help="Monte Carlo draws a pair (default: 1000, fewer for more than 1000 pieces).")
@@ -52,6 +61,7 @@ def command(
     style: str,
     out: str | None,
     study: str | None,
+    spec: str | None,
     figure_pairs: str | None,
     figure_chart: str | None,
     *,
@@ -73,28 +83,29 @@ def command(
     house = open_data(data, model)
     if sum((sheet, record or piece is not None, second is not None)) > 1:
         raise click.UsageError("one of --sheet, --record (or --piece) and a second batch")
+    spec = rules_named(spec, second, pieces)
     if pieces is not None and second is not None:
         if figure_pairs is not None or figure_chart is not None:
             raise click.UsageError("two batches have one picture: --figure FILE")
-        both = house.batches(pieces, second, spec=options["spec"])
+        both = house.batches(pieces, second, spec=spec)
         show(both, lambda found: beside_screen(found, numbers=numbers), style, out)
         _end(both.set_aside)
         return
     studies = () if study is None else mk.gauge_study(study)
     if sheet:
-        show(house.sheet(pieces=pieces, spec=options["spec"]), sheet_screen, style, out)
+        show(house.sheet(pieces=pieces, spec=spec), sheet_screen, style, out)
         return
     if record or piece is not None:
         day = None if made_on is None else made_on.date()
-        filed = house.record(pieces, piece=piece, spec=options["spec"], studies=studies, made_on=day)
+        filed = house.record(pieces, piece=piece, spec=spec, studies=studies, made_on=day)
         if click.get_current_context().meta.get(PAGE_FILE) is not None and len(filed.pieces) <= MOST_LAYS:
-            lays = [house.facing(one.mouthpiece_id, pieces=pieces, studies=studies) for one in filed.pieces]
+            lays = [house.facing(one.mouthpiece_id, pieces=pieces, spec=spec, studies=studies) for one in filed.pieces]
             draw(filed, record_screen, also=lays)
         show(filed, record_screen, style, out)
         _end(filed.set_aside)
         return
     with bar("measuring and pairing") as progress:
-        report = house.batch(pieces, studies=studies, progress=progress, **options)
+        report = house.batch(pieces, spec=spec, studies=studies, progress=progress, **options)
     if pieces is None:
         click.echo("the demo batch, which is invented", err=True)
     _draw(report, figure_pairs, figure_chart)

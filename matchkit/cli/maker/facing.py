@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, picture_options, study_option
+from matchkit.cli.options import (
+    data_option,
+    house_option,
+    open_data,
+    output_options,
+    picture_options,
+    rules_named,
+    study_option,
+)
 from matchkit.cli.printing import show
 from matchkit.words.maker.facing import facing_screen
 
@@ -12,6 +20,7 @@ from matchkit.words.maker.facing import facing_screen
 @click.command(name="facing")
 @click.argument("mouthpiece")
 @click.option("--pieces", metavar="PATH", help="Folder or workbook that it is in.  [default: the tables of --data]")
+@house_option
 @study_option
 @click.option("--numbers", is_flag=True, help="Tables too: every length and every feeler.")
 @click.option("--sheet", is_flag=True, help="A sheet to fill in at the bench instead.")
@@ -22,6 +31,7 @@ from matchkit.words.maker.facing import facing_screen
 def command(
     mouthpiece: str,
     pieces: str | None,
+    spec: str | None,
     data: str | None,
     model: str | None,
     style: str,
@@ -37,16 +47,17 @@ def command(
 
     if sheet and history:
         raise click.UsageError("either --sheet or --history")
+    spec = rules_named(spec, pieces)
     if sheet:
         from matchkit.words.maker.paper import sheet_screen
 
-        show(open_data(data, model).sheet(mouthpiece, pieces=pieces), sheet_screen, style, out)
+        show(open_data(data, model).sheet(mouthpiece, pieces=pieces, spec=spec), sheet_screen, style, out)
         return
     if history:
         from matchkit.words.maker.history import history_screen
 
-        show(open_data(data, model).history(mouthpiece, pieces=pieces), history_screen, style, out)
+        show(open_data(data, model).history(mouthpiece, pieces=pieces, spec=spec), history_screen, style, out)
         return
     studies = () if study is None else mk.gauge_study(study)
-    report = open_data(data, model).facing(mouthpiece, pieces=pieces, studies=studies)
+    report = open_data(data, model).facing(mouthpiece, pieces=pieces, spec=spec, studies=studies)
     show(report, lambda found: facing_screen(found, numbers=numbers), style, out)

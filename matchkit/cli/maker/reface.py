@@ -7,7 +7,7 @@ from typing import Literal
 
 import click
 
-from matchkit.cli.options import data_option, open_data, output_options, picture_options
+from matchkit.cli.options import data_option, house_option, open_data, output_options, picture_options, rules_named
 from matchkit.cli.printing import show
 from matchkit.errors import RequestError
 from matchkit.maker.reface.plan import RefacePlan
@@ -21,6 +21,7 @@ TARGETS = ("fair", "drawing")
 @click.command(name="reface")
 @click.argument("piece")
 @click.option("--pieces", metavar="PATH", help="Folder or workbook that the piece is in.  [default: the tables of --data]")
+@house_option
 @click.option(
     "--to",
     metavar="fair|drawing|FILE|PIECE",
@@ -42,6 +43,7 @@ TARGETS = ("fair", "drawing")
 def command(
     piece: str,
     pieces: str | None,
+    spec: str | None,
     to: str,
     tip: str | None,
     keep: Literal["resistance"] | None,
@@ -59,11 +61,13 @@ def command(
     house = open_data(data, model)
     drawn = to.lower().endswith(".toml") or Path(to).is_file()
     absolute, change = _tip(tip)
+    if drawn and spec is not None:
+        raise click.UsageError("either --to FILE or --house FILE")
     ask = house.refaced if done else house.reface
     found = ask(
         piece,
         pieces=pieces,
-        spec=to if drawn else None,
+        spec=to if drawn else rules_named(spec, pieces),
         drawing=drawn or to == "drawing",
         like=None if drawn or to in TARGETS else to,
         tip_opening_mm=absolute,

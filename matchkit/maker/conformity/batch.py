@@ -14,12 +14,13 @@ from matchkit.errors import DataError, Problem, RequestError
 from matchkit.facts import Assumed
 from matchkit.maker.conformity.capability import Capability, capability, two_sided_factor, worst_share
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
-from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, judge_piece, judged_with, rails_at_stations
+from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, judge_piece, judged_with
 from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
 from matchkit.maker.conformity.slip import Slip, advised, explains, find_slips
 from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired, SetAside
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
+from matchkit.maker.measure.stations import rails_at_stations
 from matchkit.maker.pairing import Pairing
 from matchkit.physics.lay.fair import FairCurve, Readings
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece

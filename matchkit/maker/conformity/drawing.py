@@ -13,11 +13,10 @@ from matchkit import constants
 from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, Verdict, conformity_probability, judge
 from matchkit.maker.facts import FeatureAt
-from matchkit.maker.measure.report import drawn_curve, u_stop_m
-from matchkit.parts.facing import rails_of
+from matchkit.maker.measure.report import drawn_curve
+from matchkit.maker.measure.stations import is_scanned, u_stop_m
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings, nominal_curve
-from matchkit.physics.lay.scan import HEIGHTS_M
-from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.parts import Mouthpiece
 from matchkit.records.spec import Drawing, Gauge, Station
 from matchkit.units import MM
 
@@ -35,26 +34,6 @@ UNCERTAINTY_OF = {
     "chamber_volume_cm3": "u_volume_cm3",
 }
 """Which gauge measures a feature; every other one is taken with callipers."""
-
-
-def rails_at_stations(
-    piece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, drawing: Drawing, gauge: Gauge
-) -> dict[str, Readings]:
-    """Return the rails of a piece, a scanned one read at the feelers of the drawing."""
-    if not points:
-        return rails_of(piece, readings, points, gauge=gauge)
-    drawn = np.array([station.feeler_mm for station in drawing.station]) * MM
-    heights = np.unique(np.concatenate([HEIGHTS_M, drawn]))[::-1]
-    rails = rails_of(piece, readings, points, gauge=gauge, heights_m=heights)
-    return {name: _only(rail, drawn) if _scanned(rail) and len(drawn) else rail for name, rail in rails.items()}
-
-
-def _only(rail: Readings, heights_m: Array) -> Readings:
-    """Return the readings of a scanned rail at some heights: a scan has no others of its own."""
-    kept = np.isin(rail.height_m, heights_m)
-    names = ("height_m", "place_m", "u_height_m", "u_place_m")
-    lifts = None if rail.lifts_m is None else rail.lifts_m[:, kept]
-    return replace(rail, stacked=None, lifts_m=lifts, **{name: getattr(rail, name)[kept] for name in names})
 
 
 def judge_piece(
@@ -98,7 +77,7 @@ def judge_piece(
         found.append(_judged(name, float(value), u, (feature.nominal, *feature.limits), feature.critical, confidence))
     judged = _summed_up(piece, found, missing, critical, _beside_mm(rails, drawing.station))
     step = max((rail.u_step_m for rail in rails.values()), default=0.0) * math.sqrt(12) / MM
-    return replace(judged, scanned=any(map(_scanned, rails.values())), stop_step_mm=round(step, 6))
+    return replace(judged, scanned=any(map(is_scanned, rails.values())), stop_step_mm=round(step, 6))
 
 
 def _usual_curve(piece: Mouthpiece, drawing: Drawing) -> FairCurve:
@@ -230,11 +209,6 @@ def _summed_up(
     )
 
 
-def _scanned(rail: Readings) -> bool:
-    """Tell a scan from feelers: it has no feeler that could be off."""
-    return bool(np.all(rail.u_height_m <= 1e-8))
-
-
 def judged_with(
     piece: Mouthpiece,
     rails: dict[str, Readings],
@@ -255,7 +229,7 @@ def judged_with(
     changed = {
         name: replace(rail, u_place_m=rail.u_place_m * rest, u_common_m=rail.u_common_m * rest, lifts_m=rail.lifts * rest)
         for name, rail in rails.items()
-        if _scanned(rail)
+        if is_scanned(rail)
     }
     changed |= {
         name: replace(
@@ -265,7 +239,7 @@ def judged_with(
             u_common_m=rail.u_common_m * rest,
         )
         for name, rail in rails.items()
-        if not _scanned(rail)
+        if not is_scanned(rail)
     }
     others = {name: getattr(gauge, name) * rest for name in {*UNCERTAINTY_OF.values(), "u_size_mm"}}
     return judge_piece(piece, changed, drawing=drawing, gauge=gauge.model_copy(update=others), curve=curve).verdict

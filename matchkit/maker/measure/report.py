@@ -12,13 +12,13 @@ import numpy as np
 from matchkit.facts import Assumed
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
+from matchkit.maker.measure.stations import StationRead, rails_at_stations, stations
 from matchkit.parts.facing import FacingPart, facing_part, rails_of, scans_of
 from matchkit.physics.lay.facing import MeanLay
 from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
 from matchkit.physics.lay.flaws import Flaw, find_flaws
 from matchkit.physics.lay.scan import Scan
 from matchkit.physics.lay.scan_flaws import find_scanned_flaws
-from matchkit.physics.lay.shapes import fall_m
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, HouseSpec
@@ -58,23 +58,6 @@ class ScanFound:
     """Stretches of the lay without a point, from and to."""
     specks_mm: tuple[tuple[float, float], ...] = ()
     """Points that were left out as dust or a slip: where, and how far off their neighbours."""
-
-
-@dataclass(frozen=True)
-class StationRead:
-    """Where one feeler stops on the rails, and how far the lay is there from the fair curve; None for a rail that was not read."""
-
-    feeler_mm: float
-    left_mm: float | None
-    u_left_mm: float | None
-    right_mm: float | None
-    u_right_mm: float | None
-    difference_mm: float | None
-    u_difference_mm: float | None
-    left_off_um: float | None
-    u_left_off_um: float | None
-    right_off_um: float | None
-    u_right_off_um: float | None
 
 
 @dataclass(frozen=True)
@@ -163,6 +146,9 @@ def facing_report(
     lay, fair = part.lay, part.lay.fair
     unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
     drawing = spec.drawing.get(mouthpiece.model or "")
+    at_stations = rails
+    if drawing is not None:
+        at_stations = rails_at_stations(mouthpiece, readings, points, drawing=drawing, gauge=spec.gauge)
     test = table_test(part, rails, drawing=drawing, drawn=drawn_curve(drawing)) if rails else None
     scans = scans_of(points)
     exponent, u_exponent = fair.exponent
@@ -205,7 +191,7 @@ def facing_report(
         ),
         rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
         leak_mm2=_times(part.leak_m2, 1 / MM2),
-        stations=stations(rails, fair, unsure),
+        stations=stations(at_stations, fair, unsure, drawn_for=rails),
         scans=tuple(_scanned(rail, scan, fair.break_m) for rail, scan in scans.items()),
         bumps=tuple(map(_flaw, found)),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
@@ -251,51 +237,6 @@ def drawn_curve(drawing: Drawing | None) -> FairCurve | None:
     y, x = (np.array([getattr(s, name) for s in ordered]) * MM for name in ("feeler_mm", "stop_mm"))
     drawn = Readings(y, x, np.full(len(y), 1 * UM), np.full(len(y), 20 * UM))
     return fair_curve(drawn, tip_opening_m=drawing.tip_opening_mm.nominal * MM, u_tip_m=5 * UM)
-
-
-def stations(rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty | None) -> tuple[StationRead, ...]:
-    """Return each feeler with its stops, thinnest first; the difference of the rails is free of the feeler's own error."""
-    if unsure is None:
-        return ()
-    heights = sorted({float(height) for rail in rails.values() for height in rail.height_m})
-    return tuple(_station(height, rails, fair, unsure) for height in heights)
-
-
-def _station(height: float, rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty) -> StationRead:
-    values: dict[str, float | None] = {}
-    touch = {}
-    for name in ("left", "right"):
-        rail = rails.get(name)
-        at = None if rail is None else next(iter(np.flatnonzero(rail.height_m == height)), None)
-        if rail is None or at is None:
-            values |= {f"{name}_mm": None, f"u_{name}_mm": None, f"{name}_off_um": None, f"u_{name}_off_um": None}
-            continue
-        place = float(rail.place_m[at])
-        values[f"{name}_mm"] = place / MM
-        values[f"u_{name}_mm"] = u_stop_m(rail, int(at), fair) / MM
-        values[f"{name}_off_um"] = (height - float(fair.height_m(np.array(place)))) / UM
-        values[f"u_{name}_off_um"] = float(unsure.off_m[name][at]) / UM
-        plane = rail.lifts[:, at] * min(float(fair.fall(height)), MOST_SLOPE)  # each scan has a plane of its own
-        touch[name] = math.hypot(rail.u_place_m[at], *plane)
-    left, right = values["left_mm"], values["right_mm"]
-    known = left is not None and right is not None
-    return StationRead(
-        feeler_mm=height / MM,
-        difference_mm=left - right if left is not None and right is not None else None,
-        u_difference_mm=math.hypot(*touch.values()) / MM if known else None,
-        **values,
-    )
-
-
-def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
-    """Return the standard uncertainty of where the lay has a height: touch, step and person along x, feeler, tilt and a scan's plane through the slope."""
-    u_height = math.hypot(rail.u_height_m[at], rail.u_tilt * max(fair.break_m - rail.place_m[at], 0.0), *rail.lifts[:, at])
-    moved = u_height * min(float(fall_m(fair.parameters[1:], float(rail.height_m[at]))), MOST_SLOPE)
-    return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + moved**2)
-
-
-MOST_SLOPE = 1e4
-"""A feeler moves a stop by at most so many times its own error."""
 
 
 def _rocking(test: TableTest | None, *, drawn: bool, scanned: bool) -> Literal["yes", "no", "no drawing", "scanned"]:

@@ -8,10 +8,9 @@ from matchkit.words.maker.features import aside_words, feature_words, unit_of
 from matchkit.words.numbers import counted
 from matchkit.words.screen import Block, Screen, Table, Text, screen, sentences
 
-MOST = 10
 MOSTLY = 0.75
 FEW = 8
-"""From fewer pieces nothing is said of how much they spread."""
+"""From fewer pieces of a batch it is not said that they spread alike."""
 
 
 def beside_screen(found: BatchesBeside, *, numbers: bool = False) -> Screen:
@@ -23,13 +22,10 @@ def beside_screen(found: BatchesBeside, *, numbers: bool = False) -> Screen:
         f"{found.second} ({counted(found.pieces[1], 'piece')}, {found.failed[1]} out of drawing) against {found.first} "
         f"({counted(found.pieces[0], 'piece')}, {found.failed[0]} out):",
         aside_words(found.set_aside),
-        [*_all_stops(shown), *(Text(_moved(item), indent=2, hang=2) for item in _others(shown, moved)[:MOST])]
+        [Text(line, indent=2, hang=2) for line in (*_all_stops(shown), *_moved_words(shown, moved))]
         or [Text("No size differs by more than these pieces can tell, or than matters.", indent=2)],
-        [Text(f"and {len(_others(shown, moved)) - MOST} more: --numbers has all.", indent=2)]
-        if len(_others(shown, moved)) > MOST
-        else None,
-        [Text(_wider(item), indent=2, hang=2) for item in wider[:MOST]]
-        or [Text("They spread alike, as far as these pieces tell.", indent=2)],
+        [Text(line, indent=2, hang=2) for line in _wider_words(wider)]
+        or [Text(_alike(shown), indent=2)],
         f"Only in one of them: {', '.join(found.only_in)}." if found.only_in else None,
         _numbers(shown) if numbers else None,
         "",
@@ -46,7 +42,7 @@ def _stops(shown: list[FeatureBeside]) -> list[FeatureBeside]:
     return stops if alike else []
 
 
-def _all_stops(shown: list[FeatureBeside]) -> list[Text]:
+def _all_stops(shown: list[FeatureBeside]) -> list[str]:
     stops = _stops(shown)
     if not stops:
         return []
@@ -58,17 +54,41 @@ def _all_stops(shown: list[FeatureBeside]) -> list[Text]:
         if even
         else "a facing of another length, since a wrong zero would be the same for all"
     )
-    return [
-        Text(
-            f"The stops are {sizes[0]:.2f} to {sizes[-1]:.2f} mm {way} on average: {first}.",
-            indent=2,
-        )
-    ]
+    return [f"The stops are {sizes[0]:.2f} to {sizes[-1]:.2f} mm {way} on average: {first}."]
 
 
-def _others(shown: list[FeatureBeside], moved: list[FeatureBeside]) -> list[FeatureBeside]:
-    """Return what moved, without the stops where one line says it of all."""
-    return [item for item in moved if item.feature != "stop_mm"] if _stops(shown) else moved
+def _moved_words(shown: list[FeatureBeside], moved: list[FeatureBeside]) -> list[str]:
+    """Return what moved: sizes first, then the stops by the way they moved, where one line does not say it of all."""
+    told = [_moved(item) for item in moved if item.feature != "stop_mm"]
+    if _stops(shown):
+        return told
+    stops = sorted((item for item in moved if item.feature == "stop_mm"), key=lambda item: item.feeler_mm or 0.0)
+    for longer, way in ((True, "longer"), (False, "shorter")):
+        by_rail: dict[str, list[str]] = {}
+        feelers = {item.feeler_mm: None for item in stops if (item.difference > 0) == longer}
+        for feeler in feelers:
+            mine = [item for item in stops if item.feeler_mm == feeler and (item.difference > 0) == longer]
+            rail = "both rails" if len(mine) == 2 else f"the {mine[0].rail} rail"
+            by = sum(abs(item.difference) for item in mine) / len(mine)
+            doubt = max(item.difference_high - item.difference_low for item in mine) / 2
+            by_rail.setdefault(rail, []).append(f"{feeler:g} by {by:.2f} ± {doubt:.2f}")
+        told += [f"Feelers stop {way} on {rail}, on average: {', '.join(sizes)} mm." for rail, sizes in by_rail.items()]
+    return told
+
+
+def _wider_words(wider: list[FeatureBeside]) -> list[str]:
+    """Return what spreads otherwise: sizes by themselves, the stops in one line a way."""
+    told = [_wider(item) for item in wider if item.feature != "stop_mm"]
+    stops = [item for item in wider if item.feature == "stop_mm"]
+    if len(stops) == 1:
+        return [*told, _wider(stops[0])]
+    for more, way in ((True, "more"), (False, "less")):
+        mine = [item for item in stops if ((item.spread or 1.0) > 1) == more]
+        if mine:
+            times = sorted(item.spread or 1.0 for item in mine)
+            where = ", ".join(f"{feeler:g}" for feeler in sorted({item.feeler_mm or 0.0 for item in mine}))
+            told.append(f"Stops of the feelers {where} mm spread {way}: {times[0]:.1f} to {times[-1]:.1f} times as much.")
+    return told
 
 
 def _alike(shown: list[FeatureBeside]) -> str:

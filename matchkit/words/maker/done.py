@@ -25,7 +25,6 @@ def done_screen(found: RefaceDone) -> Screen:
             _apart(found),
         ),
         _out(found),
-        None if fits else [_off(off, rail) for rail in ("left", "right") if any(stop.rail == rail for stop in off)],
         None if fits else _next(found, off),
         None
         if found.only_rail is None
@@ -50,14 +49,13 @@ def _verdict(found: RefaceDone, off: Sequence[StopDone]) -> str:
     """Return whether it is done: the drawing decides where there is one, else the plan."""
     if _fits(found):
         return "meets its drawing, leave it as it is"
-    past = listed(
-        [f"the {rail} rail" for rail in ("left", "right") if any(stop.rail == rail and stop.off_mm > 0 for stop in off)]
-    )
+    past = _places([(stop.rail, stop.feeler_mm) for stop in off if stop.off_mm > 0])
+    short = _places([(stop.rail, stop.feeler_mm) for stop in off if stop.off_mm < 0])
     tip = found.tip_surely_off_mm
     if past:
-        return f"past the plan on {past}"
-    if any(stop.off_mm < 0 for stop in off) or tip < 0:
-        return "not yet as planned"
+        return f"past the plan on {listed(past)}"
+    if short or tip < 0:
+        return f"not yet as planned{f' on {listed(short)}' if short else ''}"
     if tip > 0:
         return "more open than planned"
     near = found.drawing is not None and found.drawing.verdict == "inconclusive"
@@ -72,11 +70,7 @@ def _out(found: RefaceDone) -> str | None:
     """Return what is out of drawing, rail by rail."""
     if found.drawing is None or not found.drawing.out:
         return None
-    told = []
-    for rail in ("left", "right"):
-        feelers = [at.feeler_mm for at in found.drawing.out if at.feature == "stop_mm" and at.rail == rail]
-        if feelers:
-            told.append(f"the {rail} rail at {', '.join(f'{feeler:g}' for feeler in feelers)} mm")
+    told = _places([(at.rail or "", at.feeler_mm or 0.0) for at in found.drawing.out if at.feature == "stop_mm"])
     others = [at for at in found.drawing.out if at.feature != "stop_mm"]
     told += ["one rail against the other"] if any(at.feature == "rail_difference_mm" for at in others) else []
     told += ["the tip opening"] if any(at.feature == "tip_opening_mm" for at in others) else []
@@ -91,10 +85,20 @@ def _apart(found: RefaceDone) -> str | None:
     return f"the rails are {abs(rails.value):.2f} mm apart, the {'left' if rails.value < 0 else 'right'} one short"
 
 
-def _off(off: Sequence[StopDone], rail: str) -> str:
-    """Return which feelers are off the plan on a rail."""
-    named = ", ".join(f"{stop.feeler_mm:g} by {stop.off_mm:+.2f}" for stop in off if stop.rail == rail)
-    return f"Off the plan on the {rail} rail: {named} mm."
+def _places(stops: Sequence[tuple[str, float]]) -> list[str]:
+    """Return rails with their feelers, each feeler once.
+
+    >>> _places([("left", 0.1), ("left", 0.2), ("right", 0.2)])
+    ['both rails at 0.2 mm', 'the left rail at 0.1 mm']
+    """
+    rails = {rail: [feeler for name, feeler in stops if name == rail] for rail in ("left", "right")}
+    both = [feeler for feeler in rails["left"] if feeler in rails["right"]]
+    alone = {f"the {rail} rail": [feeler for feeler in mine if feeler not in both] for rail, mine in rails.items()}
+    return [
+        f"{rail} at {', '.join(f'{feeler:g}' for feeler in sorted(mine))} mm"
+        for rail, mine in {"both rails": both, **alone}.items()
+        if mine
+    ]
 
 
 def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:

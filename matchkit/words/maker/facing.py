@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
-from matchkit.maker.measure.report import FacingReport, FlawFound, ScanFound, StationRead
+from matchkit.maker.measure.report import FacingReport, FlawFound, ScanFound
+from matchkit.maker.measure.stations import StationRead
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import DUST
 from matchkit.words.numbers import plus_minus

@@ -104,13 +104,14 @@ def short_words(fault: Fault) -> str:
     >>> short_words(Fault("rail short", "rail_difference_mm", 0.25, "left", None, True, 0.25, 0.42))
     '0.25 mm short on average, 0.42 mm at the thinnest feeler'
     """
-    if fault.feeler_mm is None:
-        at = (
-            ""
-            if fault.thinnest_mm is None or fault.thinnest_mm <= 0
-            else f", {fault.thinnest_mm:.2f} mm at the thinnest feeler"
+    mean_mm = fault.size if fault.feeler_mm is None else fault.mean_mm
+    if fault.kind == "rail short" and mean_mm is not None and mean_mm > 0:
+        thin = fault.thinnest_mm
+        return (
+            f"{mean_mm:.2f} mm short on average{'' if thin is None or thin <= 0 else f', {thin:.2f} mm at the thinnest feeler'}"
         )
-        return f"{fault.size:.2f} mm short on average{at}"
+    if fault.feeler_mm is None:
+        return f"{fault.size:.2f} mm short on average"
     where = "the thinnest" if fault.size == fault.thinnest_mm else f"the {fault.feeler_mm:g} mm"
     mean = "" if fault.mean_mm is None or fault.mean_mm <= 0 else f", {fault.mean_mm:.2f} mm on average"
     return f"{fault.size:.2f} mm short at {where} feeler{mean}"

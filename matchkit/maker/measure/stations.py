@@ -1,0 +1,116 @@
+"""Where the lay has the heights of the feelers: as they were read, or of a scan at the feelers of the drawing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matchkit.maker.measure.monte_carlo import Uncertainty
+from matchkit.parts.facing import rails_of
+from matchkit.physics.lay.fair import FairCurve, Readings
+from matchkit.physics.lay.scan import HEIGHTS_M
+from matchkit.physics.lay.shapes import fall_m
+from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
+from matchkit.records.spec import Drawing, Gauge
+from matchkit.units import MM, UM
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class StationRead:
+    """Where one feeler stops on the rails, and how far the lay is there from the fair curve; None for a rail that was not read."""
+
+    feeler_mm: float
+    left_mm: float | None
+    u_left_mm: float | None
+    right_mm: float | None
+    u_right_mm: float | None
+    difference_mm: float | None
+    u_difference_mm: float | None
+    left_off_um: float | None
+    u_left_off_um: float | None
+    right_off_um: float | None
+    u_right_off_um: float | None
+
+
+def rails_at_stations(
+    piece: Mouthpiece, readings: Sequence[FacingReading], points: Sequence[LayPoint], *, drawing: Drawing, gauge: Gauge
+) -> dict[str, Readings]:
+    """Return the rails of a piece, a scanned one read at the feelers of the drawing."""
+    if not points:
+        return rails_of(piece, readings, points, gauge=gauge)
+    drawn = np.array([station.feeler_mm for station in drawing.station]) * MM
+    heights = np.unique(np.concatenate([HEIGHTS_M, drawn]))[::-1]
+    rails = rails_of(piece, readings, points, gauge=gauge, heights_m=heights)
+    return {name: _only(rail, drawn) if is_scanned(rail) and len(drawn) else rail for name, rail in rails.items()}
+
+
+def _only(rail: Readings, heights_m: Array) -> Readings:
+    """Return the readings of a scanned rail at some heights: a scan has no others of its own."""
+    kept = np.isin(rail.height_m, heights_m)
+    names = ("height_m", "place_m", "u_height_m", "u_place_m")
+    lifts = None if rail.lifts_m is None else rail.lifts_m[:, kept]
+    return replace(rail, stacked=None, lifts_m=lifts, **{name: getattr(rail, name)[kept] for name in names})
+
+
+def is_scanned(rail: Readings) -> bool:
+    """Tell a scan from feelers: it has no feeler that could be off."""
+    return bool(np.all(rail.u_height_m <= 1e-8))
+
+
+def stations(
+    rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty | None, *, drawn_for: dict[str, Readings]
+) -> tuple[StationRead, ...]:
+    """Return each feeler with its stops, thinnest first; the difference of the rails is free of the feeler's own error.
+
+    ``drawn_for`` are the rails with which ``unsure`` was drawn: a scan may be read at other heights there.
+    """
+    if unsure is None:
+        return ()
+    heights = sorted({float(height) for rail in rails.values() for height in rail.height_m})
+    u_off = {name: (drawn_for[name].height_m[::-1], unsure.off_m[name][::-1]) for name in rails}
+    return tuple(_station(height, rails, fair, u_off) for height in heights)
+
+
+def _station(
+    height: float, rails: dict[str, Readings], fair: FairCurve, u_off_m: dict[str, tuple[Array, Array]]
+) -> StationRead:
+    values: dict[str, float | None] = {}
+    touch = {}
+    for name in ("left", "right"):
+        rail = rails.get(name)
+        at = None if rail is None else next(iter(np.flatnonzero(rail.height_m == height)), None)
+        if rail is None or at is None:
+            values |= {f"{name}_mm": None, f"u_{name}_mm": None, f"{name}_off_um": None, f"u_{name}_off_um": None}
+            continue
+        place = float(rail.place_m[at])
+        values[f"{name}_mm"] = place / MM
+        values[f"u_{name}_mm"] = u_stop_m(rail, int(at), fair) / MM
+        values[f"{name}_off_um"] = (height - float(fair.height_m(np.array(place)))) / UM
+        values[f"u_{name}_off_um"] = float(np.interp(height, *u_off_m[name])) / UM
+        plane = rail.lifts[:, at] * min(float(fair.fall(height)), MOST_SLOPE)  # each scan has a plane of its own
+        touch[name] = math.hypot(rail.u_place_m[at], *plane)
+    left, right = values["left_mm"], values["right_mm"]
+    known = left is not None and right is not None
+    return StationRead(
+        feeler_mm=height / MM,
+        difference_mm=left - right if left is not None and right is not None else None,
+        u_difference_mm=math.hypot(*touch.values()) / MM if known else None,
+        **values,
+    )
+
+
+def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
+    """Return the standard uncertainty of where the lay has a height: touch, step and person along x, feeler, tilt and a scan's plane through the slope."""
+    u_height = math.hypot(rail.u_height_m[at], rail.u_tilt * max(fair.break_m - rail.place_m[at], 0.0), *rail.lifts[:, at])
+    moved = u_height * min(float(fall_m(fair.parameters[1:], float(rail.height_m[at]))), MOST_SLOPE)
+    return math.sqrt(rail.u_place_m[at] ** 2 + rail.u_common_m**2 + moved**2)
+
+
+MOST_SLOPE = 1e4
+"""A feeler moves a stop by at most so many times its own error."""
