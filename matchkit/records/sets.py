@@ -1,7 +1,8 @@
 """A piece read more than once: which readings belong together, and which set counts when.
 
 A set is what was read on one day. A day on which fewer than three feelers were read on any rail, or on which nothing was read that the set before
-has already (the other rail), begins no set of its own: it belongs to the set before it. Readings without a date come before all others. The latest set counts for what is asked today; a playtest goes by the
+has already (the other rail), begins no set of its own: it belongs to the set before it. A rail that was scanned and is read with feelers on a later day,
+or the other way round, was read again. Readings without a date come before all others. The latest set counts for what is asked today; a playtest goes by the
 set that was valid on its day.
 """
 
@@ -58,11 +59,23 @@ def days_of_sets(readings: Iterable[FacingReading], scanned: Iterable[LayPoint] 
         mine |= {(rail, SCANNED) for rail in points[day]}
         whole = max(map(len, feelers[day].values()), default=0) >= LEAST_FEELERS
         whole = whole or max(points[day].values(), default=0) >= LEAST_POINTS
-        if not found or (whole and mine & seen):
+        if not found or (whole and (mine & seen or _other_way(mine, seen))):
             current, seen = day, set()
         seen |= mine
         found[day] = current
     return found
+
+
+def _other_way(mine: set[tuple[str, float]], seen: set[tuple[str, float]]) -> bool:
+    """Tell whether a rail was scanned before and is read with feelers now, or the other way round."""
+
+    def read(on: set[tuple[str, float]]) -> dict[str, int]:
+        return {rail: sum(name == rail and feeler != SCANNED for name, feeler in on) for rail, _ in on}
+
+    now, before = read(mine), read(seen)
+    again = ((rail, SCANNED) in seen and count >= LEAST_FEELERS for rail, count in now.items())
+    scanned = ((rail, SCANNED) in mine and count >= LEAST_FEELERS for rail, count in before.items())
+    return any(again) or any(scanned)
 
 
 def sets_of(readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> tuple[ReadingSet, ...]:

@@ -206,7 +206,7 @@ def test_a_plan_is_closed_with_the_readings_after_it(refaced: Path) -> None:
     assert done.rails_mm is not None
     assert done.rails_mm.value == pytest.approx(-0.6, abs=0.01)
     text = " ".join(str(getattr(block, "text", block)) for block in done_screen(done).blocks)
-    assert "past the plan on the left rail and the right rail" in text
+    assert "past the plan on both rails at 0.4, 0.6, 0.9, 1.2 mm and the right rail at " in text
     assert "cannot be brought back" in text
     with pytest.raises(mk.RequestError, match="read once only"):
         mk.open().refaced("AM-07", tip_by_mm=0.1)

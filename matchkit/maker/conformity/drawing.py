@@ -14,16 +14,13 @@ from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, Verdict, conformity_probability, judge
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.report import drawn_curve
-from matchkit.maker.measure.stations import is_scanned, u_stop_m
+from matchkit.maker.measure.stations import SAME_FEELER_MM, at_feeler, is_scanned, mean_apart, rails_apart, u_stop_m
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings, nominal_curve
 from matchkit.records.parts import Mouthpiece
 from matchkit.records.spec import Drawing, Gauge, Station
 from matchkit.units import MM
 
 Array = NDArray[np.float64]
-
-SAME_FEELER_MM = 0.0013
-"""A reading belongs to a station of the drawing whose feeler is within this of its own (feelers marked in inches are rounded)."""
 
 UNCERTAINTY_OF = {
     "tip_opening_mm": "u_tip_mm",
@@ -52,7 +49,7 @@ def judge_piece(
     critical: list[FeatureAt] = []
     for station in drawing.station:
         for rail in ("left", "right"):
-            at = _at(rails.get(rail), station.feeler_mm)
+            at = at_feeler(rails.get(rail), station.feeler_mm)
             if at is None:
                 missing.append(FeatureAt("stop_mm", rail, station.feeler_mm))
                 continue
@@ -90,13 +87,6 @@ def _usual_curve(piece: Mouthpiece, drawing: Drawing) -> FairCurve:
         length = edge * (1 - math.sqrt(THIN / MM / tip))
     sizes = {"tip_opening_m": tip * MM, "facing_length_m": length * MM}
     return nominal_curve(**sizes, u_tip_m=constants.U_TIP_NOMINAL.value * MM, u_facing_m=constants.U_FACING_NOMINAL.value * MM)
-
-
-def _at(rail: Readings | None, feeler_mm: float) -> int | None:
-    if rail is None:
-        return None
-    near = np.flatnonzero(np.abs(rail.height_m / MM - feeler_mm) <= SAME_FEELER_MM)
-    return int(near[0]) if len(near) else None
 
 
 def _beside_mm(rails: dict[str, Readings], stations: Sequence[Station]) -> tuple[float, ...]:
@@ -141,30 +131,20 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, 
     most = drawing.rail_difference_mm
     if most is None or len(rails) < 2:
         return []
-    found, values, variances = [], [], []
-    shared: list[Array] = []
     drawn = [station.feeler_mm for station in drawing.station]
     read = [float(height) / MM for height in np.intersect1d(rails["left"].height_m, rails["right"].height_m)]
     beside = [feeler for feeler in read if not any(abs(feeler - one) <= SAME_FEELER_MM for one in drawn)]
     asked = drawn or read  # others count in the mean, as in everything told of the rails
-    for feeler in (*drawn, *beside):
-        at = {name: _at(rail, feeler) for name, rail in rails.items()}
-        if at["left"] is None or at["right"] is None:
-            continue
-        value = float(rails["left"].place_m[at["left"]] - rails["right"].place_m[at["right"]]) / MM
-        u = math.hypot(*(rails[name].u_place_m[place] for name, place in at.items() if place is not None)) / MM
-        fall = float(fair.fall(feeler * MM))
-        plane = np.concatenate([fall * rails[name].lifts[:, place] / MM for name, place in at.items()])
-        shared.append(plane)
-        u_whole = math.hypot(u, *plane)
-        if feeler in asked:
-            found.append(_judged("rail_difference_mm", value, u_whole, (0.0, -most, most), False, confidence, None, feeler))  # noqa: FBT003
-        values.append(value)
-        variances.append(u**2)
-    found = one_of_several(found, confidence)
-    if values:
-        u = math.hypot(math.sqrt(sum(variances)) / len(values), *np.mean(shared, axis=0))
-        found.append(_judged("rail_difference_mm", float(np.mean(values)), u, (0.0, -most, most), True, confidence))  # noqa: FBT003
+    apart = rails_apart(rails, fair, (*drawn, *beside))
+    limits = (0.0, -most, most)
+    each = [
+        _judged("rail_difference_mm", one.value_mm, one.u_mm, limits, False, confidence, None, one.feeler_mm)  # noqa: FBT003
+        for one in apart
+        if one.feeler_mm in asked
+    ]
+    found = one_of_several(each, confidence)
+    if (mean := mean_apart(apart)) is not None:
+        found.append(_judged("rail_difference_mm", *mean, limits, True, confidence))  # noqa: FBT003
     return found
 
 
@@ -173,7 +153,7 @@ def one_of_several(found: Sequence[Judged], confidence: float = CONFIDENCE) -> l
     surely = (1 - confidence) / max(len(found), 1)
     several = []
     for judged in found:
-        sure = judged.probability <= surely
+        sure = judged.verdict == "fail" and judged.probability <= surely
         verdict: Verdict = "inconclusive" if judged.verdict == "fail" and not sure else judged.verdict
         several.append(replace(judged, critical=sure, verdict=verdict))
     return several

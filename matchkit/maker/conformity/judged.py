@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,7 +13,9 @@ from matchkit.maker.facts import Fault, FeatureAt
 BAFFLES = ("baffle_height_mm", "baffle_10_mm", "baffle_15_mm")
 
 UNEVEN = 0.4
-"""Rails that differ at a feeler, and by less than this share of it on average and at the thinnest one, differ there alone and not in length."""
+"""Rails that differ at a feeler, and by less than this share of it at the others and at the thinnest one, differ there alone and not in length."""
+SHORT = 2.0
+"""A difference at the others, or at the thinnest one, that is within so many standard uncertainties is none."""
 
 CAUSES = ("table_gap_mm", "rail_difference_mm", "tip_opening_mm")
 """Of several features that fail, these are named first, in this order: a table off its plane, a rail off the other and a tip off its
@@ -115,6 +117,20 @@ class PieceJudged:
         return self.verdict == "inconclusive" and (self.worst is None or self.worst.verdict == "pass")
 
 
+def _there_alone(feeler_mm: float, each: Mapping[float, Judged], sign: float) -> bool:
+    """Tell whether the rails differ at one feeler alone: neither at the others on average nor at the thinnest one, by so much and surely."""
+    others = [judged for feeler, judged in each.items() if feeler != feeler_mm]
+    if not others or feeler_mm == min(each):
+        return False
+    thin = each[min(each)]
+    mean, u = (
+        sum(sign * judged.value for judged in others) / len(others),
+        math.hypot(*(judged.u for judged in others)) / len(others),
+    )
+    size = sign * each[feeler_mm].value
+    return all(value < UNEVEN * size or value <= SHORT * doubt for value, doubt in ((mean, u), (sign * thin.value, thin.u)))
+
+
 def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:
     """Return what is wrong, in the craftsman's terms, from the worst feature and the others beside it."""
     size, sure, feeler = abs(worst.off), worst.verdict == "fail", worst.feeler_mm
@@ -123,11 +139,10 @@ def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:
         sign = -1.0 if worst.value < 0 else 1.0
         apart = [judged for judged in features if judged.feature == worst.feature]
         mean = next((sign * judged.value for judged in apart if judged.feeler_mm is None), None)
-        each = {judged.feeler_mm: sign * judged.value for judged in apart if judged.feeler_mm is not None}
-        thinnest = each[min(each)] if each else None
+        each = {judged.feeler_mm: judged for judged in apart if judged.feeler_mm is not None}
+        thinnest = sign * each[min(each)].value if each else None
         rail_short: Literal["left", "right"] = "left" if worst.value < 0 else "right"
-        elsewhere = max(mean, thinnest) if mean is not None and thinnest is not None else math.inf
-        uneven = feeler is not None and elsewhere < UNEVEN * size
+        uneven = feeler is not None and _there_alone(feeler, each, sign)
         return Fault("rails uneven" if uneven else "rail short", worst.feature, size, rail_short, feeler, sure, mean, thinnest)
     if worst.feature == "stop_mm":
         both = [judged for judged in features if judged.feature == "stop_mm" and judged.feeler_mm == feeler]

@@ -1,8 +1,9 @@
 """Whether a measured value meets its limits, given how well it is known.
 
 Decision rule, after JCGM 106:2012 and in the spirit of ISO 14253-1:2017 (both from memory): the probability of conformity decides.
-A value passes where that probability is at least the confidence, fails where it is at most one minus the confidence, and is
-inconclusive between. For one limit this is a guard band of 1.645 u at 95 %.
+A value passes where that probability is at least the confidence, fails where it lies beyond one of the limits with at least as much, and is
+inconclusive between. For one limit this is a guard band of 1.645 u at 95 %. Limits that are narrower than the doubt leave everything near them
+inconclusive: a gauge that cannot tell fails nothing.
 """
 
 from __future__ import annotations
@@ -75,7 +76,8 @@ def judge(value: float, *, u: float, limits: Limits, confidence: float = CONFIDE
     >>> [judge(x, u=0.02, limits=Limits(2.45, 2.55)) for x in (2.5, 2.54, 2.6)]
     ['pass', 'inconclusive', 'fail']
     """
-    probability = conformity_probability(value, u=u, limits=limits)
-    if probability >= confidence:
+    if conformity_probability(value, u=u, limits=limits) >= confidence:
         return "pass"
-    return "fail" if probability <= 1 - confidence else "inconclusive"
+    sides = (Limits(low=limits.low), Limits(high=limits.high))
+    within = min(conformity_probability(value, u=u, limits=side) for side in sides)
+    return "fail" if within <= 1 - confidence else "inconclusive"

@@ -123,14 +123,9 @@ def _rails_read(report: FacingReport) -> tuple[str, ...]:
 
 def rails_apart(report: FacingReport) -> Size | None:
     """Return the mean difference of the rails over the feelers."""
-    apart = [
-        (row.difference_mm, row.u_difference_mm)
-        for row in report.stations
-        if row.difference_mm is not None and row.u_difference_mm is not None
-    ]
-    if not apart:
+    if report.rails_apart_mm is None or report.u_rails_apart_mm is None:
         return None
-    return Size(math.fsum(value for value, _ in apart) / len(apart), math.hypot(*(u for _, u in apart)) / len(apart))
+    return Size(report.rails_apart_mm, report.u_rails_apart_mm)
 
 
 def _minus(after: Size, before: Size) -> Size:

@@ -12,7 +12,7 @@ import numpy as np
 from matchkit.facts import Assumed
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
-from matchkit.maker.measure.stations import StationRead, rails_at_stations, stations
+from matchkit.maker.measure.stations import StationRead, mean_apart, rails_apart, rails_at_stations, stations
 from matchkit.parts.facing import FacingPart, facing_part, rails_of, scans_of
 from matchkit.physics.lay.facing import MeanLay
 from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
@@ -105,6 +105,9 @@ class FacingReport(Answer):
     u_rail_facing_length_mm: float | None
     rail_difference_mm: float | None
     u_rail_difference_mm: float | None
+    rails_apart_mm: float | None
+    """Left minus right, the mean over the feelers: what a drawing limits."""
+    u_rails_apart_mm: float | None
     rail_limit_mm: float | None
     leak_mm2: float | None
     stations: tuple[StationRead, ...]
@@ -149,6 +152,7 @@ def facing_report(
     at_stations = rails
     if drawing is not None:
         at_stations = rails_at_stations(mouthpiece, readings, points, drawing=drawing, gauge=spec.gauge)
+    apart = mean_apart(rails_apart(at_stations, fair, _heights_mm(at_stations)))
     test = table_test(part, rails, drawing=drawing, drawn=drawn_curve(drawing)) if rails else None
     scans = scans_of(points)
     exponent, u_exponent = fair.exponent
@@ -189,6 +193,8 @@ def facing_report(
             unsure.rail_difference_m if unsure is not None and part.rail_difference_m is not None else part.u_rail_difference_m,
             1 / MM,
         ),
+        rails_apart_mm=None if apart is None else apart[0],
+        u_rails_apart_mm=None if apart is None else apart[1],
         rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=stations(at_stations, fair, unsure, drawn_for=rails),
@@ -209,6 +215,10 @@ def facing_report(
         assumed=(*part.assumed, *gauge_assumed(spec)) if rails else part.assumed,
         outline=None if unsure is None else _outline(part, unsure),
     )
+
+
+def _heights_mm(rails: dict[str, Readings]) -> list[float]:
+    return sorted({float(height) / MM for rail in rails.values() for height in rail.height_m})
 
 
 def _flaw(flaw: Flaw) -> FlawFound:

@@ -20,6 +20,9 @@ from matchkit.units import MM, UM
 
 Array = NDArray[np.float64]
 
+SAME_FEELER_MM = 0.0013
+"""A reading belongs to a station of the drawing whose feeler is within this of its own (feelers marked in inches are rounded)."""
+
 
 @dataclass(frozen=True)
 class StationRead:
@@ -63,6 +66,57 @@ def is_scanned(rail: Readings) -> bool:
     return bool(np.all(rail.u_height_m <= 1e-8))
 
 
+@dataclass(frozen=True)
+class Apart:
+    """Left minus right at one feeler: the feeler and the person cancel, only touch and step remain (``u_own_mm``), and the planes of two scans.
+
+    ``planes_mm`` is what a standard uncertainty of each plane moves it by, the same plane at every feeler.
+    """
+
+    feeler_mm: float
+    value_mm: float
+    u_own_mm: float
+    planes_mm: Array
+
+    @property
+    def u_mm(self) -> float:
+        """Standard uncertainty of this difference by itself."""
+        return math.hypot(self.u_own_mm, *self.planes_mm)
+
+
+def at_feeler(rail: Readings | None, feeler_mm: float) -> int | None:
+    """Return where a feeler stands among the readings of a rail; None where it was not read."""
+    if rail is None:
+        return None
+    near = np.flatnonzero(np.abs(rail.height_m / MM - feeler_mm) <= SAME_FEELER_MM)
+    return int(near[0]) if len(near) else None
+
+
+def rails_apart(rails: dict[str, Readings], fair: FairCurve, feelers_mm: Sequence[float]) -> list[Apart]:
+    """Return how far the stops of either rail lie apart at some feelers; those that were not read on both are left out."""
+    left, right = rails.get("left"), rails.get("right")
+    found = []
+    for feeler in feelers_mm:
+        one, other = at_feeler(left, feeler), at_feeler(right, feeler)
+        if left is None or right is None or one is None or other is None:
+            continue
+        fall = min(float(fair.fall(feeler * MM)), MOST_SLOPE)
+        own = math.hypot(left.u_place_m[one], right.u_place_m[other]) / MM
+        planes = fall * np.concatenate([left.lifts[:, one], right.lifts[:, other]]) / MM  # each scan has a plane of its own
+        found.append(Apart(feeler, float(left.place_m[one] - right.place_m[other]) / MM, own, planes))
+    return found
+
+
+def mean_apart(apart: Sequence[Apart]) -> tuple[float, float] | None:
+    """Return the mean of such differences and its standard uncertainty, in mm; None of none."""
+    if not apart:
+        return None
+    own = math.hypot(*(one.u_own_mm for one in apart)) / len(apart)
+    return math.fsum(one.value_mm for one in apart) / len(apart), math.hypot(
+        own, *np.mean([one.planes_mm for one in apart], axis=0)
+    )
+
+
 def stations(
     rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty | None, *, drawn_for: dict[str, Readings]
 ) -> tuple[StationRead, ...]:
@@ -73,15 +127,19 @@ def stations(
     if unsure is None:
         return ()
     heights = sorted({float(height) for rail in rails.values() for height in rail.height_m})
+    apart = {one.feeler_mm: one for one in rails_apart(rails, fair, [height / MM for height in heights])}
     u_off = {name: (drawn_for[name].height_m[::-1], unsure.off_m[name][::-1]) for name in rails}
-    return tuple(_station(height, rails, fair, u_off) for height in heights)
+    return tuple(_station(height, rails, fair, u_off, apart.get(height / MM)) for height in heights)
 
 
 def _station(
-    height: float, rails: dict[str, Readings], fair: FairCurve, u_off_m: dict[str, tuple[Array, Array]]
+    height: float,
+    rails: dict[str, Readings],
+    fair: FairCurve,
+    u_off_m: dict[str, tuple[Array, Array]],
+    apart: Apart | None,
 ) -> StationRead:
     values: dict[str, float | None] = {}
-    touch = {}
     for name in ("left", "right"):
         rail = rails.get(name)
         at = None if rail is None else next(iter(np.flatnonzero(rail.height_m == height)), None)
@@ -93,14 +151,10 @@ def _station(
         values[f"u_{name}_mm"] = u_stop_m(rail, int(at), fair) / MM
         values[f"{name}_off_um"] = (height - float(fair.height_m(np.array(place)))) / UM
         values[f"u_{name}_off_um"] = float(np.interp(height, *u_off_m[name])) / UM
-        plane = rail.lifts[:, at] * min(float(fair.fall(height)), MOST_SLOPE)  # each scan has a plane of its own
-        touch[name] = math.hypot(rail.u_place_m[at], *plane)
-    left, right = values["left_mm"], values["right_mm"]
-    known = left is not None and right is not None
     return StationRead(
         feeler_mm=height / MM,
-        difference_mm=left - right if left is not None and right is not None else None,
-        u_difference_mm=math.hypot(*touch.values()) / MM if known else None,
+        difference_mm=None if apart is None else apart.value_mm,
+        u_difference_mm=None if apart is None else apart.u_mm,
         **values,
     )
 

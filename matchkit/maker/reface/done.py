@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import ClassVar
 
-from matchkit.maker.conformity.drawing import SAME_FEELER_MM
 from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.conformity.rule import ORDER, Verdict
 from matchkit.maker.facts import FeatureAt, RefaceTarget
 from matchkit.maker.measure.history import Size, rails_apart
 from matchkit.maker.measure.report import FacingReport
+from matchkit.maker.measure.stations import SAME_FEELER_MM
 from matchkit.maker.reface.plan import RefacePlan
 from matchkit.results import Answer
 

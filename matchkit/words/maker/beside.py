@@ -24,8 +24,7 @@ def beside_screen(found: BatchesBeside, *, numbers: bool = False) -> Screen:
         aside_words(found.set_aside),
         [Text(line, indent=2, hang=2) for line in (*_all_stops(shown), *_moved_words(shown, moved))]
         or [Text("No size differs by more than these pieces can tell, or than matters.", indent=2)],
-        [Text(line, indent=2, hang=2) for line in _wider_words(wider)]
-        or [Text(_alike(shown), indent=2)],
+        [Text(line, indent=2, hang=2) for line in _wider_words(wider)] or [Text(_alike(shown), indent=2)],
         f"Only in one of them: {', '.join(found.only_in)}." if found.only_in else None,
         _numbers(shown) if numbers else None,
         "",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
+from matchkit.maker.conformity.rule import Limits, judge
 from matchkit.maker.measure.report import FacingReport, FlawFound, ScanFound
 from matchkit.maker.measure.stations import StationRead
 from matchkit.words.facts import assumed_words
@@ -12,6 +13,8 @@ from matchkit.words.maker.features import DUST
 from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
+LEAST_SHOWN = 0.01
+"""No doubt is told to less, in mm."""
 SURE = 3.0
 """A rail is called short, and not perhaps short, from so many standard uncertainties on, as a plan levels rails from there."""
 
@@ -33,39 +36,37 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
 
 def _rails(report: FacingReport) -> list[str]:
     """Return whether the rails are level, and what to do where they are not."""
-    difference, u = report.rail_difference_mm, report.u_rail_difference_mm
+    mean, u = report.rails_apart_mm, report.u_rails_apart_mm
     name = report.mouthpiece_id
-    if difference is None or u is None:
-        if len(report.scans) == 1:
-            (scan,) = report.scans
-            other = "right" if scan.rail == "left" else "left"
-            return [
-                f"{name}: only the {scan.rail} rail was scanned; scan the {other} one too, to hold them against one another."
-            ]
-        return [f"{name}: the rails cannot be held against one another from these readings."]
-    if abs(difference) <= 2 * u:
-        return [
-            f"{name}: the rails are level, as far as the gauge can tell: {abs(difference):.2f} ± {TWO_SIDED * u:.2f} mm apart at the thinnest feeler."
-        ]
-    short = "left" if difference < 0 else "right"
-    other = "right" if short == "left" else "left"
-    apart = [row.difference_mm for row in report.stations if row.difference_mm is not None]
-    mean = sum(apart) / len(apart) if apart else difference
-    if len(apart) > 1 and mean * difference > 0 and apart[0] * difference > 0:
-        what = f"the {short} rail is {abs(mean):.2f} mm short on average, {abs(apart[0]):.2f} mm at the thinnest feeler"
-    else:
-        what = f"the {short} rail stops the thinnest feeler {abs(difference):.2f} mm before the {other}"
+    if mean is None or u is None:
+        return [f"{name}: {_no_rails(report)}."]
+    if abs(mean) <= 2 * u:
+        told = f"{abs(mean):.2f} ± {max(TWO_SIDED * u, LEAST_SHOWN):.2f} mm apart on average"
+        return [f"{name}: the rails are level, as far as the gauge can tell: {told}."]
+    short = "left" if mean < 0 else "right"
+    thin = next((row.difference_mm for row in report.stations if row.difference_mm is not None), None)
+    at = "" if thin is None or thin * mean <= 0 else f", {abs(thin):.2f} mm at the thinnest feeler"
+    what = f"the {short} rail is {abs(mean):.2f} mm short on average{at}"
+    again = f"{'scan' if report.scans else 'read'} both rails twice more before touching it"
     limit = report.rail_limit_mm
-    if limit is not None and abs(difference) <= limit:
+    verdict = None if limit is None else judge(mean, u=u, limits=Limits(-limit, limit))
+    if verdict == "pass":
         return [f"{name}: {what}, within the {limit:g} mm of the drawing."]
-    if abs(difference) <= SURE * u:
-        return [
-            sentences(
-                f"{name}: perhaps {what}", f"{'scan' if report.scans else 'read'} both rails twice more before touching it"
-            )
-        ]
+    if verdict == "inconclusive":
+        return [f"{name}: {what}, too near the {limit:g} mm of the drawing to say.", sentences(again)]
+    if verdict is None and abs(mean) <= SURE * u:
+        return [sentences(f"{name}: perhaps {what}", again)]
     edge = "lay a straight edge across the table first: a twisted table reads the same"
     return [f"{name}: {what}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
+
+
+def _no_rails(report: FacingReport) -> str:
+    """Return why the rails cannot be held against one another."""
+    if len(report.scans) != 1:
+        return "the rails cannot be held against one another from these readings"
+    (scan,) = report.scans
+    other = "right" if scan.rail == "left" else "left"
+    return f"only the {scan.rail} rail was scanned; scan the {other} one too, to hold them against one another"
 
 
 def _step(report: FacingReport) -> str | None:
@@ -171,7 +172,7 @@ def _table(report: FacingReport) -> str:
     else:
         told = f"the table is hollow by {-gap:.3f} mm" if gap < 0 else "the table is flat"
     rocking = {
-        "yes": "the readings drift off the drawing towards the tip: see whether the plate rocks on the table",
+        "yes": "all feelers stop off the drawing, the more the further they are from the tip: the facing is so, or the plate rocks on the table; look at that first",
         "no drawing": "a rocking gauge plate reads too long, which cannot be told without a drawing",
         "no": None,
         "scanned": None,

@@ -119,7 +119,7 @@ def short_words(fault: Fault) -> str:
 
 REMEDIES = {
     "rail short": "straight edge across the table first; if flat, lengthen that rail, if twisted, flatten it and measure again",
-    "rails uneven": "the rails differ there alone, as where one has a bump or a flat: see matchkit facing for which, before anything comes off",
+    "rails uneven": "the rails differ there alone: read that feeler again, and if it stays see matchkit facing for a bump or a flat, before anything comes off",
     "stop short": "take material off there",
     "stop long": "only facing the table down shortens it",
     "tip too close": "open it towards the tip",
