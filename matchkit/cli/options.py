@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -203,8 +204,12 @@ def _tell_slips(house: House) -> None:
             click.echo(f"note: {clean(line)}", err=True)
 
 
-def open_data(data: str | None, model: str | None = None) -> House:
-    """Open the tables, saying on stderr what is odd in them."""
+OF_MOUTHPIECES = ("mouthpieces", "facings", "lay_points", "house")
+"""Tables that a question about mouthpieces alone rests on."""
+
+
+def open_data(data: str | None, model: str | None = None, *, about: tuple[str, ...] = ()) -> House:
+    """Open the tables, saying on stderr what is odd in them, or in those that the question rests on."""
     import matchkit as mk
 
     context = click.get_current_context()
@@ -212,7 +217,9 @@ def open_data(data: str | None, model: str | None = None) -> House:
     context.meta[INVENTED] = house.demo or context.meta.get(INVENTED, False)
     context.call_on_close(lambda: click.echo(f"note: {house.cache.note}", err=True) if house.cache.note else None)
     if data is not None:
-        for line in listing(house.warnings):
+        told = [odd for odd in house.warnings if not about or PurePath(odd.source).stem in about]
+        for line in listing(told):
             click.echo(f"note: {clean(line)}", err=True)
-        context.call_on_close(lambda: _tell_slips(house))
+        if not about:
+            context.call_on_close(lambda: _tell_slips(house))
     return house

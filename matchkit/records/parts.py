@@ -127,7 +127,7 @@ class LayPoint(Record):
     height_mm: Annotated[
         float,
         Quantity(
-            "height above the plane of the table", "mm", -0.2, 4, accepts=(OtherUnit("height_in", "inches", MM_PER_INCH),)
+            "height above the plane of the table", "mm", -0.5, 4, accepts=(OtherUnit("height_in", "inches", MM_PER_INCH),)
         ),
     ]
     u_height_mm: Annotated[float | None, Quantity("standard uncertainty of the height", "mm", 0.0001, 0.5)] = None

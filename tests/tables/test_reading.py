@@ -100,7 +100,7 @@ def test_rows_count_as_a_spreadsheet_counts(tmp_path: Path) -> None:
         ("nan", ""),
         ("1e400", ""),
         ("1_9", ""),
-        ("-1.9", ""),
+        ("-1.9", "-1.9 looks like 1.9 with its sign turned"),
         ("wide", ""),
     ],
 )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from matchkit.cli.options import (
+    OF_MOUTHPIECES,
     data_option,
     house_option,
     jobs_option,
@@ -80,7 +81,8 @@ def command(
     """
     import matchkit as mk
 
-    house = open_data(data, model)
+    alone = sheet or record or piece is not None or second is not None or not options["pair"]
+    house = open_data(data, model, about=OF_MOUTHPIECES if alone else ())
     if sum((sheet, record or piece is not None, second is not None)) > 1:
         raise click.UsageError("one of --sheet, --record (or --piece) and a second batch")
     spec = rules_named(spec, second, pieces)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from matchkit.cli.options import (
+    OF_MOUTHPIECES,
     data_option,
     house_option,
     open_data,
@@ -51,13 +52,18 @@ def command(
     if sheet:
         from matchkit.words.maker.paper import sheet_screen
 
-        show(open_data(data, model).sheet(mouthpiece, pieces=pieces, spec=spec), sheet_screen, style, out)
+        show(open_data(data, model, about=OF_MOUTHPIECES).sheet(mouthpiece, pieces=pieces, spec=spec), sheet_screen, style, out)
         return
     if history:
         from matchkit.words.maker.history import history_screen
 
-        show(open_data(data, model).history(mouthpiece, pieces=pieces, spec=spec), history_screen, style, out)
+        show(
+            open_data(data, model, about=OF_MOUTHPIECES).history(mouthpiece, pieces=pieces, spec=spec),
+            history_screen,
+            style,
+            out,
+        )
         return
     studies = () if study is None else mk.gauge_study(study)
-    report = open_data(data, model).facing(mouthpiece, pieces=pieces, spec=spec, studies=studies)
+    report = open_data(data, model, about=OF_MOUTHPIECES).facing(mouthpiece, pieces=pieces, spec=spec, studies=studies)
     show(report, lambda found: facing_screen(found, numbers=numbers), style, out)

@@ -20,8 +20,10 @@ from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
 from matchkit.maker.conformity.slip import Slip, advised, explains, find_slips
 from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired, SetAside
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
+from matchkit.maker.measure.scanned import ScanFound, scan_found
 from matchkit.maker.measure.stations import rails_at_stations
 from matchkit.maker.pairing import Pairing
+from matchkit.parts.facing import scans_of
 from matchkit.physics.lay.fair import FairCurve, Readings
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.sets import ReadingSet, latest, sets_of_pieces
@@ -229,8 +231,11 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         for piece in pieces.mouthpieces
     }
     judged = tuple(
-        judge_piece(
-            piece, rails[piece.id], drawing=spec.drawing[str(piece.model)], gauge=spec.gauge, curve=curves[str(piece.model)]
+        replace(
+            judge_piece(
+                piece, rails[piece.id], drawing=spec.drawing[str(piece.model)], gauge=spec.gauge, curve=curves[str(piece.model)]
+            ),
+            scans=_scans(pieces.points.get(piece.id, []), rails[piece.id]),
         )
         for piece in pieces.mouthpieces
     )
@@ -250,6 +255,11 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         slips=slips,
         set_aside=pieces.set_aside,
     )
+
+
+def _scans(points: Sequence[LayPoint], rails: dict[str, Readings]) -> tuple[ScanFound, ...]:
+    """Return what the scans of a piece are worth, as far as its thinnest feeler would stop."""
+    return tuple(scan_found(rail, scan, float(rails[rail].place_m[-1])) for rail, scan in scans_of(points).items())
 
 
 def _assumed(judged: Sequence[PieceJudged], spec: HouseSpec, *, scanned: bool) -> tuple[Assumed, ...]:

@@ -9,6 +9,7 @@ from typing import Literal
 
 from matchkit.maker.conformity.rule import CONFIDENCE, ORDER, Limits, Verdict, conformity_probability
 from matchkit.maker.facts import Fault, FeatureAt
+from matchkit.maker.measure.scanned import ScanFound
 
 BAFFLES = ("baffle_height_mm", "baffle_10_mm", "baffle_15_mm")
 
@@ -108,6 +109,8 @@ class PieceJudged:
     beside_mm: tuple[float, ...]
     scanned: bool = False
     """Whether its rails were scanned, and not read with feelers."""
+    scans: tuple[ScanFound, ...] = ()
+    """What the scans of its rails are worth."""
     stop_step_mm: float = 0.0
     """The step that its stops were read to, which is in every doubt."""
 

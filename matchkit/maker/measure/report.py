@@ -12,12 +12,12 @@ import numpy as np
 from matchkit.facts import Assumed
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
+from matchkit.maker.measure.scanned import ScanFound, scan_found
 from matchkit.maker.measure.stations import StationRead, mean_apart, rails_apart, rails_at_stations, stations
 from matchkit.parts.facing import FacingPart, facing_part, rails_of, scans_of
 from matchkit.physics.lay.facing import MeanLay
 from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
 from matchkit.physics.lay.flaws import Flaw, find_flaws
-from matchkit.physics.lay.scan import Scan
 from matchkit.physics.lay.scan_flaws import find_scanned_flaws
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
@@ -39,25 +39,6 @@ class FlawFound:
     """False where readings lie too far apart to tell how wide it is, and so how high."""
     rail: str | None = None
     """The rail that it surely is on alone; its height is then that rail's, else that of both."""
-
-
-@dataclass(frozen=True)
-class ScanFound:
-    """What the scan of a rail is worth, and what its indicator was off by and is taken off here; ``narrowest_mm`` is the narrowest bump it can show.
-
-    Zero and tilt are None where the scan does not go on over the table, the tilt also where it shows too little of it.
-    """
-
-    rail: str
-    spacing_mm: float
-    noise_um: float
-    narrowest_mm: float
-    zero_um: float | None
-    tilt_um_per_mm: float | None
-    holes_mm: tuple[tuple[float, float], ...] = ()
-    """Stretches of the lay without a point, from and to."""
-    specks_mm: tuple[tuple[float, float], ...] = ()
-    """Points that were left out as dust or a slip: where, and how far off their neighbours."""
 
 
 @dataclass(frozen=True)
@@ -198,7 +179,7 @@ def facing_report(
         rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=stations(at_stations, fair, unsure, drawn_for=rails),
-        scans=tuple(_scanned(rail, scan, fair.break_m) for rail, scan in scans.items()),
+        scans=tuple(scan_found(rail, scan, fair.break_m) for rail, scan in scans.items()),
         bumps=tuple(map(_flaw, found)),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
         u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
@@ -224,15 +205,6 @@ def _heights_mm(rails: dict[str, Readings]) -> list[float]:
 def _flaw(flaw: Flaw) -> FlawFound:
     size = flaw.height_m / UM, flaw.u_height_m / UM
     return FlawFound(flaw.kind, flaw.place_m / MM, *size, flaw.length_m / MM, flaw.sized, flaw.rail)
-
-
-def _scanned(rail: str, scan: Scan, break_m: float) -> ScanFound:
-    on = scan.levelled
-    zero = on.zero_m / UM if on.table_seen else None
-    tilt = on.tilt / UM * MM if on.tilt_seen else None
-    holes = tuple((float(start) / MM, float(stop) / MM) for start, stop in scan.holes_m if start < break_m)
-    specks = tuple((float(place) / MM, float(off) / MM) for place, off in scan.specks_m)
-    return ScanFound(rail, scan.spacing_m / MM, on.noise_m / UM, scan.narrowest_m / MM, zero, tilt, holes, specks)
 
 
 def _times(value: float | None, factor: float) -> float | None:

@@ -36,8 +36,10 @@ TILT_OVER_M = 2.5e-3
 """A shorter table tells no tilt, which is carried on to the tip."""
 STRAYS = 2
 """So many points in a row off that line end it: one alone may be chance."""
-TABLE_SLOPE = 5e-3
-"""A plateau steeper than this is the lay's own end, and not the table under a tilted indicator."""
+TABLE_SLOPE, MOST_TILT = 5e-3, 30e-3
+"""A plateau steeper than the first is the lay's own end, and not the table under a tilted indicator, unless it is long and straight; steeper than the second it is."""
+LAY_BEND = 1.5
+"""A lay bends by at least so much behind its break, as the coefficient of x squared in m per m squared (tip opening over length squared, common practice, no source)."""
 SURE = 4.0
 LEAST_POINTS_OVER = 1.2
 """A bump narrower than so many points is not looked for: none may stand on it."""
@@ -189,9 +191,13 @@ def level(x_m: Array, height_m: Array) -> Levelled:
             continue
         start, strays = ahead, 0
     slope = float(np.polyfit(x_m[start:], height_m[start:], 1)[0])
-    creeps = x_m[start:] >= x_m[start] + CREEP_M - _EDGE_M  # the lay leaves the table by less than the noise at first
+    creep = max(CREEP_M, min(math.sqrt(3 * noise / LAY_BEND), float(x_m[-1] - x_m[start]) / 2))
+    creeps = x_m[start:] >= x_m[start] + creep - _EDGE_M  # the lay leaves the table by less than the noise at first
     x, y = x_m[start:][creeps], height_m[start:][creeps]
-    if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M - _EDGE_M or abs(slope) > TABLE_SLOPE:
+    if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M - _EDGE_M:
+        return unseen
+    slope = min(slope, float(np.polyfit(x, y, 1)[0]), key=abs)
+    if abs(slope) > TABLE_SLOPE and (abs(slope) > MOST_TILT or not _is_straight(x, y, noise)):
         return unseen
     middle, zero = float(x.mean()), float(y.mean())
     slope, u_slope = _tilt(x, y, noise)
@@ -207,15 +213,28 @@ def level(x_m: Array, height_m: Array) -> Levelled:
     )
 
 
+def _bend(x_m: Array, height_m: Array) -> tuple[float, float]:
+    """Return the coefficient of x squared of points (p,) beside a line, and what a unit of noise in each makes of it."""
+    run = x_m - x_m.mean()
+    straight = np.linalg.qr(np.column_stack([np.ones_like(run), run]))[0]
+    curve = run**2 - straight @ (straight.T @ run**2)
+    size = float(np.sqrt(curve @ curve))
+    return float(curve @ height_m) / size**2, 1 / size
+
+
+def _is_straight(x_m: Array, height_m: Array, noise_m: float) -> bool:
+    """Tell a long straight piece (p,) from the end of a lay: it would show the bend that a lay has, and shows none."""
+    bend, gain = _bend(x_m, height_m)
+    return SURE * noise_m * gain < LAY_BEND and abs(bend) <= SURE / 2 * noise_m * gain
+
+
 def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:
     """Return the slope of the table (p,) and its standard uncertainty, of its furthest part where it bends; 0 and infinite where too little is straight."""
     first = 0
     while x_m[-1] - x_m[first] >= TILT_OVER_M - _EDGE_M:
         run, height = x_m[first:] - x_m[first:].mean(), height_m[first:]
-        bend = np.linalg.lstsq(np.column_stack([np.ones_like(run), run, run**2]), height, rcond=None)[0]
-        straight = np.linalg.qr(np.column_stack([np.ones_like(run), run]))[0]
-        curve = run**2 - straight @ (straight.T @ run**2)
-        if abs(float(bend[2])) * float(np.sqrt(curve @ curve)) <= SURE / 2 * noise_m:
+        bend, gain = _bend(x_m[first:], height)
+        if abs(bend) <= SURE / 2 * noise_m * gain:
             return float(run @ height / (run @ run)), noise_m / float(np.sqrt(run @ run))
         first += max(len(run) // 8, 1)
     return 0.0, math.inf
@@ -286,6 +305,7 @@ def find_specks(x_m: Array, height_m: Array) -> list[tuple[int, float]]:
             weights = _through(x[around], x[places])
             off = y[places] - np.einsum("npk,nk->np", weights, y[around])
             sure = np.abs(off) / (noise * np.sqrt(1 + (weights**2).sum(axis=2)))
+            sure = np.minimum(sure, _off_line(x, y, around[:, 1:3], places, off) / noise)
             odd = np.where(near & (np.abs(off).min(axis=1) > LEAST_SPECK_M), sure.min(axis=1), 0.0)
             place = int(np.argmax(np.round(odd, 6)))
             if odd[place] > SPECK_SURE and (best is None or odd[place] > best[0]):
@@ -295,6 +315,17 @@ def find_specks(x_m: Array, height_m: Array) -> list[tuple[int, float]]:
         found += [(int(left[place]), float(by)) for place, by in zip(best[1], best[2], strict=True)]
         left = np.delete(left, best[1])
     return sorted(found)
+
+
+def _off_line(x_m: Array, height_m: Array, beside: NDArray[np.intp], places: NDArray[np.intp], off_m: Array) -> Array:
+    """Return how far points (n, p) stand off the line between the two points beside them (n, 2), over the noise of that; 0 where it is the other way than ``off_m``.
+
+    A cubic through noisy neighbours swings further than they do.
+    """
+    first, last = x_m[beside[:, :1]], x_m[beside[:, 1:]]
+    part = (x_m[places] - first) / np.maximum(last - first, _EDGE_M)
+    off = height_m[places] - (1 - part) * height_m[beside[:, :1]] - part * height_m[beside[:, 1:]]
+    return np.where(off * off_m > 0, np.abs(off), 0.0) / np.sqrt(1 + part**2 + (1 - part) ** 2)
 
 
 def _through(known_m: Array, asked_m: Array) -> Array:

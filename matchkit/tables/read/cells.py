@@ -184,6 +184,8 @@ def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:
         return "point", f"{plain(number)} looks like {number / 10:.4g} without its point"
     if quantity.unit != "mm":
         return "", ""
+    if number < 0 and quantity.low <= -number <= quantity.high and -quantity.low < quantity.high / 2:
+        return "sign", f"{plain(number)} looks like {plain(-number)} with its sign turned"
     if number <= 0:
         fits = number < -1 and quantity.low <= number / 1000
         hint = f"{plain(number)} looks like thousandths of a mm (µm): that is {number / 1000:.4g} mm"
@@ -195,6 +197,8 @@ def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:
         (number / 10, "{0} looks like {1} mm in tenths"),
         (number / 1000, "{0} looks like thousandths of a mm (µm): that is {1} mm"),
     )
+    if quantity.high > SMALL_MM and number != int(number):
+        guesses = ((number / 10, "{0} looks like {1} mm without its point"), *guesses[:-2], guesses[-1])
     if quantity.high <= SMALL_MM:  # feelers and tips: micrometres come to mind first
         guesses = (guesses[0], guesses[-1], *guesses[1:-1])
     fitting = [(value, wording) for value, wording in guesses if quantity.low <= value <= quantity.high][:2]

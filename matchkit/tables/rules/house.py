@@ -55,10 +55,16 @@ def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
             seen[key] = row
     many = len(twice) > TOLD_TWICE
     asked = "; were rows pasted twice, or is a column missing that tells them apart?" if many else ""
+    several = len({key[0] for _, key in twice})
     for row, key in twice:
         what = ", ".join(shown(str(part)) for part in key if part is not None)
         hint = f"row {seen[key]} has it already{asked}"
-        yield Problem(reading.source, row, model.key[0], what, "each one once", hint, "twice" if many else "")
+        yield Problem(reading.source, row, model.key[0], what, "each one once", hint, _cause(key, several) if many else "")
+
+
+def _cause(key: tuple[object, ...], several: int) -> str:
+    """Return what tells one slip from another: each of a few ids by itself."""
+    return f"twice {key[0]}" if several <= TOLD_TWICE else "twice"
 
 
 TOLD_TWICE = 3

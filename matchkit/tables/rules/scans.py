@@ -8,11 +8,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
 
+from matchkit import constants
 from matchkit.errors import Problem
 from matchkit.records.parts import LayPoint, Mouthpiece
 from matchkit.tables.read.cells import plain
-from matchkit.tables.rules.facings import MAX_TIP_MISS_MM
+from matchkit.tables.rules.facings import ENDS_OF_TYPICAL, MAX_TIP_MISS_MM
 from matchkit.tables.source import SourceReading
+from matchkit.units import MM_PER_INCH
 
 LEAST_SCAN_POINTS = 20
 SCAN_START_MM = 2.0
@@ -26,42 +28,49 @@ def scans_make_sense(house: SourceReading) -> Iterator[Problem]:
     rails: dict[tuple[str, str, dt.date | None], list[tuple[int, LayPoint]]] = defaultdict(list)
     for row, point in house.rows("lay_points", LayPoint):
         rails[point.mouthpiece_id, point.rail, point.date].append((row, point))
-    tips = {record.id: record.tip_opening_mm for _, record in house.rows("mouthpieces", Mouthpiece)}
-    file = house.file("lay_points")
+    pieces = {record.id: record for _, record in house.rows("mouthpieces", Mouthpiece)}
     latest = _latest(rails)
+    broken = {ids.get("mouthpiece_id") for ids in house.tables["lay_points"].refused.values()} if rails else set()
     for (piece, rail, day), found in rails.items():
+        if piece in broken:
+            continue  # rows of it could not be read, and that is told
         found.sort(key=lambda pair: pair[1].x_mm)
-        (first_row, first), (last_row, last) = found[0], found[-1]
-        what = f"the {rail} rail of {piece}"
-        if len(found) < LEAST_SCAN_POINTS:
-            yield Problem(
-                file,
-                last_row,
-                "x_mm",
-                f"{len(found)} points for {what}",
-                f"{LEAST_SCAN_POINTS} or more, a millimetre apart or less",
-            )
-        elif (hole := _hole(found)) is not None:
-            yield hole_problem(file, what, *hole)
-        elif specks := _specks(found):
-            yield from (_speck_problem(file, what, *speck) for speck in specks)
-        elif first.x_mm > SCAN_START_MM:
-            read = f"{what} from {plain(first.x_mm)} mm on"
-            yield Problem(file, first_row, "x_mm", read, f"points from {SCAN_START_MM:g} mm of the tip or nearer")
-        elif last.height_mm > SCAN_END_MM and not _on_table(found):
-            read = f"{what} up to {plain(last.x_mm)} mm, still {plain(last.height_mm)} mm high"
-            turned = "is x_mm counted from the table? it is counted from the tip" if last.height_mm > first.height_mm else ""
-            expected = f"points on to where it is lower than {SCAN_END_MM:g} mm"
-            yield Problem(file, last_row, "height_mm", read, expected, turned, cause=f"{piece} {turned}" if turned else "")
-        elif (
-            piece in tips
-            and (day or dt.date.min) == latest[piece]  # before a refacing the tip was another
-            and not -MAX_TIP_MISS_MM <= tips[piece] - first.height_mm <= SCAN_TIP_FALL * first.x_mm + MAX_TIP_MISS_MM
-        ):
-            read = f"{plain(first.height_mm)} mm at {plain(first.x_mm)} mm"
-            expected = f"a height that goes with the tip opening of {plain(tips[piece])} mm"
-            hint = _scan_hint(first, tips[piece])
-            yield Problem(file, first_row, "height_mm", read, expected, hint, cause=f"{piece} {hint}" if hint else "")
+        mine = pieces.get(piece) if (day or dt.date.min) == latest[piece] else None  # before a refacing the tip was another
+        yield from _of_one_rail(house.file("lay_points"), f"the {rail} rail of {piece}", piece, found, mine)
+
+
+def _of_one_rail(
+    file: str, what: str, piece: str, found: list[tuple[int, LayPoint]], mouthpiece: Mouthpiece | None
+) -> Iterator[Problem]:
+    """Return what is wrong with one scan, what follows from it left out."""
+    (first_row, first), (last_row, last) = found[0], found[-1]
+    if len(found) < LEAST_SCAN_POINTS:
+        expected = f"{LEAST_SCAN_POINTS} or more, a millimetre apart or less"
+        yield Problem(file, last_row, "x_mm", f"{len(found)} points for {what}", expected)
+    elif mouthpiece is not None and (short := _too_short(file, what, found, mouthpiece)) is not None:
+        yield short
+    elif (hole := _hole(found)) is not None:
+        yield hole_problem(file, what, *hole)
+    elif specks := _specks(found):
+        yield from (_speck_problem(file, what, *speck) for speck in specks)
+    elif first.x_mm > SCAN_START_MM:
+        read = f"{what} from {plain(first.x_mm)} mm on"
+        yield Problem(file, first_row, "x_mm", read, f"points from {SCAN_START_MM:g} mm of the tip or nearer")
+    elif last.height_mm > SCAN_END_MM and not _on_table(found):
+        read = f"{what} up to {plain(last.x_mm)} mm, still {plain(last.height_mm)} mm high"
+        turned = _why_high(found)
+        expected = f"points on to where it is lower than {SCAN_END_MM:g} mm"
+        yield Problem(file, last_row, "height_mm", read, expected, turned, cause=f"{piece} {turned}" if turned else "")
+    elif mouthpiece is not None and not _goes_with(first, mouthpiece.tip_opening_mm):
+        read = f"{plain(first.height_mm)} mm at {plain(first.x_mm)} mm, {what}"
+        expected = f"a height that goes with the tip opening of {plain(mouthpiece.tip_opening_mm)} mm"
+        hint = _scan_hint(first, mouthpiece.tip_opening_mm)
+        yield Problem(file, first_row, "height_mm", read, expected, hint, cause=f"{piece} {hint}" if hint else "")
+
+
+def _goes_with(first: LayPoint, tip_mm: float) -> bool:
+    """Tell whether the first height of a scan goes with a tip opening."""
+    return -MAX_TIP_MISS_MM <= tip_mm - first.height_mm <= SCAN_TIP_FALL * first.x_mm + MAX_TIP_MISS_MM
 
 
 def _latest(rails: Iterable[tuple[str, str, dt.date | None]]) -> dict[str, dt.date]:
@@ -70,6 +79,37 @@ def _latest(rails: Iterable[tuple[str, str, dt.date | None]]) -> dict[str, dt.da
     for piece, _, day in rails:
         found[piece] = max(found.get(piece, dt.date.min), day or dt.date.min)
     return found
+
+
+def _why_high(found: list[tuple[int, LayPoint]]) -> str:
+    """Return what may be behind a scan that ends high above the table."""
+    if found[-1][1].height_mm > found[0][1].height_mm:
+        return "is x_mm counted from the table? it is counted from the tip"
+    end = [point for _, point in found if point.x_mm >= found[-1][1].x_mm - STRAIGHT_MM]
+    if len(end) < TABLE_POINTS:
+        return ""
+    x, height = [point.x_mm for point in end], [point.height_mm for point in end]
+    slope, zero = statistics.linear_regression(x, height)
+    off = statistics.fmean((high - zero - slope * place) ** 2 for place, high in zip(x, height, strict=True)) ** 0.5
+    straight = off < STRAIGHT_OFF_MM and abs(slope) < MOST_TILT
+    return "is the table under the indicator level, and its zero set there?" if straight else ""
+
+
+def _too_short(file: str, what: str, found: list[tuple[int, LayPoint]], piece: Mouthpiece) -> Problem | None:
+    """Tell a scan that meets the table nearer the tip than a facing of the instrument can: its x is in another unit."""
+    on_table = statistics.median(point.height_mm for _, point in found[-3:])
+    above = [point.x_mm for _, point in found if point.height_mm > on_table + AWAY_MM]
+    if not above or piece.tip_opening_mm <= AWAY_MM:
+        return None
+    end = max(above) / (1 - (AWAY_MM / piece.tip_opening_mm) ** 0.5)
+    low, high = (share * constants.FEATURE_SCALES["facing_length"].typical[piece.instrument] for share in ENDS_OF_TYPICAL)
+    if end >= low or found[-1][1].x_mm >= high:
+        return None
+    units = ((MM_PER_INCH, "in inches? then its column is x_in"), (10.0, "in centimetres?"))
+    unit = next((words for factor, words in units if low <= end * factor <= high), "")
+    read = f"a facing that ends {end:.2g} mm from the tip, {what}"
+    expected = f"{low:.0f} to {high:.0f} mm on a {piece.instrument} mouthpiece"
+    return Problem(file, found[0][0], "x_mm", read, expected, f"is x {unit}" if unit else "", cause=unit and f"x {unit}")
 
 
 def _speck_problem(file: str, what: str, row: int, point: LayPoint, expected_mm: float) -> Problem:
@@ -110,14 +150,16 @@ def _specks(found: list[tuple[int, LayPoint]]) -> list[tuple[int, LayPoint, floa
 
     A speck makes its neighbours look odd too, by half as much: of points side by side the one furthest off is named.
     """
-    odd = []
+    later = (pair for before, pair in pairwise(found) if pair[1].x_mm > before[1].x_mm)  # doubles are told as such
+    found = [found[0], *later]
+    odd = _end_specks(found)
     for place, ((_, before), (row, point), (_, after)) in enumerate(zip(found, found[1:], found[2:], strict=False)):
         part = (point.x_mm - before.x_mm) / max(after.x_mm - before.x_mm, 1e-9)
         expected = before.height_mm + part * (after.height_mm - before.height_mm)
         if abs(point.height_mm - expected) > SCAN_SPECK_MM:
             odd.append((place, row, point, expected))
     specks: list[tuple[int, int, LayPoint, float]] = []
-    for one in odd:
+    for one in sorted(odd, key=lambda item: item[0]):
         if specks and one[0] - specks[-1][0] <= 2:
             specks[-1] = max(specks[-1], one, key=lambda item: abs(item[2].height_mm - item[3]))
         else:
@@ -125,9 +167,24 @@ def _specks(found: list[tuple[int, LayPoint]]) -> list[tuple[int, LayPoint, floa
     return [(row, point, expected) for _, row, point, expected in specks]
 
 
+def _end_specks(found: list[tuple[int, LayPoint]]) -> list[tuple[int, int, LayPoint, float]]:
+    """Return a first or last point that stands off the line through the next two, where these go on in that line."""
+    odd = []
+    for place, four in ((-1, found[:4]), (len(found) - 2, found[-4:][::-1])):
+        if len(four) < 4:
+            continue
+        end, one, other, third = (point for _, point in four)
+        rise = (other.height_mm - one.height_mm) / (other.x_mm - one.x_mm)
+        expected = one.height_mm + rise * (end.x_mm - one.x_mm)
+        goes_on = abs(other.height_mm + rise * (third.x_mm - other.x_mm) - third.height_mm) < SCAN_SPECK_MM / 2
+        if goes_on and abs(end.height_mm - expected) > SCAN_SPECK_MM:
+            odd.append((place, four[0][0], end, expected))
+    return odd
+
+
 TABLE_POINTS, TABLE_MM, TABLE_SPREAD_MM = 6, 1.0, 0.02
 """So many points over so long a way that lie within this of one another are the table, whatever the indicator reads there."""
-MOST_ZERO_MM = 0.3
+MOST_ZERO_MM = 0.5
 """An indicator that is further off than this on the table was not zeroed at all."""
 
 
@@ -138,6 +195,10 @@ def _on_table(found: list[tuple[int, LayPoint]]) -> bool:
     return len(end) >= 2 and max(heights) - min(heights) <= TABLE_SPREAD_MM and abs(statistics.fmean(heights)) <= MOST_ZERO_MM
 
 
+STRAIGHT_MM, STRAIGHT_OFF_MM, MOST_TILT = 3.0, 0.01, 0.03
+"""The end of a scan that keeps to a line over so long a way is the table, tilted by less than the last, in mm per mm."""
+AWAY_MM = 0.1
+"""Where the lay is so high a facing is told to begin."""
 SCAN_HOLE_MM = 2.0
 SCAN_SPECK_MM = 0.1
 SCAN_TIP_FALL = 0.35

@@ -17,7 +17,7 @@ from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
-from matchkit.words.maker.facing import COARSE_STEP_MM
+from matchkit.words.maker.facing import COARSE_STEP_MM, lacks_table, scans_of_pieces
 from matchkit.words.maker.features import (
     DUST,
     REMEDIES,
@@ -57,6 +57,7 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
         _verdict(report),
         "",
         aside_words(report.set_aside),
+        _scanned(report),
         slip_words(report.slips, report.pieces),
         _out(report),
         _again(report),
@@ -113,6 +114,12 @@ def _excused(report: BatchReport) -> set[str]:
     return {name for slip in report.slips for name in slip.alone}
 
 
+def _scanned(report: BatchReport) -> list[Block]:
+    """Return what is off with the scans, before anything that rests on them."""
+    told = scans_of_pieces(report.pieces)
+    return [*map(Text, told), Gap()] if told else []
+
+
 def _out(report: BatchReport) -> list[Block]:
     """Return the pieces that are out, each with what is wrong and what to do; not those that only a slip of the drawing speaks against."""
     lines: list[str] = []
@@ -153,6 +160,8 @@ def _again(report: BatchReport) -> list[Block]:
             by_gauge[_gauge_words(judged)].append(piece.mouthpiece_id)
         elif piece.fault is not None and not piece.fault.sure:
             scan = piece.scanned and piece.fault.feature in READ_WITH_FEELERS
+            if scan and lacks_table(piece):
+                continue  # it is to be scanned further, which stands above
             by_reading[f"{'Scan' if scan else 'Read'} {again_words(piece.fault)}"].append(piece.mouthpiece_id)
         if piece.unmeasured and not (piece.fault is not None and piece.fault.sure):
             by_want[_wanted(piece)].append(piece.mouthpiece_id)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from matchkit.constants import TWO_SIDED
+from matchkit.maker.conformity.judged import PieceJudged
 from matchkit.maker.conformity.rule import Limits, judge
-from matchkit.maker.measure.report import FacingReport, FlawFound, ScanFound
+from matchkit.maker.measure.report import FacingReport, FlawFound
+from matchkit.maker.measure.scanned import ScanFound, tip_unlike_scans
 from matchkit.maker.measure.stations import StationRead
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import DUST
-from matchkit.words.numbers import plus_minus
+from matchkit.words.maker.features import DUST, shortened
+from matchkit.words.numbers import counted, plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
 LEAST_SHOWN = 0.01
@@ -26,6 +28,7 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
         _lengths(report),
         (_flaw(flaw) for flaw in report.bumps if _told(flaw)),
         _scans(report.scans),
+        _tip_of_scans(report.mouthpiece_id, report.tip_opening_mm, report.u_tip_opening_mm, report.scans),
         _table(report) if report.measured else None,
         _numbers(report) if numbers else None,
         _step(report),
@@ -111,6 +114,8 @@ FINE_MM = 0.25
 """Points so near one another size every bump that is looked for."""
 PAST_MM = 5
 """So much of the table tells a tilt of the indicator."""
+NOISY_UM = 10.0
+"""Points of a scan that scatter by so much are told of."""
 COARSE_MM = 1.2
 """A scan that cannot show a bump so narrow says so."""
 
@@ -122,23 +127,32 @@ def _scans(scans: Sequence[ScanFound]) -> list[str]:
         told.append(
             f"{_scans_verb(unseen, 'show')} too little of the table: whether the indicator's zero is off cannot be told."
         )
-    if zeros := [(scan.rail, f"{scan.zero_um / 1000:+.3f} mm") for scan in scans if scan.zero_um]:
-        told.append(f"The zero of the indicator is off by {_on_rails(zeros)}: zero it on the table. It is taken off here.")
+    if zeros := [(scan.rail, f"{scan.zero_um / 1000:+.3f} mm") for scan in scans if scan.zero_um and not scan.tilt_um_per_mm]:
+        told.append(f"On the table the indicator reads {_on_rails(zeros)}: zero it there. It is taken off here.")
     if tilts := [(scan.rail, f"{scan.tilt_um_per_mm:+.1f} µm a millimetre") for scan in scans if scan.tilt_um_per_mm]:
-        told.append(f"The indicator runs off by {_on_rails(tilts)}: level the piece. It is taken off here.")
+        level = "level the piece, then zero the indicator on the table"
+        told.append(f"The indicator runs off by {_on_rails(tilts)}: {level}. It is taken off here.")
     if short := [scan.rail for scan in scans if scan.zero_um is not None and scan.tilt_um_per_mm is None]:
         told.append(
             f"{_scans_verb(short, 'show')} too little level table to tell whether the indicator is tilted: scan {PAST_MM} mm past the facing."
         )
+    if noisy := [(scan.rail, f"{scan.noise_um:.0f} µm") for scan in scans if scan.noise_um >= NOISY_UM]:
+        told.append(f"Points scatter by {_on_rails(noisy)}: is the piece, or the indicator, loose?")
+    return [*told, *_points_missing(scans)]
+
+
+def _points_missing(scans: Sequence[ScanFound]) -> list[str]:
+    """Return where points are missing, were left out, or are too far apart."""
+    holes: dict[str, list[str]] = {}
     for scan in scans:
-        told += [
-            f"No point from {start:.1f} to {stop:.1f} mm on the {scan.rail} rail: what is there cannot be seen."
-            for start, stop in scan.holes_mm
-        ]
-        if scan.specks_mm:
-            told.append(
-                f"Left out of the {scan.rail} scan as dust or a slip: {_specks(scan.specks_mm)}. Wipe the rail and scan it again."
-            )
+        for start, stop in scan.holes_mm:
+            holes.setdefault(f"{start:.1f} to {stop:.1f} mm", []).append(scan.rail)
+    told = [f"No point from {where} on {_rail_names(rails)}: what is there cannot be seen." for where, rails in holes.items()]
+    told += [
+        f"Left out of the {scan.rail} scan as dust or a slip: {_specks(scan.specks_mm)}. Wipe the rail and scan it again."
+        for scan in scans
+        if scan.specks_mm
+    ]
     coarse = {scan.spacing_mm: scan for scan in scans if scan.narrowest_mm >= COARSE_MM}
     for spacing, scan in coarse.items():
         where = "" if all(other.spacing_mm == spacing for other in scans) else f" on the {scan.rail} rail"
@@ -146,8 +160,67 @@ def _scans(scans: Sequence[ScanFound]) -> list[str]:
     return told
 
 
+def _tip_of_scans(piece: str, tip_mm: float, u_tip_mm: float, scans: Sequence[ScanFound]) -> str | None:
+    """Return that the scans lead to another tip opening than the one that was measured."""
+    other = tip_unlike_scans(tip_mm, u_tip_mm, scans)
+    return (
+        None
+        if other is None
+        else f"The scan of {piece} leads to a tip of {other:.2f} mm, not {tip_mm:.2f}: measure it again first."
+    )
+
+
+def lacks_table(piece: PieceJudged) -> bool:
+    """Whether a scan of a piece shows too little of the table for its zero to be told."""
+    return any(scan.zero_um is None for scan in piece.scans)
+
+
+def scans_of_pieces(pieces: Sequence[PieceJudged]) -> list[str]:
+    """Return what is off with the scans of a batch, once for all its pieces."""
+    told = []
+    scanned = [piece for piece in pieces if piece.scans]
+
+    def those(which: Callable[[ScanFound], object]) -> list[str]:
+        return [piece.mouthpiece_id for piece in scanned if any(map(which, piece.scans))]
+
+    if short := [piece.mouthpiece_id for piece in scanned if lacks_table(piece)]:
+        told.append(
+            f"Too little of the table was scanned on {shortened(short)}: whether the indicator's zero is off cannot be told there. Scan {PAST_MM} mm past the facing."
+        )
+    zeros = [abs(scan.zero_um) / 1000 for piece in scanned for scan in piece.scans if scan.zero_um and not scan.tilt_um_per_mm]
+    if zeros:
+        on = counted(len(those(lambda scan: scan.zero_um and not scan.tilt_um_per_mm)), "scanned piece")
+        told.append(f"On the table the indicator reads {_span(zeros, 3)} mm off on {on}: zero it there. It is taken off here.")
+    tilts = [abs(scan.tilt_um_per_mm) for piece in scanned for scan in piece.scans if scan.tilt_um_per_mm]
+    if tilts:
+        on = counted(len(those(lambda scan: scan.tilt_um_per_mm)), "scanned piece")
+        told.append(
+            f"The indicator runs off by {_span(tilts, 1)} µm a millimetre on {on}: level the piece. It is taken off here."
+        )
+    if noisy := those(lambda scan: scan.noise_um >= NOISY_UM):
+        told.append(
+            f"Points scatter by {NOISY_UM:.0f} µm or more on {shortened(noisy)}: is the piece, or the indicator, loose?"
+        )
+    if odd := those(lambda scan: scan.specks_mm or scan.holes_mm):
+        told.append(f"Points are missing, or were left out as dust, on {shortened(odd)}: matchkit facing says where.")
+    for piece in scanned:
+        tip = next((one for one in piece.features if one.feature == "tip_opening_mm"), None)
+        other = None if tip is None else _tip_of_scans(piece.mouthpiece_id, tip.value, tip.u, piece.scans)
+        told += [other] if other else []
+    return told
+
+
+def _span(values: Sequence[float], digits: int) -> str:
+    low, high = f"{min(values):.{digits}f}", f"{max(values):.{digits}f}"
+    return low if low == high else f"{low} to {high}"
+
+
 def _scans_verb(rails: Sequence[str], verb: str) -> str:
     return f"The {rails[0]} scan {verb}s" if len(rails) == 1 else f"Both scans {verb}"
+
+
+def _rail_names(rails: Sequence[str]) -> str:
+    return "both rails" if len(rails) > 1 else f"the {rails[0]} rail"
 
 
 def _on_rails(found: Sequence[tuple[str, str]]) -> str:
@@ -156,7 +229,8 @@ def _on_rails(found: Sequence[tuple[str, str]]) -> str:
 
 def _specks(specks_mm: Sequence[tuple[float, float]]) -> str:
     named = [
-        f"{abs(off):.3f} mm too {'high' if off > 0 else 'low'} at {place:.1f} mm" for place, off in specks_mm[:MOST_SPECKS]
+        f"{abs(off):.3f} mm too {'high' if off > 0 else 'low'} at {round(place, 2):g} mm"
+        for place, off in specks_mm[:MOST_SPECKS]
     ]
     more = len(specks_mm) - len(named)
     return f"{', '.join(named)}{f' and {more} more' if more else ''}"
