@@ -239,7 +239,7 @@ def test_a_rail_that_went_too_far_is_told_by_itself(tmp_path: Path) -> None:
     assert "closer than before" not in told
     assert "The rails are 0.60 mm apart, the right one short" in told
     assert "Off the plan on the right rail" not in told
-    for out, words in ((False, "within the drawing all the same: plan again"), (True, "cannot be brought back but by")):
+    for out, words in ((False, "within the drawing by itself: plan again"), (True, "cannot be brought back but by")):
         beyond = (FeatureAt("stop_mm", "left", 0.1),) if out else (FeatureAt("rail_difference_mm"),)
         drawn = replace(done, drawing=AgainstDrawing("fail", beyond))
         assert words in " ".join(lay_out(done_screen(drawn)).split())

@@ -123,15 +123,18 @@ class PieceJudged:
 def _there_alone(feeler_mm: float, each: Mapping[float, Judged], sign: float) -> bool:
     """Tell whether the rails differ at one feeler alone: neither at the others on average nor at the thinnest one, by so much and surely."""
     others = [judged for feeler, judged in each.items() if feeler != feeler_mm]
-    if not others or feeler_mm == min(each):
+    if not others:
         return False
-    thin = each[min(each)]
     mean, u = (
         sum(sign * judged.value for judged in others) / len(others),
         math.hypot(*(judged.u for judged in others)) / len(others),
     )
     size = sign * each[feeler_mm].value
-    return all(value < UNEVEN * size or value <= SHORT * doubt for value, doubt in ((mean, u), (sign * thin.value, thin.u)))
+    if feeler_mm == min(each):  # a rail that is short is so most of all there
+        return mean <= SHORT * u
+    thin = each[min(each)]
+    looked = ((mean, u), (sign * thin.value, thin.u))
+    return all(value < UNEVEN * size or value <= SHORT * doubt for value, doubt in looked)
 
 
 def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:

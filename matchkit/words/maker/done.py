@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from itertools import groupby
 
 from matchkit.constants import TWO_SIDED
-from matchkit.maker.reface.done import RefaceDone, StopDone
+from matchkit.maker.reface.done import AgainstDrawing, RefaceDone, StopDone
 from matchkit.words.maker.reface import target_words
-from matchkit.words.numbers import plus_minus
+from matchkit.words.numbers import plus_minus, signed
 from matchkit.words.screen import Screen, Table, listed, screen, sentences
 
 
@@ -112,20 +112,25 @@ def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
     if any(stop.off_mm < 0 for stop in off):
         told.append("Where a feeler stops too near the tip there is more to take off.")
     if any(stop.off_mm > 0 for stop in off) or found.tip_surely_off_mm > 0:
-        out = None if found.drawing is None else [at for at in found.drawing.out if at.feature != "rail_difference_mm"]
-        told.append(
-            "What is past the plan is within the drawing all the same: plan again from these readings."
-            if out == []
-            else "What is past the plan cannot be brought back but by facing the table down."
-        )
-    if not off and found.drawing is not None and found.drawing.verdict == "inconclusive":
+        told.append(_past(found.drawing))
+    if all(stop.off_mm > 0 for stop in off) and found.drawing is not None and found.drawing.verdict == "inconclusive":
         told.append("Read it twice more before anything else comes off.")
     return told
 
 
+def _past(drawing: AgainstDrawing | None) -> str:
+    """Return what can be done about what is past a plan."""
+    out = [] if drawing is None else [at.feature for at in drawing.out]
+    if drawing is None or set(out) - {"rail_difference_mm"}:
+        return "What is past the plan cannot be brought back but by facing the table down."
+    if out:
+        return "Each rail is within the drawing by itself: plan again from these readings, to level them."
+    return "What is past the plan is too near a limit of the drawing to say that it is out."
+
+
 def _row(stops: Sequence[StopDone]) -> tuple[str, ...]:
     first = stops[0]
-    sides = {stop.rail: (f"{stop.read_mm:.2f}", f"{stop.off_mm:+.2f}") for stop in stops}
+    sides = {stop.rail: (f"{stop.read_mm:.2f}", signed(stop.off_mm, 2)) for stop in stops}
     doubt = TWO_SIDED * max(stop.u_off_mm for stop in stops)
     none = "-", "-"
     return (

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from statistics import NormalDist
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.judged import PieceJudged
-from matchkit.maker.conformity.rule import Limits, judge
+from matchkit.maker.conformity.rule import CONFIDENCE, Limits, judge
 from matchkit.maker.measure.report import FacingReport, FlawFound
 from matchkit.maker.measure.scanned import ScanFound, tip_unlike_scans
 from matchkit.maker.measure.stations import StationRead
@@ -15,6 +16,8 @@ from matchkit.words.maker.features import DUST, shortened
 from matchkit.words.numbers import counted, plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
+LEAST_READ, NEAR_MM = 3, 2.0
+"""From so many feelers one may stand out; a bump that is told so near it says why."""
 LEAST_SHOWN = 0.01
 """No doubt is told to less, in mm."""
 SURE = 3.0
@@ -25,8 +28,9 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
     """Return the screen of a facing, with every feeler where numbers were asked for."""
     return screen(
         _rails(report) if report.measured else f"{report.mouthpiece_id} was never measured: these are its nominal numbers.",
+        _one_feeler(report),
         _lengths(report),
-        (_flaw(flaw) for flaw in report.bumps if _told(flaw)),
+        _flaws(report),
         _scans(report.scans),
         _tip_of_scans(report.mouthpiece_id, report.tip_opening_mm, report.u_tip_opening_mm, report.scans),
         _table(report) if report.measured else None,
@@ -54,6 +58,7 @@ def _rails(report: FacingReport) -> list[str]:
     limit = report.rail_limit_mm
     verdict = None if limit is None else judge(mean, u=u, limits=Limits(-limit, limit))
     if verdict == "pass":
+        what = f"the {short} rail is {abs(mean):.2f} mm short on average"
         return [f"{name}: {what}, within the {limit:g} mm of the drawing."]
     if verdict == "inconclusive":
         return [f"{name}: {what}, too near the {limit:g} mm of the drawing to say.", sentences(again)]
@@ -61,6 +66,32 @@ def _rails(report: FacingReport) -> list[str]:
         return [sentences(f"{name}: perhaps {what}", again)]
     edge = "lay a straight edge across the table first: a twisted table reads the same"
     return [f"{name}: {what}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
+
+
+def _one_feeler(report: FacingReport) -> str | None:
+    """Return the one feeler at which the rails surely differ, where they do not all along, and no bump that is told says why."""
+    mean, u = report.rails_apart_mm, report.u_rails_apart_mm
+    rows = [row for row in report.stations if row.difference_mm is not None and row.u_difference_mm]
+    if mean is None or u is None or len(rows) < LEAST_READ:
+        return None
+    limit = report.rail_limit_mm or 0.0
+    if abs(mean) > max(2 * u, limit):
+        return None
+    enough = NormalDist().inv_cdf(1 - (1 - CONFIDENCE) / len(rows))
+
+    def beyond(row: StationRead) -> float:
+        return (abs(row.difference_mm or 0.0) - limit) / (row.u_difference_mm or 1.0)
+
+    worst = max(rows, key=beyond)
+    size, place = worst.difference_mm or 0.0, worst.right_mm if (worst.difference_mm or 0.0) < 0 else worst.left_mm
+    told = [flaw.place_mm for flaw in report.bumps if _told(flaw)]
+    if beyond(worst) <= enough or place is None or any(abs(place - at) <= NEAR_MM + abs(size) for at in told):
+        return None
+    again = "scan there again" if report.scans else "read that feeler again"
+    return sentences(
+        f"at the {worst.feeler_mm:g} mm feeler alone, {place:.0f} mm from the tip, the {'left' if size < 0 else 'right'} rail is {abs(size):.2f} mm short",
+        f"{again}; if it stays, look there for a bump on it, or a flat on the other one",
+    )
 
 
 def _no_rails(report: FacingReport) -> str:
@@ -96,6 +127,13 @@ def _lengths(report: FacingReport) -> str:
 
 def _told(flaw: FlawFound) -> bool:
     return not flaw.sized or abs(flaw.height_um) > 2 * flaw.u_height_um
+
+
+def _flaws(report: FacingReport) -> list[str]:
+    """Return the bumps and flats that are surely there; those of feelers may rest on one reading."""
+    told = [_flaw(flaw) for flaw in report.bumps if _told(flaw)]
+    again = "Read the feelers there again before anything comes off: one slip of a reading looks the same."
+    return [*told, again] if told and not report.scans else told
 
 
 def _flaw(flaw: FlawFound) -> str:

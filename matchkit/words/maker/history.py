@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from statistics import NormalDist, fmean, pstdev
+
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.measure.history import Changed, FacingHistory, SetRead, Size
-from matchkit.words.numbers import plus_minus
-from matchkit.words.screen import Screen, Table, screen, sentences
+from matchkit.words.numbers import plus_minus, signed
+from matchkit.words.screen import Screen, Table, listed, screen, sentences
+
+LEAST_EVEN, EVEN, SURE = 6, 0.25, 4.0
+"""So many stops whose scatter is at most this share of their mean, which is so many standard uncertainties from nothing, moved evenly."""
+CHANCE = 0.05
 
 
 def history_screen(found: FacingHistory) -> Screen:
@@ -39,10 +46,44 @@ def _change(found: FacingHistory, change: Changed) -> str:
     was, now = rails.get(change.before), rails.get(change.after)
     if change.rails_mm is not None and _sure(change.rails_mm) and was is not None and now is not None:
         told.append(f"the rails were {_apart(was)} and are {_apart(now)}")
+    if not _sure(change.facing_length_mm):
+        told += _moved(change)
     head = f"{found.mouthpiece_id} from {_day(change.before)} to {_day(change.after)}"
     if not told:
         return f"{head}: nothing changed that the gauge can tell."
-    return sentences(f"{head}: {', '.join(told)}")
+    return sentences(f"{head}: {', '.join(told)}", _doubted(change))
+
+
+def _doubted(change: Changed) -> str | None:
+    """Return what cannot be the work at the bench: what grew back, or every feeler off by the same."""
+    moved = [stop.by_mm.value for stop in change.stops]
+    u = max((stop.by_mm.u for stop in change.stops), default=0.0)
+    if len(moved) >= LEAST_EVEN and not _sure(change.tip_opening_mm):
+        mean = fmean(moved)
+        even = pstdev(moved) <= EVEN * abs(mean) and abs(mean) > SURE * u / math.sqrt(len(moved))
+    else:
+        even = False
+    if even:
+        return "every feeler moved by much the same: look at the zero of the gauge first"
+    grew = [size for size in (change.tip_opening_mm, change.facing_length_mm) if _sure(size) and size.value < 0]
+    return (
+        "nothing that comes off makes a facing shorter or a tip closer: was the table faced down, or is a zero off?"
+        if grew
+        else None
+    )
+
+
+def _moved(change: Changed) -> list[str]:
+    """Return which feelers surely stop elsewhere, each of them only where it would be so by chance in 5 of 100 sets at most."""
+    limit = NormalDist().inv_cdf(1 - CHANCE / 2 / max(len(change.stops), 1))
+    told = []
+    for further, way in ((True, "further from the tip"), (False, "nearer the tip")):
+        sure = (stop for stop in change.stops if abs(stop.by_mm.value) > limit * stop.by_mm.u)
+        feelers = sorted({stop.feeler_mm for stop in sure if (stop.by_mm.value > 0) == further})
+        if feelers:
+            s, stop = ("", "stops") if len(feelers) == 1 else ("s", "stop")
+            told.append(f"the {listed([f'{feeler:g}' for feeler in feelers])} mm feeler{s} {stop} {way}")
+    return told
 
 
 def _by(change: Changed, found: FacingHistory) -> str:
@@ -77,14 +118,16 @@ def _row(one: SetRead) -> tuple[str, ...]:
 
 
 def _size(size: Size, digits: int) -> str:
-    return f"{size.value:.{digits}f} ± {TWO_SIDED * size.u:.{digits}f}"
+    return f"{round(size.value, digits) + 0.0:.{digits}f} ± {TWO_SIDED * size.u:.{digits}f}"
 
 
 def _stops(change: Changed) -> str:
-    """Return how far the feelers moved, rail by rail."""
+    """Return how far the feelers moved, rail by rail, where any surely did."""
+    if not (_sure(change.facing_length_mm) or _sure(change.tip_opening_mm) or _moved(change)):
+        return ""
     sides = []
     for rail in change.rails:
-        moved = ", ".join(f"{stop.feeler_mm:g} by {stop.by_mm.value:+.2f}" for stop in change.stops if stop.rail == rail)
+        moved = ", ".join(f"{stop.feeler_mm:g} by {signed(stop.by_mm.value, 2)}" for stop in change.stops if stop.rail == rail)
         if moved:
             sides.append(f"on the {rail} rail {moved}")
     when = f"{_day(change.before)} to {_day(change.after)}"
