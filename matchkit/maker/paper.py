@@ -12,6 +12,7 @@ from matchkit.facts import Assumed
 from matchkit.maker.conformity.batch import BatchReport, Pieces
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF
 from matchkit.maker.conformity.judged import Judged, PieceJudged
+from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.facts import SetAside
 from matchkit.maker.measure.report import budget_of
 from matchkit.maker.reface.ask import USUAL_FEELERS_MM
@@ -122,6 +123,8 @@ class BatchRecord(Answer):
     pieces: tuple[PieceRecord, ...]
     set_aside: tuple[SetAside, ...] = ()
     """Pieces that could not be judged, where the record is not of one piece."""
+    slips: tuple[Slip, ...] = ()
+    """Sizes by which the whole batch misses its drawing, for the models of these pieces."""
 
     def flat_rows(self) -> list[dict[str, Any]]:
         """Return one flat row a piece and feature."""
@@ -162,6 +165,7 @@ def batch_record(
         tuple(one for one in report.assumed if one.like != "u_scan_mm" or any(piece.scanned for piece in judged)),
         tuple(_record(piece, pieces) for piece in judged),
         report.set_aside if only is None else (),
+        tuple(slip for slip in report.slips if any(piece.model == slip.model for piece in judged)),
     )
 
 

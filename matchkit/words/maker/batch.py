@@ -315,7 +315,8 @@ def _future(report: BatchReport) -> list[str]:
     """Return what may be said of others made so, where all are good."""
     if report.worst_share is None or len(report.pieces) < 2:
         return []
-    return [f"All are good; of others made so at most {percent(report.worst_share)} would not be (95 % sure)."]
+    judged = "All that were judged" if report.set_aside else "All"
+    return [f"{judged} are good; of others made so at most {percent(report.worst_share)} would not be (95 % sure)."]
 
 
 def _what_if(what: WhatIf) -> str:

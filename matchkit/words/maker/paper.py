@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 
 from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import NAMES, VERDICTS, aside_words, fault_words, feature_words, unit_of
+from matchkit.words.maker.features import NAMES, VERDICTS, aside_words, fault_words, feature_words, slip_words, unit_of
 from matchkit.words.numbers import allowed_words, percent
-from matchkit.words.screen import Block, Gap, Screen, Table, screen, sentences
+from matchkit.words.screen import Block, Gap, Screen, Table, listed, screen, sentences
 
 BLANK = "______"
 
@@ -62,6 +63,7 @@ def record_screen(record: BatchRecord) -> Screen:
         head,
         "",
         aside_words(record.set_aside),
+        slip_words(record.slips, [piece.judged for piece in record.pieces]),
         (block for piece in record.pieces for block in _piece(piece)),
         sentences(*gauge_words(record)),
         assumed_words(record.assumed) or None,
@@ -94,18 +96,25 @@ def _piece(piece: PieceRecord) -> list[Block | str]:
         "",
         Table(("size", "read", "±", "drawn", "allowed", "verdict"), size_rows(piece), right=(1, 2, 3, 4)),
         "",
-        *(
-            [f"Not measured: {', '.join(feature_words(at) for at in piece.judged.missing)}.", ""]
-            if piece.judged.missing
-            else []
-        ),
+        *([f"Not measured: {_missing(piece.judged.missing)}.", ""] if piece.judged.missing else []),
     ]
+
+
+def _missing(missing: Sequence[FeatureAt]) -> str:
+    """Return what was not measured, the feelers of a rail together."""
+    rails: dict[str, list[str]] = {}
+    for at in missing:
+        if at.feature == "stop_mm" and at.feeler_mm is not None:
+            rails.setdefault(f"{at.rail} rail", []).append(f"{at.feeler_mm:g}")
+    named = [f"{rail} with the {listed(feelers)} mm feeler{'s' if len(feelers) > 1 else ''}" for rail, feelers in rails.items()]
+    return listed([*named, *(feature_words(at) for at in missing if at.feature != "stop_mm")])
 
 
 def piece_head(piece: PieceRecord) -> str:
     """Return a piece with its verdict."""
     serial = "" if piece.serial is None else f", serial {piece.serial}"
-    return f"{piece.mouthpiece_id} ({piece.model}{serial}): {VERDICTS[piece.verdict]}."
+    verdict = "not measured enough to say" if piece.judged.wants_measuring else VERDICTS[piece.verdict]
+    return f"{piece.mouthpiece_id} ({piece.model}{serial}): {verdict}."
 
 
 def read_words(piece: PieceRecord) -> str:
@@ -133,11 +142,11 @@ def stop_rows(piece: PieceRecord) -> tuple[tuple[str, ...], ...]:
 
 
 def size_rows(piece: PieceRecord) -> tuple[tuple[str, ...], ...]:
-    """Return every other size as cells; rails against one another on average only."""
+    """Return every other size as cells; rails against one another on average, and at a feeler where they fail the piece."""
     return tuple(
         _line_row(line)
         for line in piece.lines
-        if line.feature != "stop_mm" and (line.feature != "rail_difference_mm" or line.feeler_mm is None)
+        if line.feature != "stop_mm" and (line.feature != "rail_difference_mm" or line.feeler_mm is None or line.critical)
     )
 
 
