@@ -79,7 +79,7 @@ class BenchQuestions(Rooms):
         return beside(*judged, names=(one, other if other != one else f"{other} (second)"))
 
     def lot(self, readings: str | Path) -> LotReport:
-        """Judge a lot of reeds against this house's scale: level, spread, and reeds that do not belong.
+        """Judge a lot of reeds against this house's scale: level, spread, and reeds that do not belong; rows with a slip are left out.
 
         Parameters
         ----------
@@ -91,12 +91,13 @@ class BenchQuestions(Rooms):
         SourceError
             where there is no such file
         DataError
-            with every problem of it
+            with every problem of it, where no row is left
         """
-        from matchkit.maker.files import read_bench
+        from matchkit.maker.files import read_lot
         from matchkit.maker.lot import judge_lot
 
-        return judge_lot(read_bench(readings), self.tables.strength_scale)
+        records, problems = read_lot(readings)
+        return judge_lot(records, self.tables.strength_scale, left_out=problems)
 
     def sheet(
         self, mouthpiece: str | None = None, *, pieces: str | Path | None = None, spec: str | Path | None = None

@@ -48,13 +48,27 @@ def calibrate(path: str | Path) -> Calibration:
 
 def read_bench(path: str | Path) -> list[BenchReading]:
     """Read a csv of weights and dial readings; raises SourceError where there is no such file, DataError with every problem of it."""
+    records, problems = read_lot(path)
+    if problems:
+        raise DataError(problems)
+    return records
+
+
+def read_lot(path: str | Path) -> tuple[list[BenchReading], tuple[Problem, ...]]:
+    """Read a csv of weights and dial readings, and what is wrong with rows of it, which are left out.
+
+    Raises SourceError where there is no such file, DataError where a slip is of the whole file, or no row is left.
+    """
     place = Path(path)
     if not place.is_file():
         raise SourceError(f"{place}: expected a csv file of bench readings")
     reading = read_csv(place, BenchReading)
-    if reading.problems:
+    records = [record for record in reading.records if isinstance(record, BenchReading)]
+    if any(problem.row is None or problem.of_all for problem in reading.problems) or (reading.problems and not records):
         raise DataError(reading.problems)
-    return [record for record in reading.records if isinstance(record, BenchReading)]
+    if not records:
+        raise DataError([Problem(place.name, None, None, "no reading", "weights on reeds and how far the bar sank")])
+    return records, tuple(reading.problems)
 
 
 def gauge_study(

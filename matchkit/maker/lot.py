@@ -6,12 +6,12 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 import numpy as np
 
 from matchkit import constants
-from matchkit.errors import RequestError
+from matchkit.errors import Problem, RequestError
 from matchkit.parts.calibrate import stiffness_n_per_mm
 from matchkit.records.calibration import BenchReading
 from matchkit.records.parts import StrengthStep
@@ -20,6 +20,9 @@ from matchkit.units import PERCENT
 
 LEAST_REEDS = 3
 """With fewer reeds a lot has no spread, and nothing tells one that does not belong."""
+OTHER_UNITS, LIKE_UNIT = (0.01, 1 / 25.4, 0.1, 10.0, 25.4, 100.0), 0.3
+"""So many times as stiff as the scale says is a column in another unit, or a point misplaced."""
+DISAGREE = 3.0
 STEP_LN = math.log(1 + constants.HALF_STRENGTH.value)
 CHANCE = 0.05
 
@@ -46,6 +49,18 @@ class LotFound:
     spread_high_pct: float | None
     box_pct: float
     odd: tuple[str, ...]
+    unlike: tuple[str, ...] = ()
+    """Reeds whose own readings disagree by more than a reed can: one of them has a slip."""
+    unknown: Literal["profile", "strength", "state"] | None = None
+    """What of it the house's scale does not have; None where it has all."""
+
+    @property
+    def factor(self) -> float | None:
+        """How many times as stiff as the scale says it is, where that is what another unit, or a point misplaced, makes."""
+        if self.scale_n_per_mm is None:
+            return None
+        ratio = self.stiffness_n_per_mm / self.scale_n_per_mm
+        return ratio if any(abs(math.log(ratio / one)) < LIKE_UNIT for one in OTHER_UNITS) else None
 
 
 @dataclass(frozen=True)
@@ -57,16 +72,20 @@ class LotReport(Answer):
     row_type: ClassVar[type] = LotFound
 
     rows: tuple[LotFound, ...]
+    left_out: tuple[Problem, ...] = ()
+    """What is wrong with rows that were left out."""
 
 
-def judge_lot(readings: Sequence[BenchReading], scale: Sequence[StrengthStep]) -> LotReport:
+def judge_lot(
+    readings: Sequence[BenchReading], scale: Sequence[StrengthStep], *, left_out: tuple[Problem, ...] = ()
+) -> LotReport:
     """Judge the reeds of each profile, strength and state; raises RequestError for no reading."""
     if not readings:
         raise RequestError("no reading of any reed")
     groups: dict[tuple[str, float, str], dict[str, list[BenchReading]]] = defaultdict(lambda: defaultdict(list))
     for reading in readings:
         groups[reading.profile_id, reading.strength, reading.state][reading.reed].append(reading)
-    return LotReport(tuple(_found(*key, reeds, scale) for key, reeds in sorted(groups.items())))
+    return LotReport(tuple(_found(*key, reeds, scale) for key, reeds in sorted(groups.items())), left_out)
 
 
 def _found(
@@ -99,7 +118,23 @@ def _found(
         spread_high_pct=None if ends[1] is None else ends[1] / PERCENT,
         box_pct=box,
         odd=odd,
+        unlike=tuple(name for name, taken in sorted(reeds.items()) if _disagree(taken)),
+        unknown=None if row is not None else _unknown(profile, strength, scale),
     )
+
+
+def _disagree(taken: Sequence[BenchReading]) -> bool:
+    """Tell whether the readings of one reed disagree, load over deflection, by more than settling and a dial that was not zeroed can."""
+    stiff = [reading.load_n / reading.sink_mm for reading in taken]
+    return max(stiff) > DISAGREE * min(stiff)
+
+
+def _unknown(profile: str, strength: float, scale: Sequence[StrengthStep]) -> Literal["profile", "strength", "state"]:
+    """Return what of a lot the scale does not have."""
+    strengths = {one.strength for one in scale if one.profile_id == profile}
+    if not strengths:
+        return "profile"
+    return "state" if strength in strengths else "strength"
 
 
 def _ends(spread: float, count: int) -> tuple[float, float]:

@@ -87,13 +87,15 @@ def in_inches(kind: type[_Spec]) -> list[str]:
     return [f"{name.removesuffix('_mm')}_in" for name in kind.model_fields if name.endswith("_mm")]
 
 
-THICKEST_MM = 4.0
+THINNEST_MM, THICKEST_MM = 0.01, 4.0
 
 
 def _no_thousandths(given: Any) -> Any:
-    """Ask about a feeler in thousandths of a millimetre."""
+    """Ask about a feeler in thousandths of a millimetre, or in inches."""
     if isinstance(given, int | float) and not isinstance(given, bool) and THICKEST_MM < given <= 1000 * THICKEST_MM:
         raise ValueError(f"a feeler of {THICKEST_MM:g} mm or less (in thousandths of a mm? that is {given / 1000:g})")
+    if isinstance(given, int | float) and not isinstance(given, bool) and 0 < given < THINNEST_MM:
+        raise ValueError(f"a feeler of {THINNEST_MM:g} mm or more (in inches? then its key is feeler_in)")
     return given
 
 
@@ -109,7 +111,7 @@ class Station(_Lengths):
     Without one of these two there is no limit on that side. Each may be in inches instead, as ``stop_in``.
     """
 
-    feeler_mm: Annotated[float, Field(ge=0.01, le=THICKEST_MM), BeforeValidator(_no_thousandths)]
+    feeler_mm: Annotated[float, Field(ge=THINNEST_MM, le=THICKEST_MM), BeforeValidator(_no_thousandths)]
     stop_mm: Annotated[float, Field(gt=0, le=45)]
     tol_mm: Annotated[float, Field(gt=0, le=5)] | None = None
     lower_mm: Annotated[float, Field(le=0, ge=-5)] | None = None
@@ -212,6 +214,16 @@ class Drawing(_Lengths):
         return self.tip_opening_mm is not None and len(self.station) >= ENOUGH_STATIONS
 
     @model_validator(mode="after")
+    def _can_be_measured(self) -> Self:
+        columns = quantities(Mouthpiece)
+        for name, feature in self.features.items():
+            low, high = columns[name].low, columns[name].high
+            if low is not None and high is not None and not low <= feature.nominal <= high:
+                expected = f"{name} with a nominal from {low:g} to {high:g} {columns[name].unit}, not {feature.nominal:g}"
+                raise ValueError(f"{expected}{_other_unit(name, feature.nominal, low, high)}")
+        return self
+
+    @model_validator(mode="after")
     def _stations_fall(self) -> Self:
         ordered = sorted(self.station, key=lambda station: station.feeler_mm)
         if len({station.feeler_mm for station in ordered}) < len(ordered):
@@ -224,22 +236,23 @@ class Drawing(_Lengths):
             raise ValueError("every feeler thinner than the tip opening")
         return self
 
-    @model_validator(mode="after")
-    def _can_be_measured(self) -> Self:
-        columns = quantities(Mouthpiece)
-        for name, feature in self.features.items():
-            low, high = columns[name].low, columns[name].high
-            if low is not None and high is not None and not low <= feature.nominal <= high:
-                raise ValueError(
-                    f"{name} with a nominal from {low:g} to {high:g} {columns[name].unit}, not {feature.nominal:g}"
-                )
-        return self
-
     @property
     def features(self) -> dict[str, Feature]:
         """The features it gives, by column, in the order of the class."""
         found = {name: getattr(self, name) for name in type(self).model_fields}
         return {name: value for name, value in found.items() if isinstance(value, Feature)}
+
+
+def _other_unit(name: str, value: float, low: float, high: float) -> str:
+    """Ask about a length that would be right in another unit."""
+    key = name.removesuffix("_mm")
+    ways = (
+        (MM_PER_INCH, f"in inches? then its key is {key}_in"),
+        (0.1, "in tenths, or without its point?"),
+        (10.0, "in centimetres?"),
+    )
+    asked = next((words for factor, words in ways if name.endswith("_mm") and low <= value * factor <= high), "")
+    return f" ({asked})" if asked else ""
 
 
 def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:

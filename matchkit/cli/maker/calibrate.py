@@ -9,6 +9,7 @@ from matchkit.cli.printing import deliver, show, to_csv
 from matchkit.words.maker.gauge import calibration_screen, scale_screen
 from matchkit.words.maker.lot import lot_screen
 
+ASIDE = 3
 SCALE_COLUMNS = ("profile_id", "strength", "stiffness_n_per_mm", "state", "spread_pct")
 
 
@@ -32,7 +33,10 @@ def command(readings: str | None, data: str | None, model: str | None, style: st
     if lot:
         if readings is None:
             raise click.UsageError("which reeds? --lot goes with a csv of READINGS")
-        show(open_data(data, model).lot(readings), lot_screen, style, out)
+        found_lot = open_data(data, model).lot(readings)
+        show(found_lot, lot_screen, style, out)
+        if found_lot.left_out:
+            click.get_current_context().exit(ASIDE)
         return
     if readings is None:
         show(open_data(data, model).closing_scale(), scale_screen, style, out)

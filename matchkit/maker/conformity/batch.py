@@ -17,7 +17,7 @@ from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_cha
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, judge_piece, judged_with
 from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
-from matchkit.maker.conformity.slip import Slip, advised, explains, find_slips
+from matchkit.maker.conformity.slip import Slip, advised, explains, find_slips, in_another_unit
 from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired, SetAside
 from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
 from matchkit.maker.measure.scanned import ScanFound, scan_found
@@ -219,6 +219,14 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
     pieces = pieces.without(aside)
     if not pieces.mouthpieces:
         raise DataError([*lost, *(problem for one in pieces.set_aside for problem in one.problems if problem not in lost)])
+    asked: list[SetAside] = []
+    for model in dict.fromkeys(str(piece.model) for piece in pieces.mouthpieces):
+        mine = [piece.id for piece in pieces.mouthpieces if piece.model == model]
+        slip = in_another_unit(model, [one for name in mine for one in pieces.readings.get(name, [])], spec.drawing[model])
+        asked += [SetAside(name, (slip,)) for name in mine if slip is not None]
+    pieces = pieces.without(asked)
+    if not pieces.mouthpieces:
+        raise DataError(dict.fromkeys(problem for one in asked for problem in one.problems))
     curves = {model: drawn_curve(spec.drawing[model]) for model in {str(piece.model) for piece in pieces.mouthpieces}}
     rails = {
         piece.id: rails_at_stations(

@@ -10,12 +10,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from matchkit.errors import PhysicsInputError
+from matchkit.errors import PhysicsInputError, Problem
 from matchkit.maker.conformity.drawing import one_of_several
 from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, judge
 from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.measure.report import drawn_curve
+from matchkit.maker.measure.stations import SAME_FEELER_MM
+from matchkit.records.parts import FacingReading
 from matchkit.records.spec import Drawing
 from matchkit.units import MM
 
@@ -73,6 +75,32 @@ class Slip:
         if self.by_others_mm is None or self.nominal is None:
             return False
         return (self.by_others_mm - self.nominal) / self.off_mm > LARGE
+
+
+OTHER_UNITS = {25.4: "in inches? then their key is stop_in", 10.0: "in centimetres?", 0.1: "in tenths of a mm?"}
+LEAST_RATIOS, LIKE_UNIT, MOSTLY = 12, 0.2, 0.8
+"""From so many readings a drawing is known to be in another unit: most of them are that many times what is drawn, within a fifth."""
+
+
+def in_another_unit(model: str, readings: Sequence[FacingReading], drawing: Drawing) -> Problem | None:
+    """Return that the stops of a drawing are all in another unit than those that were read; None where they are not."""
+    ratios = np.array(
+        [
+            reading.stop_mm / station.stop_mm
+            for reading in readings
+            for station in drawing.station
+            if abs(reading.feeler_mm - station.feeler_mm) <= SAME_FEELER_MM
+        ]
+    )
+    if len(ratios) < LEAST_RATIOS:
+        return None
+    middle = float(np.median(ratios))
+    for factor, hint in OTHER_UNITS.items():
+        if abs(np.log(middle / factor)) < LIKE_UNIT and np.mean(np.abs(np.log(ratios / factor)) < 2 * LIKE_UNIT) > MOSTLY:
+            read = f"stops up to {max(station.stop_mm for station in drawing.station):.3g} mm"
+            expected = f"stops as the pieces have them, {factor:.3g} times as far from the tip"
+            return Problem("house.toml", None, f"drawing.{model}.station", read, expected, hint)
+    return None
 
 
 def find_slips(pieces: Sequence[PieceJudged], drawings: dict[str, Drawing]) -> tuple[Slip, ...]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from matchkit.constants import TWO_SIDED
+from matchkit.errors import listing
 from matchkit.maker.lot import LEAST_REEDS, LotFound, LotReport
 from matchkit.words.numbers import counted, strengths
-from matchkit.words.screen import Screen, Table, screen, sentences
+from matchkit.words.screen import Screen, Table, Text, screen, sentences
 
 ALIKE = 0.25
 """Half strengths within which nobody tells a difference."""
@@ -15,7 +16,13 @@ def lot_screen(found: LotReport) -> Screen:
     """Return the screen of a lot."""
     titles = ("reeds", "read", "N/mm", "scale", "half strengths", "spread %", "box %")
     return screen(
-        (_told(row) for row in found.rows),
+        [
+            Text("Left out, since something in these rows is wrong:"),
+            *(Text(line, indent=2, hang=2) for line in listing(found.left_out)),
+        ]
+        if found.left_out
+        else None,
+        (_told(row, both_states=_both(found, row)) for row in found.rows),
         "",
         Table(titles, tuple(map(_row, found.rows)), right=(1, 2, 3, 4, 5, 6)),
         "",
@@ -23,8 +30,15 @@ def lot_screen(found: LotReport) -> Screen:
     )
 
 
-def _told(row: LotFound) -> str:
-    name = f"{row.profile_id} {row.strength:g}"
+def _both(found: LotReport, row: LotFound) -> bool:
+    """Whether reeds of this strength were read dry and wet."""
+    alike = [one for one in found.rows if (one.profile_id, one.strength) == (row.profile_id, row.strength)]
+    return len({one.state for one in alike}) > 1
+
+
+def _told(row: LotFound, *, both_states: bool) -> str:
+    name = f"{row.profile_id} {row.strength:g}{f', {row.state}' if both_states else ''}"
+    unlike = f"the readings of {', '.join(row.unlike)} disagree with one another: look for a slip" if row.unlike else None
     odd = (
         f"{'reed' if len(row.odd) == 1 else 'reeds'} {', '.join(row.odd)} far from the others: read again, or leave out"
         if row.odd
@@ -38,12 +52,23 @@ def _told(row: LotFound) -> str:
             spread = f"it spreads less than usual ({row.spread_pct:.0f} % where {row.box_pct:.0f} % is)"
     elif row.reeds < LEAST_REEDS:
         spread = f"from {counted(row.reeds, 'reed')} its spread cannot be told"
-    return sentences(f"{name}: {_level(row)}", spread, odd)
+    rest = sentences(unlike, spread, odd)
+    level = _level(row)
+    return f"{name}: {level}{'' if level.endswith('?') else '.'}{f' {rest}' if rest else ''}"
+
+
+_UNKNOWN = {
+    "profile": "does not have {row.profile_id}",
+    "strength": "has no {row.profile_id} of strength {row.strength:g}",
+    "state": "has it in the other state only, not {row.state}",
+}
 
 
 def _level(row: LotFound) -> str:
     if row.steps is None or row.u_steps is None:
-        return "the house's scale has no stiffness for it in that state, so its level cannot be told"
+        return f"the house's scale {_UNKNOWN[row.unknown or 'state'].format(row=row)}, so its level cannot be told"
+    if row.factor is not None:
+        return f"{row.factor:.2g} times as stiff as the house's scale says: is a column in another unit, or a point misplaced?"
     if abs(row.steps) <= TWO_SIDED * row.u_steps:
         return "as hard as the house's scale says, as far as these reeds tell"
     if abs(row.steps) < ALIKE:
