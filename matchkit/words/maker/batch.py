@@ -6,7 +6,7 @@ Tables of numbers come with ``--numbers`` only.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, FeatureSummary, WhatIf
@@ -37,6 +37,8 @@ SHOWN_PIECES = 20
 LONG = 60
 """A remedy longer than this is said once."""
 SHOWN_AGAIN = 20
+MUCH_TABLE_MM = 15
+"""So much of the table fixes the plane of a scan well."""
 ALIKE = 0.03
 """Feelers so near one another may be one, written in millimetres and in inches."""
 FEW_STRENGTHS = 4
@@ -116,8 +118,7 @@ def _excused(report: BatchReport) -> set[str]:
 
 def _scanned(report: BatchReport) -> list[Block]:
     """Return what is off with the scans, before anything that rests on them."""
-    told = scans_of_pieces(report.pieces)
-    return [*map(Text, told), Gap()] if told else []
+    return [*map(Text, told), Gap()] if (told := scans_of_pieces(report.pieces)) else []
 
 
 def _out(report: BatchReport) -> list[Block]:
@@ -165,16 +166,23 @@ def _again(report: BatchReport) -> list[Block]:
             by_reading[f"{'Scan' if scan else 'Read'} {again_words(piece.fault)}"].append(piece.mouthpiece_id)
         if piece.unmeasured and not (piece.fault is not None and piece.fault.sure):
             by_want[_wanted(piece)].append(piece.mouthpiece_id)
-    finer = [Text(f"{what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_gauge.items()]
-    lines = [Text(f"{what} twice more: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
-    lines += [Text(f"Measure {what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
+    lines = [Text(f"{what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_gauge.items()]
     if too_coarse:
         step = f"Stops are read to {listed([f'{one:g}' for one in sorted(steps)])} mm, too coarse to tell {counted(len(too_coarse), 'piece')}; reading again on that scale does not help."
-        lines.insert(0, Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {shortened(too_coarse, SHOWN_AGAIN)}."))
-    lines = [*finer, *lines]
+        lines.append(Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {shortened(too_coarse, SHOWN_AGAIN)}."))
+    lines += [Text(f"{what} twice more: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
+    lines += [Text(f"Measure {what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
+    lines += _scan_on(report, by_reading)
     if by_reading or by_gauge or too_coarse:
         lines.append(Text("Until then leave them as they are."))
     return [*lines, Gap()] if lines else []
+
+
+def _scan_on(report: BatchReport, by_reading: Mapping[str, Sequence[str]]) -> list[Text]:
+    """Return how to scan better, where a scan is to be read again."""
+    scanned = {piece.mouthpiece_id for piece in report.pieces if piece.scanned}
+    told = Text(f"A scan that goes on over {MUCH_TABLE_MM} mm of the table tells the rails better.")
+    return [told] if any(scanned & set(ids) for ids in by_reading.values()) else []
 
 
 def _too_fine(piece: PieceJudged, fault: Fault) -> Judged | None:

@@ -109,11 +109,12 @@ def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
         told.append(
             f"The tip is {closer:.2f} mm closer than before, which taking off cannot do: was the table faced down, or is the zero of the tip gauge off?"
         )
-    if any(stop.off_mm < 0 for stop in off):
+    near = found.drawing is not None and found.drawing.verdict == "inconclusive"
+    if any(stop.off_mm < 0 for stop in off) and not near:
         told.append("Where a feeler stops too near the tip there is more to take off.")
     if any(stop.off_mm > 0 for stop in off) or found.tip_surely_off_mm > 0:
         told.append(_past(found.drawing))
-    if all(stop.off_mm > 0 for stop in off) and found.drawing is not None and found.drawing.verdict == "inconclusive":
+    if near:
         told.append("Read it twice more before anything else comes off.")
     return told
 

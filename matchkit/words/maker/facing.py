@@ -97,6 +97,10 @@ def _one_feeler(report: FacingReport) -> str | None:
 def _no_rails(report: FacingReport) -> str:
     """Return why the rails cannot be held against one another."""
     if len(report.scans) != 1:
+        read = {rail for row in report.stations for rail in ("left", "right") if getattr(row, f"{rail}_mm") is not None}
+        if len(read) == 1:
+            other = "right" if "left" in read else "left"
+            return f"only the {read.pop()} rail was read; read the {other} one too, with the same feelers"
         return "the rails cannot be held against one another from these readings"
     (scan,) = report.scans
     other = "right" if scan.rail == "left" else "left"

@@ -53,8 +53,7 @@ def _told(row: LotFound, *, both_states: bool) -> str:
     elif row.reeds < LEAST_REEDS:
         spread = f"from {counted(row.reeds, 'reed')} its spread cannot be told"
     rest = sentences(unlike, spread, odd)
-    level = _level(row)
-    return f"{name}: {level}{'' if level.endswith('?') else '.'}{f' {rest}' if rest else ''}"
+    return f"{name}: {_level(row)}{f' {rest}' if rest else ''}"
 
 
 _UNKNOWN = {
@@ -66,14 +65,14 @@ _UNKNOWN = {
 
 def _level(row: LotFound) -> str:
     if row.steps is None or row.u_steps is None:
-        return f"the house's scale {_UNKNOWN[row.unknown or 'state'].format(row=row)}, so its level cannot be told"
+        return f"the house's scale {_UNKNOWN[row.unknown or 'state'].format(row=row)}, so its level cannot be told."
     if row.factor is not None:
         return f"{row.factor:.2g} times as stiff as the house's scale says: is a column in another unit, or a point misplaced?"
     if abs(row.steps) <= TWO_SIDED * row.u_steps:
-        return "as hard as the house's scale says, as far as these reeds tell"
+        return "as hard as the house's scale says, as far as these reeds tell."
     if abs(row.steps) < ALIKE:
-        return "as hard as the house's scale says, within a touch"
-    return f"{strengths(row.steps)} {'harder' if row.steps > 0 else 'softer'} than the house's scale says"
+        return "as hard as the house's scale says, within a touch."
+    return f"{strengths(row.steps)} {'harder' if row.steps > 0 else 'softer'} than the house's scale says."
 
 
 def _row(row: LotFound) -> tuple[str, ...]:

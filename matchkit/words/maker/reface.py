@@ -57,8 +57,11 @@ def reface_screen(plan: RefacePlan) -> Screen:
             f"{plan.mouthpiece_id} meets {target_words(plan.target)} as it stands: leave it.", "Nothing to do at the bench."
         )
     if max((step.most_removed_um for step in plan.steps), default=0.0) < 1:
-        against = (sentences(_against(reason)) for reason in plan.do_not)
-        return screen(_verdict(plan), *against, *_unreached(plan), *_notes(plan), "Nothing to do at the bench.")
+        alone = any(reason.why == "one rail" for reason in plan.do_not)
+        moot = {"within the uncertainty"} | ({"perhaps within its drawing"} if alone else set())
+        against = [sentences(_against(reason)) for reason in plan.do_not if reason.why not in moot]
+        until = " until then" if against else ""
+        return screen(_verdict(plan), *against, *_unreached(plan), *_notes(plan), f"Nothing to do at the bench{until}.")
     return screen(
         _verdict(plan),
         *_closes_worse(plan),
