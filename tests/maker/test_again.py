@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import edit_table, read_rows, write_rows
-from maker_shop import MODEL, Truth, read_piece, shop_of, spec_with
+from maker_shop import FEELERS_MM, MODEL, Truth, read_piece, shop_of, spec_with
 from scipy.stats import ttest_ind
 
 import matchkit as mk
@@ -19,9 +19,11 @@ from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, gather, judge_batch
 from matchkit.maker.conformity.beside import _feature, beside
 from matchkit.maker.facts import FeatureAt
+from matchkit.maker.measure.history import facing_history
 from matchkit.maker.reface.done import AgainstDrawing, close_plan
-from matchkit.records.parts import FacingReading
+from matchkit.records.parts import FacingReading, LayPoint
 from matchkit.records.sets import sets_of, valid_on
+from matchkit.tables.defaults import read_defaults
 from matchkit.words.maker.beside import beside_screen
 from matchkit.words.maker.done import done_screen
 from matchkit.words.maker.history import history_screen
@@ -363,3 +365,90 @@ def test_sizes_that_differ_less_than_matters_are_alike() -> None:
     alike = _feature(item, [2.5] * 6, list(one), looked=1, ordered=False)
     assert alike.sds[0] == 0.0
     assert alike.spread is None
+
+
+def test_a_rail_scanned_and_later_read_with_feelers_was_read_again() -> None:
+    """The day that is later counts, whichever way it was read; the other rail, or fewer than three feelers, joins the set before."""
+    scan = [
+        LayPoint(mouthpiece_id="M", rail="left", x_mm=float(x), height_mm=2.0 - 0.08 * float(x), date=MAY) for x in range(25)
+    ]
+    later = [_reading(JULY, feeler) for feeler in (0.1, 0.2, 0.4)]
+    assert [one.day for one in sets_of(later, scan)] == [MAY, JULY]
+    assert sets_of(later, scan)[-1].points == ()
+    assert [one.day for one in sets_of(later[:2], scan)] == [MAY]
+    other = [_reading(JULY, feeler, rail="right") for feeler in (0.1, 0.2, 0.4)]
+    assert [one.day for one in sets_of(other, scan)] == [MAY]
+    before = [reading.model_copy(update={"date": MAY}) for reading in later]
+    after = [point.model_copy(update={"date": JULY}) for point in scan]
+    assert [one.day for one in sets_of(before, after)] == [MAY, JULY]
+
+
+def _history(change: dict[tuple[str, float], float], *, tip: float = 0.0) -> str:
+    """Return what is said of a sound piece that is read again with some stops moved, and its tip."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(57), name="M")
+    again = [
+        reading.model_copy(
+            update={
+                "date": JULY,
+                "stop_mm": reading.stop_mm + change.get((reading.rail, reading.feeler_mm), change.get(("all", 0.0), 0.0)),
+                "tip_opening_mm": piece.tip_opening_mm + tip,
+            }
+        )
+        for reading in readings
+    ]
+    found = facing_history(piece, sets_of([*readings, *again], []), defaults=read_defaults(), spec=spec_with())
+    return " ".join(lay_out(history_screen(found)).split())
+
+
+def test_a_history_names_the_feelers_that_moved() -> None:
+    """Half a millimetre at one feeler of both rails, as where a bump came off, is told by name; nothing moved, nothing is listed."""
+    told = _history({("left", 0.6): 0.5, ("right", 0.6): 0.5})
+    assert "the 0.6 mm feeler stops further from the tip" in told
+    assert "0.9 by +0.00" in told
+    same = _history({})
+    assert "nothing changed that the gauge can tell" in same
+    assert "feelers moved" not in same
+
+
+def test_a_history_asks_about_what_no_work_does() -> None:
+    """All stops half a millimetre further with the same tip: the zero. A facing a millimetre shorter, or a tip closer: table or zero. Longer by refacing: neither."""
+    assert "Every feeler moved by much the same: look at the zero of the gauge first" in _history({("all", 0.0): 0.5})
+    assert "was the table faced down" in _history({}, tip=-0.15)
+    longer = {(rail, feeler): 1.5 * (1 - (feeler / 2.5) ** 0.5) for rail in ("left", "right") for feeler in FEELERS_MM}
+    told = _history(longer)
+    assert "longer" in told
+    assert "zero" not in told.split("read on")[0]
+    assert "was the table faced down" in _history({at: -by for at, by in longer.items()})
+
+
+def test_two_batches_tell_their_stops_by_the_way_they_moved() -> None:
+    """A facing 0.4 mm longer and a tip 0.08 closer: longer stops in one line with each feeler once, shorter ones in another."""
+
+    def made(seed: int, edge: float, tip: float) -> BatchReport:
+        rng = np.random.default_rng(seed)
+        truth = replace(Truth(), left=edge, right=edge, tip=tip)
+        return judge_batch(shop_of([read_piece(truth, rng, name=f"P{k}", serial=k) for k in range(20)]), spec=spec_with())
+
+    found = beside(made(61, 28.0, 2.5), made(62, 28.4, 2.42), names=("A", "B"))
+    text = " ".join(lay_out(beside_screen(found)).split())
+    assert text.count("Feelers stop longer on both rails") == 1
+    assert text.count("Feelers stop shorter on both rails") == 1
+    line = text.split("Feelers stop longer on both rails, on average: ")[1].split(" mm.")[0]
+    assert all(" ± " in part for part in line.split(", "))
+    assert line.startswith("0.038 by 0.")
+    wide = [
+        judge_batch(
+            shop_of(
+                [
+                    read_piece(replace(Truth(), left=28 + off, right=28 + off), rng, name=f"P{k}", serial=k)
+                    for k, off in enumerate(rng.normal(0, scatter, 20))
+                ]
+            ),
+            spec=spec_with(),
+        )
+        for scatter, rng in ((0.05, np.random.default_rng(63)), (0.6, np.random.default_rng(64)))
+    ]
+    text = " ".join(lay_out(beside_screen(beside(*wide, names=("A", "B")))).split())
+    assert text.count("mm spread more:") == 1
+    few = beside(_judged(65, count=4), _judged(66, count=4), names=("A", "B"))
+    assert "cannot be told from so few pieces" in " ".join(lay_out(beside_screen(few)).split())

@@ -46,6 +46,16 @@ def test_a_gauge_too_coarse_for_its_limits_never_passes_anything() -> None:
     assert judge(1.5, u=0.5, limits=Limits(1.0, 2.0)) == "inconclusive"
 
 
+def test_a_gauge_that_cannot_tell_fails_nothing() -> None:
+    """Limits far narrower than u: 1.645 u beyond one of them fails, as of one limit (normal quantile); the middle does not, improbable as it is."""
+    limits = Limits(-0.01, 0.01)
+    assert conformity_probability(0.0, u=1.0, limits=limits) < 0.01
+    assert judge(0.0, u=1.0, limits=limits) == "inconclusive"
+    assert judge(0.01 + 1.6447, u=1.0, limits=limits) == "inconclusive"
+    assert judge(0.01 + 1.6450, u=1.0, limits=limits) == "fail"
+    assert judge(-0.01 - 1.6450, u=1.0, limits=limits) == "fail"
+
+
 @given(st.floats(-5, 5), st.floats(1e-3, 3), st.floats(-3, 3), st.floats(0, 4))
 def test_probabilities_are_probabilities_and_symmetric(value: float, u: float, low: float, width: float) -> None:
     """Within 0 and 1, and the same when everything is mirrored."""

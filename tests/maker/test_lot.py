@@ -11,8 +11,10 @@ from click.testing import CliRunner
 
 import matchkit as mk
 from matchkit.cli import main
+from matchkit.cli.printing import lay_out
 from matchkit.maker.lot import LotReport, grubbs_limit, judge_lot
 from matchkit.records.calibration import BenchReading
+from matchkit.words.maker.lot import lot_screen
 
 
 def _lot(factors: list[float], *, strength: float = 3.0) -> LotReport:
@@ -73,3 +75,45 @@ def test_what_cannot_be_told(tmp_path: Path) -> None:
     assert CliRunner().invoke(main, ["calibrate", "--lot"]).exit_code == 2
     with pytest.raises(mk.RequestError, match="no reading"):
         judge_lot([], ())
+
+
+def test_a_lot_in_another_unit_is_asked_about() -> None:
+    """Ten times as stiff, as with sinks in cm, is a slip and no level; sixteen per cent is a level."""
+    assert _lot([10.0] * 4).rows[0].factor == pytest.approx(10.0)
+    assert "is a column in another unit" in " ".join(lay_out(lot_screen(_lot([10.0] * 4))).split())
+    assert _lot([1.16] * 4).rows[0].factor is None
+    assert _lot([2.5] * 4).rows[0].factor is None
+
+
+def test_what_the_scale_lacks_is_named() -> None:
+    """A profile, a strength or a state that it does not have."""
+    scale = mk.open().tables.strength_scale
+
+    def told(**change: object) -> str | None:
+        about = {"profile_id": "alto-A", "strength": 3.0, "state": "dry", **change}
+        readings = [BenchReading.model_validate({**about, "reed": f"r{k}", "load_n": 1.0, "sink_mm": 0.5}) for k in range(3)]
+        return judge_lot(readings, scale).rows[0].unknown
+
+    assert told() is None
+    assert told(profile_id="alto-Z") == "profile"
+    assert told(strength=9.5) == "strength"
+    assert told(state="wet") == "state"
+
+
+def test_a_lot_is_judged_without_its_bad_rows(tmp_path: Path) -> None:
+    """Text in a number: the row is told with exit code 3, a reed whose own readings disagree is named, the rest is judged; a file of nothing is refused by name."""
+    rows = ["profile_id,strength,reed,load_n,sink_mm"]
+    rows += [f"alto-A,3,r{k},{load},{load / 2:.3f}" for k in range(6) for load in (0.5, 1.0)]
+    rows[3] = "alto-A,3,r1,0.5,about .2"
+    rows[6] = "alto-A,3,r2,1.0,5.0"
+    path = tmp_path / "lot.csv"
+    path.write_text("\n".join(rows), encoding="utf-8")
+    done = CliRunner().invoke(main, ["calibrate", str(path), "--lot"])
+    text = " ".join(done.stdout.split())
+    assert done.exit_code == 3
+    assert "lot.csv, row 4, column sink_mm: read 'about .2'" in text
+    assert "the readings of r2 disagree with one another" in text.lower()
+    assert mk.open().lot(path).rows[0].reeds == 6
+    path.write_text(rows[0] + "\n", encoding="utf-8")
+    with pytest.raises(mk.DataError, match=r"lot\.csv"):
+        mk.open().lot(path)

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+from pathlib import Path
 
 import pandas as pd
 import pytest
+from conftest import edit_table
+from maker_shop import changed_batch
 
 import matchkit as mk
 from matchkit.cli.printing import lay_out, to_csv
@@ -30,8 +33,6 @@ def test_a_sheet_has_a_place_for_every_feeler_of_the_drawing() -> None:
 
 def test_a_sheet_that_was_filled_in_is_a_table_of_facings(tmp_path: object) -> None:
     """The csv, typed into, is read as facings.csv as it is."""
-    from pathlib import Path
-
     sheet = mk.open().sheet("TB-25-07")
     frame = pd.read_csv(io.StringIO(to_csv(sheet.flat_rows(), sheet.columns())))
     frame["stop_mm"] = 12.5
@@ -67,6 +68,42 @@ def test_a_record_says_everything_that_a_verdict_rests_on() -> None:
     assert {"mouthpiece_id", "feature", "value", "plus_minus", "low", "high", "verdict", "read_on"} <= set(rows[0])
     with pytest.raises(mk.UnknownIdError):
         house.record(piece="TB-25-99")
+
+
+def test_a_record_shows_what_fails_a_piece_and_what_the_batch_is_off(tmp_path: Path) -> None:
+    """A rail that is short at one feeler has its row; a batch whose stops are all 1 mm long says so first; a rail that was not read is named once."""
+
+    def bent(row: dict[str, str]) -> dict[str, str]:
+        there = row["mouthpiece_id"] == "TB-25-01" and row["rail"] == "left" and row["feeler_mm"] == "0.6"
+        return {**row, "stop_mm": f"{float(row['stop_mm']) - 0.45:.2f}"} if there else row
+
+    (tmp_path / "bent").mkdir()
+    record = mk.open().record(changed_batch(tmp_path / "bent", "facings", bent), piece="TB-25-01")
+    assert record.pieces[0].verdict == "fail"
+    text = " ".join(lay_out(record_screen(record)).split())
+    assert "left against right -0.4" in text
+    assert text.count("out of drawing") >= 2
+
+    def longer(row: dict[str, str]) -> dict[str, str]:
+        return {**row, "stop_mm": f"{float(row['stop_mm']) + 1:.2f}"}
+
+    (tmp_path / "longer").mkdir()
+    off = mk.open().record(changed_batch(tmp_path / "longer", "facings", longer))
+    text = " ".join(lay_out(record_screen(off)).split())
+    assert text.index("Every feeler stops") < text.index("TB-25-01 (")
+
+    def one_rail(row: dict[str, str]) -> dict[str, str]:
+        return {**row, "rail": "left" if row["rail"] == "left" else "right"}
+
+    folder = changed_batch(tmp_path, "facings", one_rail)
+    edit_table(
+        folder,
+        "facings",
+        lambda rows: [row for row in rows if (row["mouthpiece_id"], row["rail"]) != ("TB-25-01", "right")],
+    )
+    text = " ".join(lay_out(record_screen(mk.open().record(folder, piece="TB-25-01"))).split())
+    assert "not measured enough to say" in text
+    assert "Not measured: right rail with the 0.038, 0.1, 0.2" in text
 
 
 def test_a_record_assumes_no_scan_of_a_piece_that_was_not_scanned(house: mk.House) -> None:

@@ -13,13 +13,17 @@ from conftest import edit_table
 from maker_shop import MODEL, Truth, changed_batch, read_piece, shop_of, spec_with
 
 import matchkit as mk
+from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, judge_batch
 from matchkit.maker.conformity.judged import Judged
-from matchkit.maker.conformity.slip import _off
+from matchkit.maker.conformity.slip import _off, in_another_unit
+from matchkit.maker.measure.report import facing_report
 from matchkit.records.parts import FacingReading
 from matchkit.records.spec import Drawing, Feature, HouseSpec, Station
+from matchkit.tables.defaults import read_defaults
 from matchkit.words.maker.batch import batch_screen
+from matchkit.words.maker.facing import facing_screen
 
 
 def _batch(seed: int, *, spec: HouseSpec, count: int = 25, zero_mm: float = 0.0) -> BatchReport:
@@ -365,3 +369,55 @@ def test_a_batch_off_in_many_sizes_is_one_paragraph(tmp_path: Path) -> None:
     assert {name for slip in report.slips for name in slip.alone} >= good
     (scanned,) = (piece for piece in report.pieces if piece.mouthpiece_id == "TB-25-40")
     assert scanned.fault is None or scanned.fault.feature != "stop_mm"
+
+
+@pytest.mark.parametrize(("factor", "hint"), [(1 / 25.4, "inches"), (0.1, "centimetres"), (10.0, "tenths")])
+def test_a_drawing_whose_stops_are_in_another_unit_is_asked_about(factor: float, hint: str) -> None:
+    """Every stop so many times what was read: nothing is judged by it. A facing half as long, or off by 1 mm, is no other unit."""
+    spec = spec_with()
+    drawing = spec.drawing[MODEL]
+    _, readings = read_piece(Truth(), np.random.default_rng(7))
+
+    def drawn(by: float, off: float = 0.0) -> Drawing:
+        stations = tuple(station.model_copy(update={"stop_mm": station.stop_mm * by + off}) for station in drawing.station)
+        return drawing.model_copy(update={"station": stations})
+
+    problem = in_another_unit(MODEL, readings, drawn(factor))
+    assert problem is not None
+    assert hint in problem.hint
+    assert problem.column == f"drawing.{MODEL}.station"
+    for by, off in ((1.0, 0.0), (1.0, 1.0), (0.5, 0.0), (2.0, 0.0)):
+        assert in_another_unit(MODEL, readings, drawn(by, off)) is None
+    piece, _ = read_piece(Truth(), np.random.default_rng(7))
+    wrong = spec.model_copy(update={"drawing": {MODEL: drawn(factor), "X": drawing}})
+    other = piece.model_copy(update={"id": "Y", "model": "X"})
+    both = [(piece, readings), (other, [reading.model_copy(update={"mouthpiece_id": "Y"}) for reading in readings])]
+    report = judge_batch(shop_of(both), spec=wrong)
+    assert [one.mouthpiece_id for one in report.pieces] == ["Y"]
+    assert [one.mouthpiece_id for one in report.set_aside] == ["X"]
+    with pytest.raises(mk.DataError):
+        judge_batch(shop_of(both[:1]), spec=wrong)
+
+
+def test_one_stop_that_stands_out_is_read_again_first() -> None:
+    """A stop misread by 1.2 mm, at the thinnest feeler or within: no rail is to be lengthened for it, in batch or facing; a rail short all along is."""
+    spec = spec_with()
+    for feeler in (0.038, 0.2):
+        piece, readings = read_piece(Truth(), np.random.default_rng(8))
+        slipped = [
+            row.model_copy(update={"stop_mm": row.stop_mm - 1.2}) if (row.rail, row.feeler_mm) == ("left", feeler) else row
+            for row in readings
+        ]
+        report = judge_batch(shop_of([(piece, slipped)]), spec=spec)
+        fault = report.pieces[0].fault
+        assert fault is not None
+        assert (fault.kind, fault.feeler_mm, fault.rail) == ("rails uneven", feeler, "left")
+        assert "read that feeler again" in " ".join(lay_out(batch_screen(report)).split())
+        told = facing_report(piece, slipped, (), defaults=read_defaults(), spec=spec)
+        text = " ".join(lay_out(facing_screen(told)).split())
+        assert "lengthen" not in text
+        assert "again" in text
+    piece, readings = read_piece(replace(Truth(), left=27.3), np.random.default_rng(8))
+    fault = judge_batch(shop_of([(piece, readings)]), spec=spec).pieces[0].fault
+    assert fault is not None
+    assert fault.kind == "rail short"

@@ -22,7 +22,7 @@ from matchkit.tables.read import sheet
 from matchkit.tables.read.cells import Refusal, _choice
 from matchkit.tables.read.csv import read_csv
 from matchkit.tables.read.sheet import Reading
-from matchkit.tables.store import PIECES_TABLES, read_source, read_tables
+from matchkit.tables.store import PIECES_TABLES, read_source, read_spec, read_tables
 from matchkit.tables.template import write_template
 
 HEADER = "id,instrument,tip_opening_mm\n"
@@ -511,6 +511,23 @@ def test_problems_survive_the_way_from_a_worker() -> None:
     again = pickle.loads(pickle.dumps(DataError([problem])))
     assert again.problems == (problem,)
     assert str(again) == str(DataError([problem]))
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("tip_opening_mm = { nominal = 25.0, upper = 0.1 }", "not 25 (in tenths, or without its point?)"),
+        ("tip_opening_mm = { nominal = 0.098, upper = 0.01 }", "not 0.098 (in inches? then its key is tip_opening_in)"),
+        ("station = [{ feeler_mm = 0.0015, stop_mm = 24.0, tol_mm = 0.5 }]", "(in inches? then its key is feeler_in)"),
+    ],
+)
+def test_a_drawing_in_another_unit_is_asked_about(tmp_path: Path, line: str, words: str) -> None:
+    """Lengths that would be right in inches or without their point are named as such."""
+    path = tmp_path / "house.toml"
+    path.write_text(f"[drawing.M]\n{line}\n", encoding="utf-8")
+    with pytest.raises(DataError) as caught:
+        read_spec(path)
+    assert words in str(only(list(caught.value.problems)))
 
 
 def test_missing_tables(tmp_path: Path, demo_copy: Path) -> None:

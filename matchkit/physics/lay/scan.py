@@ -201,12 +201,13 @@ def level(x_m: Array, height_m: Array) -> Levelled:
         return unseen
     middle, zero = float(x.mean()), float(y.mean())
     slope, u_slope = _tilt(x, y, noise)
-    usual = USUAL_TILT**2 / (USUAL_TILT**2 + u_slope**2)  # the mean of what is read and of what is usual, each by its doubt
+    prior = max(USUAL_TILT, abs(slope))  # what is far off the usual is no reason to take off less of it
+    usual = prior**2 / (prior**2 + u_slope**2)  # the mean of what is read and of what is usual, each by its doubt
     u_zero = noise / math.sqrt(len(x))
     levelled = height_m - zero - usual * slope * (x_m - middle)
     told = zero if abs(zero) > max(SURE * u_zero, LEAST_ZERO_M) else 0.0
     tilt = slope if abs(slope) > max(SURE * u_slope, LEAST_TILT) else 0.0
-    u_tilt = USUAL_TILT / math.sqrt(1 + (USUAL_TILT / u_slope) ** 2)
+    u_tilt = prior / math.sqrt(1 + (prior / u_slope) ** 2)
     seen = math.isfinite(u_slope)
     return Levelled(
         levelled, told, tilt, noise, table_seen=True, middle_m=middle, u_zero_m=u_zero, u_tilt=u_tilt, tilt_seen=seen
