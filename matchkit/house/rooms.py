@@ -46,8 +46,24 @@ class Rooms:
     def rules_for(self, spec: str | Path | None, *pieces: str | Path | None) -> HouseSpec:
         """Return the house.toml that was named, else the one beside the pieces, else this house's.
 
-        Where it gives no closing range, that of this house stands: it goes with the reeds. Raises SourceError where it is not there,
-        DataError with every problem of it.
+        Parameters
+        ----------
+        spec
+            the one that was named, where one was
+        pieces
+            folders or workbooks beside which one may lie, the first that has one counts
+
+        Returns
+        -------
+        HouseSpec
+            with the closing range of this house where it gives none: that goes with the reeds
+
+        Raises
+        ------
+        SourceError
+            where it is not there
+        DataError
+            with every problem of it
         """
         place = spec or next(filter(None, map(spec_beside, pieces)), None)
         if place is None:

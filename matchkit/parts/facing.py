@@ -98,7 +98,7 @@ def rails_of(
             u = np.array([gauge.u_scan_mm if p.u_height_mm is None else p.u_height_mm for p in mine])[scan.kept] * MM
             tip = mouthpiece.tip_opening_mm * MM
             read = readings_from_profile(scan.x_m, scan.levelled.height_m, u, tip_opening_m=tip, heights_m=heights_m)
-            found[rail] = replace(read, lifts_m=scan.levelled.lifts_m(read.place_m))
+            found[rail] = replace(read, lifts_m=scan.levelled.lifts_m(read.place_m), grounded=scan.levelled.table_seen)
         elif any(reading.rail == rail for reading in readings):
             found[rail] = _rail(readings, rail, gauge)
     tilt = max(mouthpiece.table_gap_mm or 0.0, 0.0) / constants.TABLE_HALF.value / math.sqrt(3)  # rectangular, either way

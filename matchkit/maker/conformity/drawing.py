@@ -62,6 +62,8 @@ def judge_piece(
                 )
             )
     found += _differences(rails, drawing, fair, confidence)
+    if not all(rail.grounded for rail in rails.values()):  # a wrong zero would do as much
+        found = [replace(judged, verdict="inconclusive") if judged.verdict == "fail" else judged for judged in found]
     for name, feature in drawing.features.items():
         value = getattr(piece, name)
         if value is None:

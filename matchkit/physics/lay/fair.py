@@ -54,6 +54,8 @@ class Readings:
     stacked: NDArray[np.bool_] | None = None
     lifts_m: Array | None = None
     """Errors of the rail's own plane, as a scan's zero and tilt, one row each (k, n): what one standard uncertainty of it lifts each reading by."""
+    grounded: bool = True
+    """False of a scan that shows no table: its zero may be anywhere, beyond these errors."""
 
     def alike(self) -> NDArray[np.bool_]:
         """Tell which readings err alike in height (n, n)."""

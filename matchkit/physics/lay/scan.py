@@ -224,9 +224,9 @@ def _bend(x_m: Array, height_m: Array) -> tuple[float, float]:
 
 
 def _is_straight(x_m: Array, height_m: Array, noise_m: float) -> bool:
-    """Tell a long straight piece (p,) from the end of a lay: it would show the bend that a lay has, and shows none."""
+    """Tell a long straight piece (p,) from the end of a lay: it would show the bend that a lay has, and shows less than half of it."""
     bend, gain = _bend(x_m, height_m)
-    return SURE * noise_m * gain < LAY_BEND and abs(bend) <= SURE / 2 * noise_m * gain
+    return SURE * noise_m * gain < LAY_BEND and abs(bend) <= LAY_BEND / 2
 
 
 def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:

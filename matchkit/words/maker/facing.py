@@ -50,22 +50,28 @@ def _rails(report: FacingReport) -> list[str]:
     if abs(mean) <= 2 * u:
         told = f"{abs(mean):.2f} ± {max(TWO_SIDED * u, LEAST_SHOWN):.2f} mm apart on average"
         return [f"{name}: the rails are level, as far as the gauge can tell: {told}."]
+    return [f"{name}: {line}" if place == 0 else line for place, line in enumerate(_apart(report, mean, u))]
+
+
+def _apart(report: FacingReport, mean: float, u: float) -> list[str]:
+    """Return which rail is short, by how much, and what to do about it."""
     short = "left" if mean < 0 else "right"
+    what = f"the {short} rail is {abs(mean):.2f} mm short on average"
     thin = next((row.difference_mm for row in report.stations if row.difference_mm is not None), None)
     at = "" if thin is None or thin * mean <= 0 else f", {abs(thin):.2f} mm at the thinnest feeler"
-    what = f"the {short} rail is {abs(mean):.2f} mm short on average{at}"
-    again = f"{'scan' if report.scans else 'read'} both rails twice more before touching it"
+    again = sentences(f"{'scan' if report.scans else 'read'} both rails twice more before touching it")
     limit = report.rail_limit_mm
     verdict = None if limit is None else judge(mean, u=u, limits=Limits(-limit, limit))
     if verdict == "pass":
-        what = f"the {short} rail is {abs(mean):.2f} mm short on average"
-        return [f"{name}: {what}, within the {limit:g} mm of the drawing."]
+        return [f"{what}, within the {limit:g} mm of the drawing."]
+    if any(scan.zero_um is None for scan in report.scans):
+        return [f"{what}{at}, if the zero of the indicator is right, which these scans cannot tell."]
     if verdict == "inconclusive":
-        return [f"{name}: {what}, too near the {limit:g} mm of the drawing to say.", sentences(again)]
+        return [f"{what}{at}, too near the {limit:g} mm of the drawing to say.", again]
     if verdict is None and abs(mean) <= SURE * u:
-        return [sentences(f"{name}: perhaps {what}", again)]
+        return [f"perhaps {what}{at}.", again]
     edge = "lay a straight edge across the table first: a twisted table reads the same"
-    return [f"{name}: {what}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
+    return [f"{what}{at}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
 
 
 def _one_feeler(report: FacingReport) -> str | None:
