@@ -133,8 +133,9 @@ def facing_report(
     at_stations = rails
     if drawing is not None:
         at_stations = rails_at_stations(mouthpiece, readings, points, drawing=drawing, gauge=spec.gauge)
-    apart = mean_apart(rails_apart(at_stations, fair, _heights_mm(at_stations)))
-    test = table_test(part, rails, drawing=drawing, drawn=drawn_curve(drawing)) if rails else None
+    drawn = drawn_curve(drawing)
+    apart = mean_apart(rails_apart(at_stations, drawn or fair, _heights_mm(at_stations)))
+    test = table_test(part, rails, drawing=drawing, drawn=drawn) if rails else None
     scans = scans_of(points)
     exponent, u_exponent = fair.exponent
     found: tuple[Flaw, ...] = ()
@@ -178,7 +179,7 @@ def facing_report(
         u_rails_apart_mm=None if apart is None else apart[1],
         rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
         leak_mm2=_times(part.leak_m2, 1 / MM2),
-        stations=stations(at_stations, fair, unsure, drawn_for=rails),
+        stations=stations(at_stations, fair, unsure, drawn_for=rails, slopes_of=drawn or fair),
         scans=tuple(scan_found(rail, scan, fair.break_m) for rail, scan in scans.items()),
         bumps=tuple(map(_flaw, found)),
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),

@@ -46,7 +46,7 @@ def scan_found(rail: str, scan: Scan, break_m: float) -> ScanFound:
     tilt = on.tilt / UM * MM if on.tilt_seen else None
     holes = tuple((float(start) / MM, float(stop) / MM) for start, stop in scan.holes_m if start < break_m)
     specks = tuple((float(place) / MM, float(off) / MM) for place, off in scan.specks_m)
-    tip = _tip_m(scan)
+    tip = _tip_m(scan) if on.table_seen else None
     return ScanFound(
         rail,
         scan.spacing_m / MM,

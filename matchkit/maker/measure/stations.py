@@ -118,16 +118,22 @@ def mean_apart(apart: Sequence[Apart]) -> tuple[float, float] | None:
 
 
 def stations(
-    rails: dict[str, Readings], fair: FairCurve, unsure: Uncertainty | None, *, drawn_for: dict[str, Readings]
+    rails: dict[str, Readings],
+    fair: FairCurve,
+    unsure: Uncertainty | None,
+    *,
+    drawn_for: dict[str, Readings],
+    slopes_of: FairCurve,
 ) -> tuple[StationRead, ...]:
     """Return each feeler with its stops, thinnest first; the difference of the rails is free of the feeler's own error.
 
-    ``drawn_for`` are the rails with which ``unsure`` was drawn: a scan may be read at other heights there.
+    ``drawn_for`` are the rails with which ``unsure`` was drawn: a scan may be read at other heights there. ``slopes_of`` turns a height into a
+    place, as a batch does it by the curve of the drawing.
     """
     if unsure is None:
         return ()
     heights = sorted({float(height) for rail in rails.values() for height in rail.height_m})
-    apart = {one.feeler_mm: one for one in rails_apart(rails, fair, [height / MM for height in heights])}
+    apart = {one.feeler_mm: one for one in rails_apart(rails, slopes_of, [height / MM for height in heights])}
     u_off = {name: (drawn_for[name].height_m[::-1], unsure.off_m[name][::-1]) for name in rails}
     return tuple(_station(height, rails, fair, u_off, apart.get(height / MM)) for height in heights)
 

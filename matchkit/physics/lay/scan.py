@@ -40,14 +40,15 @@ TABLE_SLOPE, MOST_TILT = 5e-3, 30e-3
 """A plateau steeper than the first is the lay's own end, and not the table under a tilted indicator, unless it is long and straight; steeper than the second it is."""
 LAY_BEND = 1.5
 """A lay bends by at least so much behind its break, as the coefficient of x squared in m per m squared (tip opening over length squared, common practice, no source)."""
-SURE = 4.0
+SURE, STRAIGHT = 4.0, 3.0
+"""What is told of the indicator is so many standard errors from nothing; a table is straight whose bend is within so many."""
 LEAST_POINTS_OVER = 1.2
 """A bump narrower than so many points is not looked for: none may stand on it."""
 LEAST_HOLE_M = 0.8e-3
 """Less than that between two points hides nothing that is looked for."""
 USUAL_TILT = 1e-3
 """Indicators are usually level to this, m per m (assumed): a tilt that is known no better is taken off in part."""
-USUAL_ZERO_M = 5e-6
+USUAL_ZERO_M = 20e-6
 """An indicator is usually zeroed to this (assumed): so far its zero is known where the scan ends before the table."""
 INDICATOR_STEPS_M = (1e-6, 2e-6, 5e-6, 10e-6, 20e-6)
 """Steps that indicators read to."""
@@ -235,7 +236,7 @@ def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:
     while x_m[-1] - x_m[first] >= TILT_OVER_M - _EDGE_M:
         run, height = x_m[first:] - x_m[first:].mean(), height_m[first:]
         bend, gain = _bend(x_m[first:], height)
-        if abs(bend) <= SURE / 2 * noise_m * gain:
+        if abs(bend) <= STRAIGHT * noise_m * gain:
             return float(run @ height / (run @ run)), noise_m / float(np.sqrt(run @ run))
         first += max(len(run) // 8, 1)
     return 0.0, math.inf

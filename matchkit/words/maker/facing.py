@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from statistics import NormalDist
 
@@ -141,13 +142,17 @@ def _told(flaw: FlawFound) -> bool:
 
 def _flaws(report: FacingReport) -> list[str]:
     """Return the bumps and flats that are surely there; those of feelers may rest on one reading."""
-    told = [_flaw(flaw) for flaw in report.bumps if _told(flaw)]
+    spacing = max((scan.spacing_mm for scan in report.scans), default=math.inf)
+    told = [_flaw(flaw, spacing) for flaw in report.bumps if _told(flaw)]
     again = "Read the feelers there again before anything comes off: one slip of a reading looks the same."
     return [*told, again] if told and not report.scans else told
 
 
-def _flaw(flaw: FlawFound) -> str:
+def _flaw(flaw: FlawFound, spacing_mm: float) -> str:
     where = "" if flaw.rail is None else f" on the {flaw.rail} rail"
+    if not flaw.sized and spacing_mm <= FINE_MM:
+        size = "high" if flaw.kind == "bump" else "deep"
+        return f"A {flaw.kind} about {flaw.place_mm:.0f} mm from the tip{where}; how {size} cannot be told beside the curve of the lay."
     if not flaw.sized:
         return f"A {flaw.kind} about {flaw.place_mm:.0f} mm from the tip{where}, too narrow for points so far apart to say how high: scan there at {FINE_MM:g} mm."
     size = f"{abs(flaw.height_um):.0f} ± {TWO_SIDED * flaw.u_height_um:.0f} µm over {flaw.length_mm:.{0 if flaw.length_mm >= 1 else 1}f} mm"
@@ -160,8 +165,8 @@ MOST_SPECKS = 3
 """So many points of a scan that were left out are told one by one."""
 FINE_MM = 0.25
 """Points so near one another size every bump that is looked for."""
-PAST_MM = 5
-"""So much of the table tells a tilt of the indicator."""
+PAST_MM = 10
+"""So much of the table tells zero and tilt of the indicator, a tilted one too."""
 NOISY_UM = 10.0
 """Points of a scan that scatter by so much are told of."""
 COARSE_MM = 1.2

@@ -58,7 +58,7 @@ def _doubted(change: Changed) -> str | None:
     """Return what cannot be the work at the bench: what grew back, or every feeler off by the same."""
     moved = [stop.by_mm.value for stop in change.stops]
     u = max((stop.by_mm.u for stop in change.stops), default=0.0)
-    if len(moved) >= LEAST_EVEN and not _sure(change.tip_opening_mm):
+    if len(moved) >= LEAST_EVEN and len(change.rails) == 2 and not _sure(change.tip_opening_mm):
         mean = fmean(moved)
         even = pstdev(moved) <= EVEN * abs(mean) and abs(mean) > SURE * u / math.sqrt(len(moved))
     else:
