@@ -110,7 +110,7 @@ def rules_named(spec: str | None, *pieces: str | None) -> str | None:
     found = next(filter(None, map(spec_beside, pieces)), None)
     if found is None:
         return None
-    click.echo(f"drawings and gauge: {clean(str(found))}", err=True)
+    click.echo(f"house.toml beside the pieces: {clean(str(found))}", err=True)
     return str(found)
 
 

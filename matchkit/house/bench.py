@@ -57,7 +57,7 @@ class BenchQuestions(Rooms):
         first, second
             folders or workbooks with mouthpieces and their readings, in the order in which they were made
         spec
-            a house.toml with the drawings; by default the one beside the second, then beside the first, else this house's
+            a house.toml with the drawings; by default the one beside each, else beside the other one, else this house's
 
         Raises
         ------
@@ -70,10 +70,9 @@ class BenchQuestions(Rooms):
         from matchkit.maker.conformity.beside import beside
         from matchkit.maker.files import read_pieces
 
-        rules = self.rules_for(spec, second, first)
         judged = []
-        for source in (first, second):
-            gathered = read_pieces(source)
+        for source, other in ((first, second), (second, first)):
+            rules, gathered = self.rules_for(spec, source, other), read_pieces(source)
             judged.append(judge_batch(gathered, spec=rules.with_step(gathered.stops_mm)))
         one, other = (Path(source).stem for source in (first, second))
         return beside(*judged, names=(one, other if other != one else f"{other} (second)"))

@@ -56,7 +56,7 @@ class Rooms:
         Returns
         -------
         HouseSpec
-            with the closing range of this house where it gives none: that goes with the reeds
+            with what this house says where it says nothing; of the demo house the closing range alone, which goes with the reeds
 
         Raises
         ------
@@ -69,7 +69,9 @@ class Rooms:
         if place is None:
             return self.tables.spec
         read = read_spec(place)
-        return read if read.closing_range else read.model_copy(update={"closing_range": self.tables.spec.closing_range})
+        own = ("closing_range",) if self.demo else tuple(type(read).model_fields)
+        kept = {name: getattr(self.tables.spec, name) for name in own if name not in read.model_fields_set}
+        return read.model_copy(update=kept)
 
     @cached_property
     def slips(self) -> tuple[Problem, ...]:

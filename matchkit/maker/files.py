@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 from matchkit.errors import DataError, Problem, RequestError, SourceError, UnknownIdError
@@ -20,7 +21,9 @@ from matchkit.records.parts import Mouthpiece
 from matchkit.records.spec import HouseSpec
 from matchkit.records.study import StudyReading
 from matchkit.tables.defaults import read_defaults
+from matchkit.tables.read.cells import plain
 from matchkit.tables.read.csv import read_csv
+from matchkit.tables.read.sheet import Reading
 from matchkit.tables.rest import read_rest
 from matchkit.tables.rules.house import double_rows
 from matchkit.tables.rules.study import study_ranges
@@ -64,11 +67,33 @@ def read_lot(path: str | Path) -> tuple[list[BenchReading], tuple[Problem, ...]]
         raise SourceError(f"{place}: expected a csv file of bench readings")
     reading = read_csv(place, BenchReading)
     records = [record for record in reading.records if isinstance(record, BenchReading)]
-    if any(problem.row is None or problem.of_all for problem in reading.problems) or (reading.problems and not records):
-        raise DataError(reading.problems)
+    upside_down, lost = _sank_less(reading)
+    problems = [*reading.problems, *upside_down]
+    records = [record for record in records if (record.profile_id, record.strength, record.state, record.reed) not in lost]
+    if any(problem.row is None or problem.of_all for problem in problems) or (problems and not records):
+        raise DataError(problems)
     if not records:
         raise DataError([Problem(place.name, None, None, "no reading", "weights on reeds and how far the bar sank")])
-    return records, tuple(reading.problems)
+    return records, tuple(problems)
+
+
+def _sank_less(reading: Reading) -> tuple[list[Problem], set[tuple[str, float, str, str]]]:
+    """Return where a heavier load sank a reed no further than a lighter one, and which reeds these are."""
+    reeds: dict[tuple[str, float, str, str], list[tuple[int, BenchReading]]] = {}
+    for row, record in zip(reading.rows, reading.records, strict=True):
+        if isinstance(record, BenchReading):
+            reeds.setdefault((record.profile_id, record.strength, record.state, record.reed), []).append((row, record))
+    problems, lost = [], set()
+    for reed, taken in reeds.items():
+        for (_, light), (row, heavy) in pairwise(sorted(taken, key=lambda item: (item[1].load_n, item[1].sink_mm))):
+            if heavy.load_n > light.load_n and heavy.sink_mm <= light.sink_mm:
+                read = f"{plain(heavy.sink_mm)} mm under {plain(round(heavy.load_n, 3))} N, reed {reed[-1]}"
+                expected = f"more than the {plain(light.sink_mm)} mm under {plain(round(light.load_n, 3))} N"
+                problems.append(
+                    Problem(reading.source, row, "sink_mm", read, expected, "are two readings swapped, or a load mistyped?")
+                )
+                lost.add(reed)
+    return problems, lost
 
 
 def gauge_study(

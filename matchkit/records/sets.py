@@ -2,7 +2,7 @@
 
 A set is what was read on one day. A day on which fewer than three feelers were read on any rail, or on which nothing was read that the set before
 has already (the other rail), begins no set of its own: it belongs to the set before it. A rail that was scanned and is read with feelers on a later day,
-or the other way round, was read again. Readings without a date come before all others. The latest set counts for what is asked today; a playtest goes by the
+or the other way round, was read again. Within a set the latest reading of a feeler on a rail counts. Readings without a date come before all others. The latest set counts for what is asked today; a playtest goes by the
 set that was valid on its day.
 """
 
@@ -94,7 +94,17 @@ def sets_of(readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> tu
     )
 
 
+def _latest_of_each(readings: Sequence[FacingReading]) -> Sequence[FacingReading]:
+    """Return the readings without those of a feeler on a rail that was read again on a later day."""
+    last: dict[tuple[str, float], dt.date] = {}
+    for row in readings:
+        at = row.rail, row.feeler_mm
+        last[at] = max(last.get(at, dt.date.min), _order(row.date))
+    return [row for row in readings if _order(row.date) == last[row.rail, row.feeler_mm]]
+
+
 def _set(day: Day, readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> ReadingSet:
+    readings = _latest_of_each(readings)
     tips = [row.tip_opening_mm for row in readings if row.tip_opening_mm is not None]
     return ReadingSet(day, sum(tips) / len(tips) if tips else None, tuple(readings), tuple(points))
 

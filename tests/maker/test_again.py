@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from matchkit.maker.conformity.batch import BatchReport, gather, judge_batch
 from matchkit.maker.conformity.beside import _feature, beside
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.history import facing_history
+from matchkit.maker.measure.report import facing_report
 from matchkit.maker.reface.done import AgainstDrawing, close_plan
 from matchkit.records.parts import FacingReading, LayPoint
 from matchkit.records.sets import sets_of, valid_on
@@ -36,7 +38,7 @@ def _reading(day: dt.date | None, feeler: float, stop: float = 20.0, *, rail: st
 
 
 def test_what_belongs_together() -> None:
-    """Three feelers begin a set; one feeler read again joins the set before; readings without a day come first."""
+    """Three feelers begin a set; one feeler read again joins the set before, in the place of its older reading; readings without a day come first."""
     rows = [
         *(_reading(JUNE, feeler) for feeler in (0.1, 0.2, 0.4)),
         *(_reading(None, feeler) for feeler in (0.1, 0.2, 0.4)),
@@ -44,7 +46,8 @@ def test_what_belongs_together() -> None:
     ]
     sets = sets_of(rows, [])
     assert [one.day for one in sets] == [None, JUNE]
-    assert [len(one.readings) for one in sets] == [3, 4]
+    assert [len(one.readings) for one in sets] == [3, 3]
+    assert [row.date for row in sets[1].readings if row.feeler_mm == 0.1] == [JULY]
     assert valid_on(sets, MAY) is sets[0]
     assert valid_on(sets, JULY) is sets[1]
     assert valid_on(sets, None) is sets[1]
@@ -381,6 +384,27 @@ def test_a_rail_scanned_and_later_read_with_feelers_was_read_again() -> None:
     before = [reading.model_copy(update={"date": MAY}) for reading in later]
     after = [point.model_copy(update={"date": JULY}) for point in scan]
     assert [one.day for one in sets_of(before, after)] == [MAY, JULY]
+
+
+def test_a_rail_read_on_two_days_is_told() -> None:
+    """Two of its feelers read again later count, and what may have been worked between is said; the other rail on another day is no such case."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(58), name="M")
+
+    def told(again: Callable[[FacingReading], bool]) -> tuple[str, ...]:
+        rows = [row.model_copy(update={"date": JULY if again(row) else JUNE}) for row in readings]
+        return facing_report(piece, rows, (), defaults=read_defaults(), spec=spec_with(), draws=100).days_of_a_rail
+
+    assert told(lambda row: row.rail == "left" and row.feeler_mm in (0.1, 0.2)) == (JUNE.isoformat(), JULY.isoformat())
+    assert told(lambda row: row.rail == "left") == ()
+    assert told(lambda _: True) == ()
+
+
+def test_one_rail_worked_is_no_zero_of_the_gauge() -> None:
+    """Read again alone after half a millimetre came off along it: the rail is longer, and nothing is asked about a zero."""
+    piece, readings = read_piece(Truth(), np.random.default_rng(59), name="M")
+    again = [row.model_copy(update={"date": JULY, "stop_mm": row.stop_mm + 0.5}) for row in readings if row.rail == "left"]
+    found = facing_history(piece, sets_of([*readings, *again], []), defaults=read_defaults(), spec=spec_with())
+    assert "zero" not in " ".join(lay_out(history_screen(found)).split())
 
 
 def _history(change: dict[tuple[str, float], float], *, tip: float = 0.0) -> str:

@@ -455,7 +455,9 @@ def test_stops_of_half_a_millimetre_ask_for_a_finer_gauge(tmp_path: Path) -> Non
     assert "feeler twice more" not in told
     assert "not critical" not in told
     assert "Read tip opening twice more: TB-25-35" in told
-    assert "Scan both rails twice more: TB-25-40" in " ".join(lay_out(batch_screen(mk.open().batch(pair=False))).split())
+    assert "Scan both rails twice more, 15 mm past the facing: TB-25-40" in " ".join(
+        lay_out(batch_screen(mk.open().batch(pair=False))).split()
+    )
 
 
 def test_a_tolerance_that_no_gauge_of_the_house_tells_is_said(tmp_path: Path) -> None:

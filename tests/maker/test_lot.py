@@ -117,3 +117,20 @@ def test_a_lot_is_judged_without_its_bad_rows(tmp_path: Path) -> None:
     path.write_text(rows[0] + "\n", encoding="utf-8")
     with pytest.raises(mk.DataError, match=r"lot\.csv"):
         mk.open().lot(path)
+
+
+def test_a_reed_that_sank_less_under_more_is_a_slip(tmp_path: Path) -> None:
+    """Two sinks swapped: calibrate is refused with the row, a lot is judged without the reed; no stiffness is made of it."""
+    rows = ["profile_id,strength,reed,load_n,sink_mm"]
+    rows += [f"alto-A,3,r{k},{load},{load / 2:.3f}" for k in range(5) for load in (0.5, 1.0)]
+    rows[3], rows[4] = "alto-A,3,r1,0.5,0.5", "alto-A,3,r1,1.0,0.25"
+    path = tmp_path / "lot.csv"
+    path.write_text("\n".join(rows), encoding="utf-8")
+    with pytest.raises(mk.DataError) as caught:
+        mk.calibrate(path)
+    (problem,) = caught.value.problems
+    assert (problem.row, problem.column) == (5, "sink_mm")
+    assert "swapped" in problem.hint
+    report = mk.open().lot(path)
+    assert report.rows[0].reeds == 4
+    assert [one.row for one in report.left_out] == [5]

@@ -142,7 +142,7 @@ def test_a_tip_that_was_typed_wrong_is_held_against_the_scan() -> None:
     tip = tip_by_scans(found)
     assert tip is not None
     assert tip[0] == pytest.approx(TIP, abs=4 * tip[1])
-    words = f"leads to a tip of {tip[0]:.2f} mm, not 2.70: measure it again first"
+    words = f"{tip[0]:.2f} mm, not 2.70"
     assert words in on_one_line(facing_screen(report_of(points_of("S", rails), tip=2.7)))
     assert words in on_one_line(batch_screen(judge_batch(shop([rails], [2.7]), spec=spec_with())))
     later = points_of("S", {"left": heights(X)[8:]}, X[8:])
@@ -230,7 +230,7 @@ def test_a_house_toml_beside_the_pieces_is_taken(tmp_path: Path) -> None:
         ("batch", str(folder), str(folder)),
     ):
         done = CliRunner().invoke(main, words)
-        assert f"drawings and gauge: {folder / 'house.toml'}" in done.stderr
+        assert f"house.toml beside the pieces: {folder / 'house.toml'}" in done.stderr
     assert (
         CliRunner()
         .invoke(main, ["reface", "TB-25-07", "--pieces", str(folder), "--to", str(own), "--house", str(own)])

@@ -371,6 +371,14 @@ def test_a_batch_off_in_many_sizes_is_one_paragraph(tmp_path: Path) -> None:
     assert scanned.fault is None or scanned.fault.feature != "stop_mm"
 
 
+def test_a_coarse_scale_makes_no_slip_of_nothing() -> None:
+    """Five pieces alike on a scale of half a millimetre, 0.1 mm off with 0.05 mm of doubt each: their scatter of nothing makes no batch that is off."""
+    column = [(0.1, 0.67)] * 5
+    assert _off(column).sure
+    assert not _off(column, 0.06).sure
+    assert _off([(0.1, 0.67)] * 25, 0.06).sure
+
+
 @pytest.mark.parametrize(("factor", "hint"), [(1 / 25.4, "inches"), (0.1, "centimetres"), (10.0, "tenths")])
 def test_a_drawing_whose_stops_are_in_another_unit_is_asked_about(factor: float, hint: str) -> None:
     """Every stop so many times what was read: nothing is judged by it. A facing half as long, or off by 1 mm, is no other unit."""

@@ -223,7 +223,7 @@ def _sizes(pieces: Sequence[PieceJudged], model: str) -> list[Slip]:
                 columns[judged.feature].append(judged)
     found = []
     for feature, column in columns.items():
-        off = _off([(judged.off, judged.share) for judged in column])
+        off = _off([(judged.off, judged.share) for judged in column], float(np.mean([judged.u for judged in column])))
         if len(column) >= LEAST_PIECES and off.large:
             found.append(Slip("size", model, FeatureAt(feature), column[0].nominal, off.mean, off.u, off.count))
     return found
@@ -250,15 +250,16 @@ class _Off:
         return self.sure and abs(self.share) >= LARGE
 
 
-def _off(column: Sequence[tuple[float, float]]) -> _Off:
+def _off(column: Sequence[tuple[float, float]], u: float = 0.0) -> _Off:
+    """Return how far pieces are off at one place, each known to ``u``: a coarse scale shows several of them alike."""
     offs, shares = np.array(column).T
     middle = float(np.median(offs))
     scatter = 1.4826 * float(np.median(np.abs(offs - middle)))  # a few bad pieces do not hide it
     inner = offs[np.abs(offs - middle) <= 3 * scatter] if scatter > 0 else offs
     mean = float(inner.mean())
-    u = float(inner.std(ddof=1)) / np.sqrt(len(inner)) if len(inner) > 1 else np.inf
+    spread = max(float(inner.std(ddof=1)), u) / np.sqrt(len(inner)) if len(inner) > 1 else np.inf
     share = float(np.median(shares))
-    return _Off(mean, float(u), share, float(np.mean(shares * share > 0)), len(offs), _steady(offs))
+    return _Off(mean, float(spread), share, float(np.mean(shares * share > 0)), len(offs), _steady(offs))
 
 
 def _steady(offs: Array) -> bool:

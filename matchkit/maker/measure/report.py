@@ -105,6 +105,8 @@ class FacingReport(Answer):
     seed: int
     assumed: tuple[Assumed, ...]
     outline: Outline | None
+    days_of_a_rail: tuple[str, ...] = ()
+    """The days on which one rail was read, where they are several."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form, without the lines of the figure."""
@@ -196,7 +198,17 @@ def facing_report(
         seed=seed,
         assumed=(*part.assumed, *gauge_assumed(spec)) if rails else part.assumed,
         outline=None if unsure is None else _outline(part, unsure),
+        days_of_a_rail=_days_of_a_rail([*readings, *points]),
     )
+
+
+def _days_of_a_rail(rows: Sequence[FacingReading | LayPoint]) -> tuple[str, ...]:
+    """Return the days on which one rail was read, where they are several: what was worked between is in part of its readings only."""
+    for rail in ("left", "right"):
+        days = {row.date for row in rows if row.rail == rail}
+        if len(days) > 1:
+            return tuple(sorted("an unknown day" if day is None else day.isoformat() for day in days))
+    return ()
 
 
 def _heights_mm(rails: dict[str, Readings]) -> list[float]:

@@ -335,7 +335,7 @@ def _length(feelers: list[_Feeler], rail: str, piece: Mouthpiece, file: str) -> 
             thin.row,
             "stop_mm",
             f"{plain(thin.stop_mm)} mm for the {plain(thin.feeler_mm)} mm feeler on the {rail} rail",
-            f"a facing that ends {low:.0f} to {high:.0f} mm from the tip of a {piece.instrument} mouthpiece, not {end:.0f} mm",
+            f"a facing that ends {low:.0f} to {high:.0f} mm from the tip of a mouthpiece for {piece.instrument}, not {end:.0f} mm",
             hint,
             cause,
         )

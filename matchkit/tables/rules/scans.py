@@ -47,7 +47,11 @@ def _of_one_rail(
     if len(found) < LEAST_SCAN_POINTS:
         expected = f"{LEAST_SCAN_POINTS} or more, a millimetre apart or less"
         yield Problem(file, last_row, "x_mm", f"{len(found)} points for {what}", expected)
-    elif mouthpiece is not None and (short := _too_short(file, what, found, mouthpiece)) is not None:
+    elif (
+        mouthpiece is not None
+        and (short := _too_short(file, what, found, mouthpiece)) is not None
+        and _too_short(file, what, _levelled(found), mouthpiece)
+    ):
         yield short
     elif (hole := _hole(found)) is not None:
         yield hole_problem(file, what, *hole)
@@ -61,7 +65,9 @@ def _of_one_rail(
         turned = _why_high(found)
         expected = f"points on to where it is lower than {SCAN_END_MM:g} mm"
         yield Problem(file, last_row, "height_mm", read, expected, turned, cause=f"{piece} {turned}" if turned else "")
-    elif mouthpiece is not None and not _goes_with(first, mouthpiece.tip_opening_mm):
+    elif mouthpiece is not None and not any(
+        _goes_with(one, mouthpiece.tip_opening_mm) for one in (first, _levelled(found)[0][1])
+    ):
         read = f"{plain(first.height_mm)} mm at {plain(first.x_mm)} mm, {what}"
         expected = f"a height that goes with the tip opening of {plain(mouthpiece.tip_opening_mm)} mm"
         hint = _scan_hint(first, mouthpiece.tip_opening_mm)
@@ -85,14 +91,28 @@ def _why_high(found: list[tuple[int, LayPoint]]) -> str:
     """Return what may be behind a scan that ends high above the table."""
     if found[-1][1].height_mm > found[0][1].height_mm:
         return "is x_mm counted from the table? it is counted from the tip"
+    straight = _end_line(found) is not None
+    return "is the table under the indicator level, and its zero set there?" if straight else ""
+
+
+def _end_line(found: list[tuple[int, LayPoint]]) -> tuple[float, float] | None:
+    """Return slope and zero of the end of a scan, in mm, where it is straight and no steeper than a table is tilted."""
     end = [point for _, point in found if point.x_mm >= found[-1][1].x_mm - STRAIGHT_MM]
     if len(end) < TABLE_POINTS:
-        return ""
+        return None
     x, height = [point.x_mm for point in end], [point.height_mm for point in end]
     slope, zero = statistics.linear_regression(x, height)
     off = statistics.fmean((high - zero - slope * place) ** 2 for place, high in zip(x, height, strict=True)) ** 0.5
-    straight = off < STRAIGHT_OFF_MM and abs(slope) < MOST_TILT
-    return "is the table under the indicator level, and its zero set there?" if straight else ""
+    return (slope, zero) if off < STRAIGHT_OFF_MM and abs(slope) < MOST_TILT else None
+
+
+def _levelled(found: list[tuple[int, LayPoint]]) -> list[tuple[int, LayPoint]]:
+    """Return a scan with the line of its end taken off, where that may be a tilted table."""
+    line = _end_line(found)
+    if line is None:
+        return found
+    slope, zero = line
+    return [(row, point.model_copy(update={"height_mm": point.height_mm - zero - slope * point.x_mm})) for row, point in found]
 
 
 def _too_short(file: str, what: str, found: list[tuple[int, LayPoint]], piece: Mouthpiece) -> Problem | None:
@@ -108,7 +128,7 @@ def _too_short(file: str, what: str, found: list[tuple[int, LayPoint]], piece: M
     units = ((MM_PER_INCH, "in inches? then its column is x_in"), (10.0, "in centimetres?"))
     unit = next((words for factor, words in units if low <= end * factor <= high), "")
     read = f"a facing that ends {end:.2g} mm from the tip, {what}"
-    expected = f"{low:.0f} to {high:.0f} mm on a {piece.instrument} mouthpiece"
+    expected = f"{low:.0f} to {high:.0f} mm on a mouthpiece for {piece.instrument}"
     return Problem(file, found[0][0], "x_mm", read, expected, f"is x {unit}" if unit else "", cause=unit and f"x {unit}")
 
 

@@ -6,7 +6,7 @@ Tables of numbers come with ``--numbers`` only.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, FeatureSummary, WhatIf
@@ -17,10 +17,11 @@ from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
-from matchkit.words.maker.facing import COARSE_STEP_MM, lacks_table, scans_of_pieces
+from matchkit.words.maker.facing import COARSE_STEP_MM, MUCH_TABLE_MM, lacks_table, scans_of_pieces
 from matchkit.words.maker.features import (
     DUST,
     REMEDIES,
+    SCANNED_REMEDIES,
     SHOWN_POSITIONS,
     again_words,
     aside_words,
@@ -37,8 +38,6 @@ SHOWN_PIECES = 20
 LONG = 60
 """A remedy longer than this is said once."""
 SHOWN_AGAIN = 20
-MUCH_TABLE_MM = 15
-"""So much of the table fixes the plane of a scan well."""
 ALIKE = 0.03
 """Feelers so near one another may be one, written in millimetres and in inches."""
 FEW_STRENGTHS = 4
@@ -127,7 +126,7 @@ def _out(report: BatchReport) -> list[Block]:
     said: dict[str, str] = {}
     for piece in _surely_out(report):
         if piece.fault is not None:
-            remedy = REMEDIES[piece.fault.kind]
+            remedy = (SCANNED_REMEDIES if piece.scanned else REMEDIES)[piece.fault.kind]
             first = said.setdefault(remedy, piece.mouthpiece_id)
             again = first != piece.mouthpiece_id and len(remedy) > LONG
             lines.append(f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {f'as {first}' if again else remedy}.")
@@ -163,26 +162,20 @@ def _again(report: BatchReport) -> list[Block]:
             scan = piece.scanned and piece.fault.feature in READ_WITH_FEELERS
             if scan and lacks_table(piece):
                 continue  # it is to be scanned further, which stands above
-            by_reading[f"{'Scan' if scan else 'Read'} {again_words(piece.fault)}"].append(piece.mouthpiece_id)
+            how = f"Scan {again_words(piece.fault)} twice more, {MUCH_TABLE_MM} mm past the facing"
+            how = how if scan else f"Read {again_words(piece.fault)} twice more"
+            by_reading[how].append(piece.mouthpiece_id)
         if piece.unmeasured and not (piece.fault is not None and piece.fault.sure):
             by_want[_wanted(piece)].append(piece.mouthpiece_id)
     lines = [Text(f"{what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_gauge.items()]
     if too_coarse:
         step = f"Stops are read to {listed([f'{one:g}' for one in sorted(steps)])} mm, too coarse to tell {counted(len(too_coarse), 'piece')}; reading again on that scale does not help."
         lines.append(Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {shortened(too_coarse, SHOWN_AGAIN)}."))
-    lines += [Text(f"{what} twice more: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
+    lines += [Text(f"{what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
     lines += [Text(f"Measure {what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
-    lines += _scan_on(report, by_reading)
     if by_reading or by_gauge or too_coarse:
         lines.append(Text("Until then leave them as they are."))
     return [*lines, Gap()] if lines else []
-
-
-def _scan_on(report: BatchReport, by_reading: Mapping[str, Sequence[str]]) -> list[Text]:
-    """Return how to scan better, where a scan is to be read again."""
-    scanned = {piece.mouthpiece_id for piece in report.pieces if piece.scanned}
-    told = Text(f"A scan that goes on over {MUCH_TABLE_MM} mm of the table tells the rails better.")
-    return [told] if any(scanned & set(ids) for ids in by_reading.values()) else []
 
 
 def _too_fine(piece: PieceJudged, fault: Fault) -> Judged | None:

@@ -29,7 +29,9 @@ def beside_screen(found: BatchesBeside, *, numbers: bool = False) -> Screen:
         _numbers(shown) if numbers else None,
         "",
         "Ranges hold for all sizes together, 19 times of 20. What the gauge gets wrong is the same in both, if it is the same gauge.",
-        "Where a size moved, look at the cutter and at the gauge's zero before the pieces." if moved else None,
+        "Where a size moved, look at the cutter and at the gauge's zero before the pieces."
+        if moved and not _stops(shown)
+        else None,
     )
 
 
@@ -106,6 +108,9 @@ def _moved(item: FeatureBeside) -> str:
     names = ("longer", "shorter") if item.feature == "stop_mm" else ("larger", "smaller")
     more = names[0] if item.difference > 0 else names[1]
     low, high = sorted((abs(item.difference_low), abs(item.difference_high)))
+    if item.feature == "rail_difference_mm":
+        rail = "right" if item.difference > 0 else "left"
+        return f"The {rail} rail is {abs(item.difference):.2f} mm shorter against the other one than before, on average ({low:.2f} to {high:.2f})."
     return sentences(
         f"{feature_words(item.at)} {abs(item.difference):.2f} {unit_of(item.at)} {more} on average ({low:.2f} to {high:.2f})"
     )

@@ -17,6 +17,8 @@ from matchkit.words.maker.features import DUST, shortened
 from matchkit.words.numbers import counted, plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
+TELLS_MM = 0.3
+"""Where no drawing says what matters, rails known no better than to this are not called level."""
 LEAST_READ, NEAR_MM = 3, 2.0
 """From so many feelers one may stand out; a bump that is told so near it says why."""
 LEAST_SHOWN = 0.01
@@ -29,7 +31,7 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
     """Return the screen of a facing, with every feeler where numbers were asked for."""
     return screen(
         _rails(report) if report.measured else f"{report.mouthpiece_id} was never measured: these are its nominal numbers.",
-        _one_feeler(report),
+        _mixed(report.days_of_a_rail),
         _lengths(report),
         _flaws(report),
         _scans(report.scans),
@@ -48,8 +50,12 @@ def _rails(report: FacingReport) -> list[str]:
     name = report.mouthpiece_id
     if mean is None or u is None:
         return [f"{name}: {_no_rails(report)}."]
+    if (alone := _one_feeler(report)) is not None:
+        return [f"{name}: {alone}"]
     if abs(mean) <= 2 * u:
         told = f"{abs(mean):.2f} ± {max(TWO_SIDED * u, LEAST_SHOWN):.2f} mm apart on average"
+        if u > (report.rail_limit_mm or TELLS_MM):
+            return [f"{name}: whether the rails are level cannot be told: {told}."]
         return [f"{name}: the rails are level, as far as the gauge can tell: {told}."]
     return [f"{name}: {line}" if place == 0 else line for place, line in enumerate(_apart(report, mean, u))]
 
@@ -60,7 +66,8 @@ def _apart(report: FacingReport, mean: float, u: float) -> list[str]:
     what = f"the {short} rail is {abs(mean):.2f} mm short on average"
     thin = next((row.difference_mm for row in report.stations if row.difference_mm is not None), None)
     at = "" if thin is None or thin * mean <= 0 else f", {abs(thin):.2f} mm at the thinnest feeler"
-    again = sentences(f"{'scan' if report.scans else 'read'} both rails twice more before touching it")
+    how = f"scan both rails twice more, {MUCH_TABLE_MM} mm past the facing," if report.scans else "read both rails twice more"
+    again = sentences(f"{how} before touching it")
     limit = report.rail_limit_mm
     verdict = None if limit is None else judge(mean, u=u, limits=Limits(-limit, limit))
     if verdict == "pass":
@@ -73,6 +80,13 @@ def _apart(report: FacingReport, mean: float, u: float) -> list[str]:
         return [f"perhaps {what}{at}.", again]
     edge = "lay a straight edge across the table first: a twisted table reads the same"
     return [f"{what}{at}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
+
+
+def _mixed(days: Sequence[str]) -> str | None:
+    """Return that readings of several days stand together."""
+    if not days:
+        return None
+    return f"One rail was read on {listed(days)}: if the piece was worked between, read all its feelers again."
 
 
 def _one_feeler(report: FacingReport) -> str | None:
@@ -91,14 +105,13 @@ def _one_feeler(report: FacingReport) -> str | None:
 
     worst = max(rows, key=beyond)
     size, place = worst.difference_mm or 0.0, worst.right_mm if (worst.difference_mm or 0.0) < 0 else worst.left_mm
-    told = [flaw.place_mm for flaw in report.bumps if _told(flaw)]
-    if beyond(worst) <= enough or place is None or any(abs(place - at) <= NEAR_MM + abs(size) for at in told):
+    if beyond(worst) <= enough or place is None:
         return None
+    what = f"at the {worst.feeler_mm:g} mm feeler alone, {place:.0f} mm from the tip, the {'left' if size < 0 else 'right'} rail is {abs(size):.2f} mm short"
+    if any(abs(place - flaw.place_mm) <= NEAR_MM + abs(size) for flaw in report.bumps if _told(flaw)):
+        return f"{what}, where there is a bump or a flat."
     again = "scan there again" if report.scans else "read that feeler again"
-    return sentences(
-        f"at the {worst.feeler_mm:g} mm feeler alone, {place:.0f} mm from the tip, the {'left' if size < 0 else 'right'} rail is {abs(size):.2f} mm short",
-        f"{again}; if it stays, look there for a bump on it, or a flat on the other one",
-    )
+    return f"{what}. {sentences(f'{again}; if it stays, look there for a bump on it, or a flat on the other one')}"
 
 
 def _no_rails(report: FacingReport) -> str:
@@ -165,6 +178,8 @@ MOST_SPECKS = 3
 """So many points of a scan that were left out are told one by one."""
 FINE_MM = 0.25
 """Points so near one another size every bump that is looked for."""
+MUCH_TABLE_MM = 15
+"""So much of the table fixes the plane of a scan well."""
 PAST_MM = 10
 """So much of the table tells zero and tilt of the indicator, a tilted one too."""
 NOISY_UM = 10.0
@@ -219,7 +234,7 @@ def _tip_of_scans(piece: str, tip_mm: float, u_tip_mm: float, scans: Sequence[Sc
     return (
         None
         if other is None
-        else f"The scan of {piece} leads to a tip of {other:.2f} mm, not {tip_mm:.2f}: measure it again first."
+        else f"By its scan the tip of {piece} is {other:.2f} mm, not {tip_mm:.2f}: measure it again first."
     )
 
 
@@ -256,10 +271,15 @@ def scans_of_pieces(pieces: Sequence[PieceJudged]) -> list[str]:
         )
     if odd := those(lambda scan: scan.specks_mm or scan.holes_mm):
         told.append(f"Points are missing, or were left out as dust, on {shortened(odd)}: matchkit facing says where.")
-    for piece in scanned:
-        tip = next((one for one in piece.features if one.feature == "tip_opening_mm"), None)
-        other = None if tip is None else _tip_of_scans(piece.mouthpiece_id, tip.value, tip.u, piece.scans)
-        told += [other] if other else []
+    tips = [
+        (piece, tip.value, other)
+        for piece in scanned
+        for tip in piece.features
+        if tip.feature == "tip_opening_mm" and (other := tip_unlike_scans(tip.value, tip.u, piece.scans)) is not None
+    ]
+    named = [f"{piece.mouthpiece_id} {other:.2f} mm, not {value:.2f}" for piece, value, other in tips]
+    if named:
+        told.append(f"By its scan the tip is another than was measured: {shortened(named)}. Measure it again first.")
     return told
 
 

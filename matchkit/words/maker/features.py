@@ -132,6 +132,10 @@ REMEDIES = {
     "above the drawing": "see whether anything can mend it",
 }
 """What to do about each fault: removing material is the only move on a facing (common practice, no source)."""
+SCANNED_REMEDIES = {
+    **REMEDIES,
+    "rails uneven": "the rails differ there alone: scan there again, and if it stays see matchkit facing for a bump or a flat, before anything comes off",
+}
 
 
 def again_words(fault: Fault) -> str:
