@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -15,6 +16,7 @@ BAFFLES = ("baffle_height_mm", "baffle_10_mm", "baffle_15_mm")
 
 UNEVEN = 0.4
 """Rails that differ at a feeler, and by less than this share of it at the others and at the thinnest one, differ there alone and not in length."""
+LEAST_FEELERS = 4
 SHORT = 2.0
 """A difference at the others, or at the thinnest one, that is within so many standard uncertainties is none."""
 
@@ -137,19 +139,36 @@ def _there_alone(feeler_mm: float, each: Mapping[float, Judged], sign: float) ->
     return all(value < UNEVEN * size or value <= SHORT * doubt for value, doubt in looked)
 
 
+def _makes_the_mean(each: Mapping[float, Judged], sign: float) -> float | None:
+    """Return the feeler at which the rails differ most where most others, and the thinnest one, differ by far less: as by a bump; None where all do."""
+    if len(each) < LEAST_FEELERS:
+        return None
+    off = {feeler: sign * judged.value for feeler, judged in each.items()}
+    top, thin = max(off, key=lambda feeler: off[feeler]), min(off)
+    alike = max(statistics.median(off.values()), off[thin])
+    return top if top != thin and alike < UNEVEN * off[top] else None
+
+
+def _rails_fault(worst: Judged, apart: Sequence[Judged]) -> Fault:
+    """Return which rail is short, all along or at one feeler alone."""
+    size, sure, feeler = abs(worst.off), worst.verdict == "fail", worst.feeler_mm
+    sign = -1.0 if worst.value < 0 else 1.0
+    rail: Literal["left", "right"] = "left" if worst.value < 0 else "right"
+    mean = next((sign * judged.value for judged in apart if judged.feeler_mm is None), None)
+    each = {judged.feeler_mm: judged for judged in apart if judged.feeler_mm is not None}
+    thinnest = sign * each[min(each)].value if each else None
+    top = _makes_the_mean(each, sign) if feeler is None else feeler if _there_alone(feeler, each, sign) else None
+    if top is None:
+        return Fault("rail short", worst.feature, size, rail, feeler, sure, mean, thinnest)
+    return Fault("rails uneven", worst.feature, sign * each[top].value, rail, top, sure, mean, thinnest)
+
+
 def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:
     """Return what is wrong, in the craftsman's terms, from the worst feature and the others beside it."""
     size, sure, feeler = abs(worst.off), worst.verdict == "fail", worst.feeler_mm
     low = worst.off < 0
     if worst.feature == "rail_difference_mm":
-        sign = -1.0 if worst.value < 0 else 1.0
-        apart = [judged for judged in features if judged.feature == worst.feature]
-        mean = next((sign * judged.value for judged in apart if judged.feeler_mm is None), None)
-        each = {judged.feeler_mm: judged for judged in apart if judged.feeler_mm is not None}
-        thinnest = sign * each[min(each)].value if each else None
-        rail_short: Literal["left", "right"] = "left" if worst.value < 0 else "right"
-        uneven = feeler is not None and _there_alone(feeler, each, sign)
-        return Fault("rails uneven" if uneven else "rail short", worst.feature, size, rail_short, feeler, sure, mean, thinnest)
+        return _rails_fault(worst, [judged for judged in features if judged.feature == worst.feature])
     if worst.feature == "stop_mm":
         both = [judged for judged in features if judged.feature == "stop_mm" and judged.feeler_mm == feeler]
         alike = len(both) == 2 and all(judged.off * worst.off > 0 and judged.verdict != "pass" for judged in both)

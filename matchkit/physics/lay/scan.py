@@ -38,8 +38,8 @@ STRAYS = 2
 """So many points in a row off that line end it: one alone may be chance."""
 TABLE_SLOPE, MOST_TILT = 5e-3, 30e-3
 """A plateau steeper than the first is the lay's own end, and not the table under a tilted indicator, unless it is long and straight; steeper than the second it is."""
-LAY_BEND = 1.5
-"""A lay bends by at least so much behind its break, as the coefficient of x squared in m per m squared (tip opening over length squared, common practice, no source)."""
+LAY_BEND, USUAL_BEND = 1.5, 3.0
+"""A lay bends by at least, and usually, so much at its break, as the coefficient of x squared in m per m squared (tip opening over length squared, common practice, no source)."""
 SURE, STRAIGHT = 4.0, 3.0
 """What is told of the indicator is so many standard errors from nothing; a table is straight whose bend is within so many."""
 LEAST_POINTS_OVER = 1.2
@@ -192,7 +192,7 @@ def level(x_m: Array, height_m: Array) -> Levelled:
             continue
         start, strays = ahead, 0
     slope = float(np.polyfit(x_m[start:], height_m[start:], 1)[0])
-    creep = max(CREEP_M, min(math.sqrt(3 * noise / LAY_BEND), float(x_m[-1] - x_m[start]) / 2))
+    creep = max(CREEP_M, min(math.sqrt(3 * noise / USUAL_BEND), float(x_m[-1] - x_m[start]) / 2))
     creeps = x_m[start:] >= x_m[start] + creep - _EDGE_M  # the lay leaves the table by less than the noise at first
     x, y = x_m[start:][creeps], height_m[start:][creeps]
     if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M - _EDGE_M:
