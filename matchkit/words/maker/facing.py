@@ -56,7 +56,10 @@ def _rails(report: FacingReport) -> list[str]:
         told = f"{abs(mean):.2f} ± {max(TWO_SIDED * u, LEAST_SHOWN):.2f} mm apart on average"
         if u > (report.rail_limit_mm or TELLS_MM):
             return [f"{name}: whether the rails are level cannot be told: {told}."]
-        return [f"{name}: the rails are level, as far as the gauge can tell: {told}."]
+        level = f"{name}: the rails are level, as far as the gauge can tell: {told}."
+        limit = report.rail_limit_mm
+        near = limit is not None and judge(mean, u=u, limits=Limits(-limit, limit)) != "pass"
+        return [level, f"The drawing allows {limit:g} mm, so {_again(report)} to be sure of it."] if near else [level]
     return [f"{name}: {line}" if place == 0 else line for place, line in enumerate(_apart(report, mean, u))]
 
 
@@ -66,8 +69,7 @@ def _apart(report: FacingReport, mean: float, u: float) -> list[str]:
     what = f"the {short} rail is {abs(mean):.2f} mm short on average"
     thin = next((row.difference_mm for row in report.stations if row.difference_mm is not None), None)
     at = "" if thin is None or thin * mean <= 0 else f", {abs(thin):.2f} mm at the thinnest feeler"
-    how = f"scan both rails twice more, {MUCH_TABLE_MM} mm past the facing," if report.scans else "read both rails twice more"
-    again = sentences(f"{how} before touching it")
+    again = sentences(f"{_again(report)} before touching it")
     limit = report.rail_limit_mm
     verdict = None if limit is None else judge(mean, u=u, limits=Limits(-limit, limit))
     if verdict == "pass":
@@ -80,6 +82,11 @@ def _apart(report: FacingReport, mean: float, u: float) -> list[str]:
         return [f"perhaps {what}{at}.", again]
     edge = "lay a straight edge across the table first: a twisted table reads the same"
     return [f"{what}{at}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
+
+
+def _again(report: FacingReport) -> str:
+    """Return how to read the rails better."""
+    return f"scan both rails twice more, {MUCH_TABLE_MM} mm past the facing," if report.scans else "read both rails twice more"
 
 
 def _mixed(days: Sequence[str]) -> str | None:
