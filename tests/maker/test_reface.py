@@ -41,7 +41,7 @@ from matchkit.physics.closing import close_reeds, closing_share
 from matchkit.physics.share_table import power_beams
 from matchkit.tables.defaults import read_defaults
 from matchkit.tables.store import PIECES_TABLES, read_tables
-from matchkit.words.maker.reface import reface_screen
+from matchkit.words.maker.reface import _moot, reface_screen
 
 X = np.arange(0.0, 36e-3, 0.1e-3)
 
@@ -717,3 +717,14 @@ def test_the_plane_of_a_scan_is_in_the_doubt_of_a_plan(house: mk.House) -> None:
     plan = house.reface("TB-25-40")
     assert all(row.left_um == pytest.approx(row.right_um, abs=0.5) for row in plan.removals)
     assert plan.most_removed_um < 5
+
+
+def test_a_plan_asks_for_one_thing_to_be_done() -> None:
+    """A piece that may be within its drawing is to be read again, and is not told to be measured better as well; of one rail the other is asked for first."""
+    near, little, alone = (Against(why) for why in ("perhaps within its drawing", "within the uncertainty", "one rail"))
+    assert _moot(little, (near, little), idle=False)
+    assert not _moot(near, (near, little), idle=False)
+    assert _moot(near, (alone, near), idle=False)
+    assert not _moot(alone, (alone, near), idle=False)
+    assert _moot(little, (little,), idle=True)
+    assert not _moot(little, (little,), idle=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.facts import Against, RefaceTarget
@@ -56,10 +57,9 @@ def reface_screen(plan: RefacePlan) -> Screen:
         return screen(
             f"{plan.mouthpiece_id} meets {target_words(plan.target)} as it stands: leave it.", "Nothing to do at the bench."
         )
-    if max((step.most_removed_um for step in plan.steps), default=0.0) < 1:
-        alone = any(reason.why == "one rail" for reason in plan.do_not)
-        moot = {"within the uncertainty"} | ({"perhaps within its drawing"} if alone else set())
-        against = [sentences(_against(reason)) for reason in plan.do_not if reason.why not in moot]
+    idle = max((step.most_removed_um for step in plan.steps), default=0.0) < 1
+    against = [sentences(_against(reason)) for reason in plan.do_not if not _moot(reason, plan.do_not, idle=idle)]
+    if idle:
         until = " until then" if against else ""
         return screen(_verdict(plan), *against, *_unreached(plan), *_notes(plan), f"Nothing to do at the bench{until}.")
     return screen(
@@ -67,7 +67,7 @@ def reface_screen(plan: RefacePlan) -> Screen:
         *_closes_worse(plan),
         *_as_hard(plan),
         *_more_even(plan),
-        *(sentences(_against(reason)) for reason in plan.do_not),
+        *against,
         *_unreached(plan),
         "",
         _removals(plan),
@@ -83,6 +83,18 @@ def reface_screen(plan: RefacePlan) -> Screen:
         _reeds(plan),
         assumed_words([*plan.assumed, *plan.player]) or None,
     )
+
+
+def _moot(reason: Against, reasons: Sequence[Against], *, idle: bool) -> bool:
+    """Tell a reason that another one, or that nothing comes off, leaves nothing to say of: each asks for one thing to be done."""
+    others = {other.why for other in reasons}
+    if reason.why == "within the uncertainty":
+        return idle or not others.isdisjoint(_READ_FIRST)
+    return reason.why == "perhaps within its drawing" and not others.isdisjoint(_MEASURE_FIRST)
+
+
+_READ_FIRST = ("perhaps within its drawing", "gauge too coarse for its drawing")
+_MEASURE_FIRST = ("one rail",)
 
 
 def target_words(target: RefaceTarget) -> str:
