@@ -308,3 +308,30 @@ def test_a_scan_in_another_unit_keeps_out_its_piece_and_is_one_line(
     lines = listing(problem for one in report.set_aside for problem in one.problems)
     assert len(lines) == 1
     assert told in lines[0]
+
+
+def test_what_follows_from_feelers_in_inches_is_not_told(tmp_path: Path) -> None:
+    """Half the feelers of one piece are out of range: the unit is asked about, and neither its tip nor its length is doubted besides."""
+
+    def inches(rows: list[Row]) -> None:
+        for row in of_piece(rows, "TB-25-13"):
+            row["feeler_mm"] = f"{float(row['feeler_mm']) / 25.4:.4f}"
+
+    report = mk.open().batch(batch_with(tmp_path, "facings", inches), pair=False)
+    problems = [problem for one in report.set_aside for problem in one.problems]
+    assert {(problem.source, problem.column) for problem in problems} == {("facings.csv", "feeler_mm")}
+    assert len(listing(problems)) == 1
+    assert "looks like inches" in listing(problems)[0]
+
+
+def test_stops_beyond_the_gauge_may_be_half_millimetres(tmp_path: Path) -> None:
+    """48.4 is 24.2 mm in half millimetres, which have a column; 138.5 is 13.85 without its point."""
+
+    def typed(rows: list[Row]) -> None:
+        of_piece(rows, "TB-25-13")[0]["stop_mm"] = "48.4"
+        of_piece(rows, "TB-25-14")[0]["stop_mm"] = "138.5"
+
+    report = mk.open().batch(batch_with(tmp_path, "facings", typed), pair=False)
+    half, point = (next(problem for problem in one.problems) for one in report.set_aside)
+    assert half.hint.startswith("48.4 looks like half millimetres, whose column is stop_half_mm")
+    assert point.hint.startswith("138.5 looks like 13.85 mm without its point")

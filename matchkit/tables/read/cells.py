@@ -11,7 +11,7 @@ from datetime import date
 from typing import Any
 
 from matchkit.records.quantity import OtherUnit, Quantity
-from matchkit.units import MM_PER_INCH, MM_PER_THOU
+from matchkit.units import MM_PER_HALF_MM, MM_PER_INCH, MM_PER_THOU
 
 _YES = {"yes", "true", "1", "y"}
 _NO = {"no", "false", "0", "n"}
@@ -190,7 +190,9 @@ def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:
         fits = number < -1 and quantity.low <= number / 1000
         hint = f"{plain(number)} looks like thousandths of a mm (µm): that is {number / 1000:.4g} mm"
         return ("µm", hint) if fits else ("", "")
-    guesses = (
+    half = next((unit for unit in quantity.accepts if unit.factor == MM_PER_HALF_MM), None)
+    guesses: tuple[tuple[float, str], ...] = (
+        *([] if half is None else [(number * half.factor, f"{{0}} looks like {half.unit}, whose column is {half.column}")]),
         (number * MM_PER_INCH, "{0} looks like inches: that is {1} mm"),
         (number / 100, "{0} looks like {1} mm in hundredths"),
         (number * MM_PER_THOU, "{0} looks like thousandths of an inch: that is {1} mm"),
@@ -198,7 +200,8 @@ def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:
         (number / 1000, "{0} looks like thousandths of a mm (µm): that is {1} mm"),
     )
     if quantity.high > SMALL_MM and number != int(number):
-        guesses = ((number / 10, "{0} looks like {1} mm without its point"), *guesses[:-2], guesses[-1])
+        point = (number / 10, "{0} looks like {1} mm without its point")
+        guesses = (guesses[0], point, *guesses[1:-2], guesses[-1]) if half is not None else (point, *guesses[:-2], guesses[-1])
     if quantity.high <= SMALL_MM:  # feelers and tips: micrometres come to mind first
         guesses = (guesses[0], guesses[-1], *guesses[1:-1])
     fitting = [(value, wording) for value, wording in guesses if quantity.low <= value <= quantity.high][:2]

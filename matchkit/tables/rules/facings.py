@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -63,7 +63,7 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
         house.problems[:] = [problem for problem in house.problems if id(problem) not in single]  # told with the whole column
         yield whole
         return
-    for piece, read in every.items():
+    for piece, read in _readable(every, house).items():
         slips: list[Problem] = []
         for rail, feelers in read.items():
             slips += _of_one_rail(feelers, rail, pieces[piece][1].tip_opening_mm if piece in pieces else None, file)
@@ -79,6 +79,20 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
     filed = {record.id: (row, record) for row, record in house.rows("mouthpieces", Mouthpiece)}
     for piece, old in earlier:
         yield from _earlier(old, filed.get(piece), file, of_pieces, house.warnings)
+
+
+SOME_BROKEN = 2
+"""So many rows of a piece that could not be read, out of range, leave nothing to say of the rest."""
+
+
+def _readable(every: Mapping[str, dict[str, list[_Feeler]]], house: SourceReading) -> dict[str, dict[str, list[_Feeler]]]:
+    """Return the pieces without those several of whose readings are out of range, as in another unit: that is told, and what follows is not."""
+    table = house.tables.get("facings")
+    if table is None:
+        return dict(every)
+    rows = {problem.row for column in ("stop_mm", "feeler_mm") for problem, _ in table.beyond.get(column, ())}
+    counts = Counter(ids.get("mouthpiece_id") for row, ids in table.refused.items() if row in rows)
+    return {piece: read for piece, read in every.items() if counts[piece] < SOME_BROKEN}
 
 
 def _pasted_again(house: SourceReading) -> Iterator[Problem]:
