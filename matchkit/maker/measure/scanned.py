@@ -13,6 +13,8 @@ from matchkit.units import MM, UM
 
 TIP_OVER_M, TIP_FROM_M, LEAST_AT_TIP = 4e-3, 1.01e-3, 4
 """A tip opening is read from so much of a scan that begins so near the tip, where it has so many points."""
+_EDGE_M = 1e-9
+"""A point on the edge of a window is in it, whatever the last digits say."""
 UNLIKE, LEAST_UNLIKE_MM = 4.0, 0.08
 """A tip opening that was measured is not that of the scans where they differ by so many standard uncertainties, and by so much."""
 
@@ -63,7 +65,7 @@ def scan_found(rail: str, scan: Scan, break_m: float) -> ScanFound:
 
 def _tip_m(scan: Scan) -> tuple[float, float] | None:
     """Return the tip opening that a scan leads to, by the parabola of its first points, with its standard uncertainty."""
-    x, height = (part[scan.x_m <= TIP_OVER_M] for part in (scan.x_m, scan.levelled.height_m))
+    x, height = (part[scan.x_m <= TIP_OVER_M + _EDGE_M] for part in (scan.x_m, scan.levelled.height_m))
     if len(x) < LEAST_AT_TIP or x[0] > TIP_FROM_M:
         return None
     powers = np.vander(x, 3, increasing=True)
