@@ -92,7 +92,7 @@ def output_options(function: Command) -> Command:
 
 
 def house_option(function: Command) -> Command:
-    """Add ``--house``, which :func:`rules_named` completes."""
+    """Add ``--house``, of which :func:`tell_rules` tells the default."""
     return click.option(
         "--house",
         "spec",
@@ -101,17 +101,12 @@ def house_option(function: Command) -> Command:
     )(function)
 
 
-def rules_named(spec: str | None, *pieces: str | None) -> str | None:
-    """Return the house.toml that is named, else the one beside the pieces, which is told."""
+def tell_rules(spec: str | None, *pieces: str | None) -> None:
+    """Say which house.toml beside the pieces is taken, where none was named."""
     from matchkit.tables.store import spec_beside
 
-    if spec is not None:
-        return spec
-    found = next(filter(None, map(spec_beside, pieces)), None)
-    if found is None:
-        return None
-    click.echo(f"house.toml beside the pieces: {clean(str(found))}", err=True)
-    return str(found)
+    for found in () if spec is not None else dict.fromkeys(filter(None, map(spec_beside, pieces))):
+        click.echo(f"house.toml beside the pieces: {clean(str(found))}", err=True)
 
 
 def study_option(function: Command) -> Command:

@@ -15,8 +15,8 @@ from matchkit.cli.options import (
     open_data,
     output_options,
     picture_options,
-    rules_named,
     study_option,
+    tell_rules,
 )
 from matchkit.cli.printing import PAGE_FILE, draw, show, write_figure
 from matchkit.cli.progress import bar
@@ -85,7 +85,7 @@ def command(
     house = open_data(data, model, about=OF_MOUTHPIECES if alone else ())
     if sum((sheet, record or piece is not None, second is not None)) > 1:
         raise click.UsageError("one of --sheet, --record (or --piece) and a second batch")
-    spec = rules_named(spec, second, pieces)
+    tell_rules(spec, pieces, second)
     if pieces is not None and second is not None:
         if figure_pairs is not None or figure_chart is not None:
             raise click.UsageError("two batches have one picture: --figure FILE")

@@ -11,8 +11,8 @@ from matchkit.cli.options import (
     open_data,
     output_options,
     picture_options,
-    rules_named,
     study_option,
+    tell_rules,
 )
 from matchkit.cli.printing import show
 from matchkit.words.maker.facing import facing_screen
@@ -48,7 +48,7 @@ def command(
 
     if sheet and history:
         raise click.UsageError("either --sheet or --history")
-    spec = rules_named(spec, pieces)
+    tell_rules(spec, pieces)
     if sheet:
         from matchkit.words.maker.paper import sheet_screen
 

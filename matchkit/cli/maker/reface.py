@@ -7,7 +7,7 @@ from typing import Literal
 
 import click
 
-from matchkit.cli.options import data_option, house_option, open_data, output_options, picture_options, rules_named
+from matchkit.cli.options import data_option, house_option, open_data, output_options, picture_options, tell_rules
 from matchkit.cli.printing import show
 from matchkit.errors import RequestError
 from matchkit.maker.reface.plan import RefacePlan
@@ -63,11 +63,13 @@ def command(
     absolute, change = _tip(tip)
     if drawn and spec is not None:
         raise click.UsageError("either --to FILE or --house FILE")
+    if not drawn:
+        tell_rules(spec, pieces)
     ask = house.refaced if done else house.reface
     found = ask(
         piece,
         pieces=pieces,
-        spec=to if drawn else rules_named(spec, pieces),
+        spec=to if drawn else spec,
         drawing=drawn or to == "drawing",
         like=None if drawn or to in TARGETS else to,
         tip_opening_mm=absolute,

@@ -202,7 +202,7 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
             "model",
             f"{'nothing' if model is None else repr(model)} for piece {ids[0]!r}"
             + (f" and {len(ids) - 1} more" if len(ids) > 1 else ""),
-            f"a model with a drawing: {', '.join(spec.drawing) or 'the house.toml has none'}; another house.toml is named by --house",
+            f"a model with a drawing: {', '.join(spec.drawing) or 'the house.toml has none'}; another house.toml is named by --house, or lies beside the pieces",
             "a drawing stands in house.toml under [drawing.MODEL]",
         )
         for model, ids in undrawn.items()

@@ -133,7 +133,7 @@ def facing_report(
     unsure = monte_carlo(part, rails, gauge=spec.gauge, draws=draws, seed=seed) if rails else None
     drawing = spec.drawing.get(mouthpiece.model or "")
     at_stations = rails
-    if drawing is not None:
+    if drawing is not None and points:
         at_stations = rails_at_stations(mouthpiece, readings, points, drawing=drawing, gauge=spec.gauge)
     drawn = drawn_curve(drawing)
     apart = mean_apart(rails_apart(at_stations, drawn or fair, _heights_mm(at_stations)))

@@ -26,7 +26,8 @@ from matchkit.units import MM, UM
 Array = NDArray[np.float64]
 
 SHORT_OF_TIP_M, LEAST_FOR_TIP_M = 0.05 * MM, 0.01 * MM
-"""The curve is worked to within this of the tip opening, or half of what comes off there, and the tip is finished by itself."""
+"""The curve is worked to within this of the tip opening, or half of what comes off there, and the tip is finished by itself; not where
+less than the second would be left for that."""
 TIP_REGION_M = 5 * MM
 """What is left for the tip is left within this of it."""
 STEP_M = 0.1 * MM
@@ -233,9 +234,7 @@ def plan_removal(
     level = flat.worn.height_m
     final = np.maximum(wanted, level)
     near_tip = np.maximum(1 - blank.x_m / TIP_REGION_M, 0.0) ** 2
-    for_tip = min(
-        SHORT_OF_TIP_M, float(final[0] - level[0]) / 2
-    )  # of little that comes off half is left, of next to nothing none
+    for_tip = min(SHORT_OF_TIP_M, float(final[0] - level[0]) / 2)  # of little that comes off half is left
     for_tip = for_tip if for_tip >= LEAST_FOR_TIP_M else 0.0
     short = np.maximum(final - for_tip * near_tip, level)
     over = np.zeros_like(level) if within else surely_over(flat, middle or target)
