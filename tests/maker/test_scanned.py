@@ -238,6 +238,20 @@ def test_a_house_toml_beside_the_pieces_is_taken(tmp_path: Path) -> None:
         .exit_code
         == 2
     )
+    other = Path(shutil.copytree(folder, tmp_path / "second"))
+    (other / "house.toml").write_text(
+        text.replace("rail_difference_mm = 0.15", "rail_difference_mm = 0.01").replace(
+            "rail_difference_mm = 0.9", "rail_difference_mm = 0.01"
+        ),
+        encoding="utf-8",
+    )
+    both = CliRunner().invoke(main, ["batch", str(folder), str(other)])  # each by its own
+    out = [house.batch(place, pair=False).counts["fail"] for place in (folder, other)]
+    assert out[0] < out[1]
+    assert f"second (40 pieces, {out[1]} out of drawing) against batch (40 pieces, {out[0]} out)" in " ".join(
+        both.stdout.split()
+    )
+    assert both.stderr.count("house.toml beside the pieces") == 2
 
 
 def _scan_rows(name: str, rails: dict[str, Array], x: Array = X) -> list[dict[str, str]]:
