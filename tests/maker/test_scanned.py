@@ -18,9 +18,11 @@ from matchkit.cli import main
 from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import Pieces, gather, judge_batch
+from matchkit.maker.conformity.judged import Judged, fault_of
 from matchkit.maker.measure.report import FacingReport, facing_report
 from matchkit.maker.measure.scanned import tip_by_scans, tip_unlike_scans
-from matchkit.physics.lay.scan import find_specks, level
+from matchkit.maker.measure.stations import Apart, mean_apart
+from matchkit.physics.lay.scan import _bend, _is_straight, _off_line, find_specks, level
 from matchkit.records.parts import LayPoint, Mouthpiece
 from matchkit.tables.defaults import read_defaults
 from matchkit.words.maker.batch import batch_screen
@@ -329,3 +331,71 @@ def test_a_scan_that_ends_on_a_table_far_off_is_asked_about(tmp_path: Path) -> N
     problems = _told(tmp_path, _scan_rows("bad", rails))
     assert all("level, and its zero set there?" in problem.hint for problem in problems)
     assert problems
+
+
+def test_the_bend_of_a_lay_tells_its_end_from_a_table() -> None:
+    """Six millimetres of a parabola bend by ``tip / length^2`` (analytic) and are no line; a line tilted by 12 µm a millimetre is one."""
+    rng = np.random.default_rng(91)
+    for end in (24.0, 26.0, 27.5):
+        x = np.arange(end - 6, end, 0.25) / 1000
+        for _ in range(20):
+            assert not _is_straight(x, noisy(heights(x * 1000), rng) / 1000, 3e-6)
+            assert _is_straight(x, noisy(0.012 * x * 1000, rng) / 1000, 3e-6)
+    bend, gain = _bend(x, TIP / 1000 * (x / (BREAK / 1000)) ** 2)
+    assert bend == pytest.approx(TIP / BREAK**2 * 1000)
+    assert gain > 0
+
+
+def test_a_point_between_its_neighbours_swing_is_no_dust() -> None:
+    """Heights of -8, 8, -10, 8, -8 µm: the cubic through the outer four is 23 µm off the middle one, the line beside it only 18, 4.9 standard deviations of 3 µm (arithmetic)."""
+    x = np.arange(5.0)[None, :] * 0.25e-3
+    y = np.array([-8, 8, -10, 8, -8]) * 1e-6
+    beside, places = np.array([[1, 3]]), np.array([[2]])
+    off = y[places] - y[[1, 3]].mean()
+    found = _off_line(x[0], y, beside, places, off)
+    assert found[0, 0] == pytest.approx(18e-6 / 1.5**0.5)
+    assert _off_line(x[0], y, beside, places, -off)[0, 0] == 0
+    rng = np.random.default_rng(92)
+    scan = rng.permutation(np.tile([-3e-6, -1e-6, 1e-6, 3e-6, 4e-6, -4e-6], 24))
+    scan[70:75] = y
+    assert 72 not in [place for place, _ in find_specks(0.25e-3 * np.arange(float(len(scan))), scan)]
+
+
+def test_a_scan_without_a_table_fails_nothing() -> None:
+    """A zero 0.2 mm off on one rail, which nothing shows: no verdict of rails or stops, and no tip that is held against the one measured."""
+    rng = np.random.default_rng(93)
+    x = X[X <= 26]
+    rails = {"left": noisy(heights(x) + 0.1, rng), "right": noisy(heights(x), rng)}
+    pieces = gather([piece_of("S")], (), points_of("S", rails, x))
+    (piece,) = judge_batch(pieces, spec=spec_with()).pieces
+    assert [scan.zero_um for scan in piece.scans] == [None, None]
+    assert [scan.tip_mm for scan in piece.scans] == [None, None]
+    assert piece.verdict == "inconclusive"
+    assert not [one for one in piece.features if one.verdict == "fail"]
+    assert "which these scans cannot tell" in on_one_line(facing_screen(report_of(points_of("S", rails, x))))
+
+
+def test_the_planes_of_two_scans_do_not_average_out() -> None:
+    """Own doubts go with 1 over the root of their number, a plane moves all feelers together (first order, analytic)."""
+    apart = [Apart(feeler, 0.1, 0.04, np.array([0.03, 0.02])) for feeler in (0.1, 0.2, 0.4, 0.6)]
+    assert mean_apart(apart) == pytest.approx((0.1, (0.02**2 + 0.03**2 + 0.02**2) ** 0.5))
+    assert apart[0].u_mm == pytest.approx((0.04**2 + 0.03**2 + 0.02**2) ** 0.5)
+    assert mean_apart([]) is None
+
+
+def test_a_mean_that_one_feeler_makes_is_named_there() -> None:
+    """A mean of 0.18 that is 0.8 at one feeler and little elsewhere is no short rail; one that falls with the feeler is, as on a shorter arc."""
+
+    def fault(values: list[float]) -> Any:
+        feelers = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9)
+
+        def judged(value: float, feeler: float | None) -> Judged:
+            return Judged("rail_difference_mm", None, feeler, -value, 0.03, 0.0, -0.1, 0.1, 0.0, "fail", critical=True)
+
+        mean = judged(sum(values) / len(values), None)
+        return fault_of(mean, [mean, *(judged(value, feeler) for value, feeler in zip(values, feelers, strict=True))])
+
+    bump = fault([0.05, 0.05, 0.06, 0.05, 0.8, 0.07])
+    assert (bump.kind, bump.feeler_mm, bump.size, bump.rail) == ("rails uneven", 0.6, pytest.approx(0.8), "left")
+    short = fault([0.5, 0.45, 0.4, 0.33, 0.28, 0.22])
+    assert (short.kind, short.feeler_mm) == ("rail short", None)
