@@ -347,13 +347,13 @@ def test_the_bend_of_a_lay_tells_its_end_from_a_table() -> None:
 
 
 def test_a_point_between_its_neighbours_swing_is_no_dust() -> None:
-    """Heights of -8, 8, -10, 8, -8 µm: the cubic through the outer four is 23 µm off the middle one, the line beside it only 18, 4.9 standard deviations of 3 µm (arithmetic)."""
+    """Heights of -9, 9, -10, 9, -9 µm: the cubic through the outer four is 25 µm off the middle one, the line beside it only 19, 5.2 standard deviations of 3 µm (arithmetic)."""
     x = np.arange(5.0)[None, :] * 0.25e-3
-    y = np.array([-8, 8, -10, 8, -8]) * 1e-6
+    y = np.array([-9, 9, -10, 9, -9]) * 1e-6
     beside, places = np.array([[1, 3]]), np.array([[2]])
     off = y[places] - y[[1, 3]].mean()
     found = _off_line(x[0], y, beside, places, off)
-    assert found[0, 0] == pytest.approx(18e-6 / 1.5**0.5)
+    assert found[0, 0] == pytest.approx(19e-6 / 1.5**0.5)
     assert _off_line(x[0], y, beside, places, -off)[0, 0] == 0
     rng = np.random.default_rng(92)
     scan = rng.permutation(np.tile([-3e-6, -1e-6, 1e-6, 3e-6, 4e-6, -4e-6], 24))
