@@ -158,8 +158,8 @@ def test_one_fault_has_one_size() -> None:
     report = report_of(points_of("S", rails))
     piece = judge_batch(shop([rails]), spec=spec_with()).pieces[0]
     mean = next(one for one in piece.features if one.feature == "rail_difference_mm" and one.feeler_mm is None)
-    assert (report.rails_apart_mm, report.u_rails_apart_mm) == pytest.approx((mean.value, mean.u), rel=0.02)
-    assert report.rails_apart_mm == pytest.approx(mean.value, abs=1e-9)
+    assert (report.rails.mean_mm, report.rails.u_mean_mm) == pytest.approx((mean.value, mean.u), rel=0.02)
+    assert report.rails.mean_mm == pytest.approx(mean.value, abs=1e-9)
     drawn = {one.feeler_mm: one.value for one in piece.features if one.feature == "stop_mm" and one.rail == "left"}
     assert {round(row.feeler_mm, 4): row.left_mm for row in report.stations} == pytest.approx(drawn)
     told = on_one_line(batch_screen(judge_batch(shop([rails]), spec=spec_with())))
@@ -218,15 +218,15 @@ def test_a_house_toml_beside_the_pieces_is_taken(tmp_path: Path) -> None:
     text = head + tail[tail.index("[drawing") :].replace("rail_difference_mm = 0.15", "rail_difference_mm = 0.9")
     (folder / "house.toml").write_text(text, encoding="utf-8")
     house = mk.open()
-    assert house.facing("TB-25-07").rail_limit_mm == 0.15
-    assert house.facing("TB-25-07", pieces=folder).rail_limit_mm == 0.9
+    assert house.facing("TB-25-07").rails.limit_mm == 0.15
+    assert house.facing("TB-25-07", pieces=folder).rails.limit_mm == 0.9
     report = house.batch(folder, draws=200)
     limits = {one.high for piece in report.pieces for one in piece.features if one.feature == "rail_difference_mm"}
     assert limits == {0.9}
     assert report.pairings
     own = tmp_path / "other.toml"
     own.write_text(text.replace("rail_difference_mm = 0.9", "rail_difference_mm = 0.7"), encoding="utf-8")
-    assert house.facing("TB-25-07", pieces=folder, spec=own).rail_limit_mm == 0.7
+    assert house.facing("TB-25-07", pieces=folder, spec=own).rails.limit_mm == 0.7
     for words in (
         ("facing", "TB-25-07", "--pieces", str(folder)),
         ("batch", str(folder), "--no-pairing"),

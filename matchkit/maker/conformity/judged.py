@@ -117,6 +117,11 @@ class PieceJudged:
     """The step that its stops were read to, which is in every doubt."""
 
     @property
+    def lacks_table(self) -> bool:
+        """Whether a scan of it shows too little of the table for its zero to be told."""
+        return any(not scan.shows_table for scan in self.scans)
+
+    @property
     def wants_measuring(self) -> bool:
         """Whether it is inconclusive for want of a measurement, and not because one is too coarse."""
         return self.verdict == "inconclusive" and (self.worst is None or self.worst.verdict == "pass")

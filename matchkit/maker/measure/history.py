@@ -6,8 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, ClassVar
+from statistics import NormalDist, fmean, pstdev
+from typing import Any, ClassVar, Literal
 
+from matchkit.constants import TWO_SIDED
 from matchkit.errors import RequestError
 from matchkit.maker.measure.report import FacingReport, facing_report
 from matchkit.records.defaults import Defaults
@@ -16,6 +18,11 @@ from matchkit.records.sets import ReadingSet
 from matchkit.records.spec import HouseSpec
 from matchkit.results import Answer
 
+LEAST_EVEN, EVEN, SURE = 6, 0.25, 4.0
+"""So many stops whose scatter is at most this share of their mean, which is so many standard uncertainties from nothing, moved evenly."""
+CHANCE = 0.05
+"""So often a stop of a set is said to have moved by chance alone."""
+
 
 @dataclass(frozen=True)
 class Size:
@@ -23,6 +30,11 @@ class Size:
 
     value: float
     u: float
+
+    @property
+    def sure(self) -> bool:
+        """Whether it surely is not 0."""
+        return abs(self.value) > TWO_SIDED * self.u
 
 
 @dataclass(frozen=True)
@@ -53,7 +65,9 @@ class StopMoved:
 class Changed:
     """What changed from one set to the next. Uncertainties take the two as independent, so they are rather too large: the feelers are the same ones.
 
-    ``rails`` are those that both have read: the facing length is held against that of the same rails.
+    ``rails`` are those that both have read: the facing length is held against that of the same rails; ``one_rail`` where it is one, and the sets
+    have not both read that one alone. ``moved`` are the stops that surely moved, each only where it would by chance in 5 of 100 sets at most.
+    ``doubt`` is what cannot be the work at the bench: every feeler off by the same, or what grew back.
     """
 
     rails: tuple[str, ...]
@@ -63,6 +77,9 @@ class Changed:
     facing_length_mm: Size
     rails_mm: Size | None
     stops: tuple[StopMoved, ...]
+    one_rail: str | None
+    moved: tuple[StopMoved, ...]
+    doubt: Literal["all alike", "grew back"] | None
 
 
 @dataclass(frozen=True)
@@ -123,9 +140,8 @@ def _rails_read(report: FacingReport) -> tuple[str, ...]:
 
 def rails_apart(report: FacingReport) -> Size | None:
     """Return the mean difference of the rails over the feelers."""
-    if report.rails_apart_mm is None or report.u_rails_apart_mm is None:
-        return None
-    return Size(report.rails_apart_mm, report.u_rails_apart_mm)
+    mean, u = report.rails.mean_mm, report.rails.u_mean_mm
+    return None if mean is None or u is None else Size(mean, u)
 
 
 def _minus(after: Size, before: Size) -> Size:
@@ -137,15 +153,35 @@ def _changed(before: tuple[str | None, FacingReport], after: tuple[str | None, F
     one, two = _read(day, old), _read(then, new)
     shared = tuple(rail for rail in one.rails_read if rail in two.rails_read)
     was, now = _stops(old), _stops(new)
+    tip, length = _minus(two.tip_opening_mm, one.tip_opening_mm), _minus(_length(new, shared), _length(old, shared))
+    stops = tuple(StopMoved(*at, _minus(now[at], was[at])) for at in sorted(set(was) & set(now)))
+    alone = len(shared) == 1 and {len(one.rails_read), len(two.rails_read)} != {1}
     return Changed(
         shared,
         day,
         then,
-        _minus(two.tip_opening_mm, one.tip_opening_mm),
-        _minus(_length(new, shared), _length(old, shared)),
+        tip,
+        length,
         None if one.rails_mm is None or two.rails_mm is None else _minus(two.rails_mm, one.rails_mm),
-        tuple(StopMoved(*at, _minus(now[at], was[at])) for at in sorted(set(was) & set(now))),
+        stops,
+        shared[0] if alone else None,
+        _moved(stops),
+        _doubt(tip, length, stops, len(shared)),
     )
+
+
+def _moved(stops: Sequence[StopMoved]) -> tuple[StopMoved, ...]:
+    limit = NormalDist().inv_cdf(1 - CHANCE / 2 / max(len(stops), 1))
+    return tuple(stop for stop in stops if abs(stop.by_mm.value) > limit * stop.by_mm.u)
+
+
+def _doubt(tip: Size, length: Size, stops: Sequence[StopMoved], rails: int) -> Literal["all alike", "grew back"] | None:
+    moved = [stop.by_mm.value for stop in stops]
+    if len(moved) >= LEAST_EVEN and rails == 2 and not tip.sure:
+        mean, u = fmean(moved), max(stop.by_mm.u for stop in stops)
+        if pstdev(moved) <= EVEN * abs(mean) and abs(mean) > SURE * u / math.sqrt(len(moved)):
+            return "all alike"
+    return "grew back" if any(size.sure and size.value < 0 for size in (tip, length)) else None
 
 
 def _length(report: FacingReport, rails: tuple[str, ...]) -> Size:

@@ -12,6 +12,7 @@ import numpy as np
 from matchkit.facts import Assumed
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
+from matchkit.maker.measure.rails import RailsJudged, judge_rails
 from matchkit.maker.measure.scanned import ScanFound, scan_found
 from matchkit.maker.measure.stations import StationRead, mean_apart, rails_apart, rails_at_stations, stations
 from matchkit.parts.facing import FacingPart, facing_part, rails_of, scans_of
@@ -24,6 +25,9 @@ from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.spec import Drawing, HouseSpec
 from matchkit.results import Answer
 from matchkit.units import MM, MM2, UM
+
+SURE_FLAW = 2.0
+"""A bump or flat is surely there from so many standard uncertainties of its height on."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,11 @@ class FlawFound:
     """False where readings lie too far apart to tell how wide it is, and so how high."""
     rail: str | None = None
     """The rail that it surely is on alone; its height is then that rail's, else that of both."""
+
+    @property
+    def sure(self) -> bool:
+        """Whether it is surely there, and so told."""
+        return not self.sized or abs(self.height_um) > SURE_FLAW * self.u_height_um
 
 
 @dataclass(frozen=True)
@@ -86,10 +95,7 @@ class FacingReport(Answer):
     u_rail_facing_length_mm: float | None
     rail_difference_mm: float | None
     u_rail_difference_mm: float | None
-    rails_apart_mm: float | None
-    """Left minus right, the mean over the feelers: what a drawing limits."""
-    u_rails_apart_mm: float | None
-    rail_limit_mm: float | None
+    rails: RailsJudged
     leak_mm2: float | None
     stations: tuple[StationRead, ...]
     scans: tuple[ScanFound, ...]
@@ -152,6 +158,9 @@ def facing_report(
         found = find_flaws(rails, fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m)
     sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
     u_length = fair.u_facing_length_m if unsure is None else math.sqrt(unsure.covariance_m2[1, 1])
+    read = stations(at_stations, fair, unsure, drawn_for=rails, slopes_of=drawn or fair)
+    found_scans = tuple(scan_found(rail, scan, fair.break_m) for rail, scan in scans.items())
+    bumps = tuple(map(_flaw, found))
     return FacingReport(
         mouthpiece_id=mouthpiece.id,
         measured=lay.measured,
@@ -177,13 +186,17 @@ def facing_report(
             unsure.rail_difference_m if unsure is not None and part.rail_difference_m is not None else part.u_rail_difference_m,
             1 / MM,
         ),
-        rails_apart_mm=None if apart is None else apart[0],
-        u_rails_apart_mm=None if apart is None else apart[1],
-        rail_limit_mm=None if drawing is None else drawing.rail_difference_mm,
+        rails=judge_rails(
+            apart,
+            read,
+            limit_mm=None if drawing is None else drawing.rail_difference_mm,
+            flaws_mm=[flaw.place_mm for flaw in bumps if flaw.sure],
+            zero_known=all(scan.zero_um is not None for scan in found_scans),
+        ),
         leak_mm2=_times(part.leak_m2, 1 / MM2),
-        stations=stations(at_stations, fair, unsure, drawn_for=rails, slopes_of=drawn or fair),
-        scans=tuple(scan_found(rail, scan, fair.break_m) for rail, scan in scans.items()),
-        bumps=tuple(map(_flaw, found)),
+        stations=read,
+        scans=found_scans,
+        bumps=bumps,
         rocking_um=None if test is None else _times(test.rocking_m, 1 / UM),
         u_rocking_um=None if test is None else _times(test.u_rocking_m, 1 / UM),
         twist_um=None if test is None else _times(test.twist_m, 1 / UM),

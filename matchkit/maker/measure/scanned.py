@@ -40,6 +40,11 @@ class ScanFound:
     """The tip opening that the scan leads to; None where it begins too far from the tip."""
     u_tip_mm: float | None = None
 
+    @property
+    def shows_table(self) -> bool:
+        """Whether it goes on over the table, so that the zero of its indicator is known."""
+        return self.zero_um is not None
+
 
 def scan_found(rail: str, scan: Scan, break_m: float) -> ScanFound:
     """Return what the scan of a rail is worth; ``break_m`` is where the lay leaves the table, behind which a hole hides nothing."""

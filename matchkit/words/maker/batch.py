@@ -17,7 +17,7 @@ from matchkit.maker.pairing import Pairing
 from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
 from matchkit.units import MM, UM
 from matchkit.words.maker.batch_numbers import batch_numbers
-from matchkit.words.maker.facing import COARSE_STEP_MM, MUCH_TABLE_MM, lacks_table, scans_of_pieces
+from matchkit.words.maker.facing import COARSE_STEP_MM, MUCH_TABLE_MM, scans_of_pieces
 from matchkit.words.maker.features import (
     DUST,
     REMEDIES,
@@ -160,7 +160,7 @@ def _again(report: BatchReport) -> list[Block]:
             by_gauge[_gauge_words(judged)].append(piece.mouthpiece_id)
         elif piece.fault is not None and not piece.fault.sure:
             scan = piece.scanned and piece.fault.feature in READ_WITH_FEELERS
-            if scan and lacks_table(piece):
+            if scan and piece.lacks_table:
                 continue  # it is to be scanned further, which stands above
             how = f"Scan {again_words(piece.fault)} twice more, {MUCH_TABLE_MM} mm past the facing"
             how = how if scan else f"Read {again_words(piece.fault)} twice more"

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from statistics import NormalDist
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.judged import PieceJudged
-from matchkit.maker.conformity.rule import CONFIDENCE, Limits, judge
+from matchkit.maker.measure.rails import RailsVerdict
 from matchkit.maker.measure.report import FacingReport, FlawFound
 from matchkit.maker.measure.scanned import ScanFound, tip_unlike_scans
 from matchkit.maker.measure.stations import StationRead
@@ -17,14 +16,8 @@ from matchkit.words.maker.features import DUST, shortened
 from matchkit.words.numbers import counted, plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
-TELLS_MM = 0.3
-"""Where no drawing says what matters, rails known no better than to this are not called level."""
-LEAST_READ, NEAR_MM = 3, 2.0
-"""From so many feelers one may stand out; a bump that is told so near it says why."""
 LEAST_SHOWN = 0.01
 """No doubt is told to less, in mm."""
-SURE = 3.0
-"""A rail is called short, and not perhaps short, from so many standard uncertainties on, as a plan levels rails from there."""
 
 
 def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
@@ -46,42 +39,37 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
 
 def _rails(report: FacingReport) -> list[str]:
     """Return whether the rails are level, and what to do where they are not."""
-    mean, u = report.rails_apart_mm, report.u_rails_apart_mm
-    name = report.mouthpiece_id
-    if mean is None or u is None:
-        return [f"{name}: {_no_rails(report)}."]
-    if (alone := _one_feeler(report)) is not None:
-        return [f"{name}: {alone}"]
-    if abs(mean) <= 2 * u:
-        told = f"{abs(mean):.2f} ± {max(TWO_SIDED * u, LEAST_SHOWN):.2f} mm apart on average"
-        if u > (report.rail_limit_mm or TELLS_MM):
-            return [f"{name}: whether the rails are level cannot be told: {told}."]
-        level = f"{name}: the rails are level, as far as the gauge can tell: {told}."
-        limit = report.rail_limit_mm
-        near = limit is not None and judge(mean, u=u, limits=Limits(-limit, limit)) != "pass"
-        return [level, f"The drawing allows {limit:g} mm, so {_again(report)} to be sure of it."] if near else [level]
-    return [f"{name}: {line}" if place == 0 else line for place, line in enumerate(_apart(report, mean, u))]
+    rails = report.rails
+    mean = 0.0 if rails.mean_mm is None else abs(rails.mean_mm)
+    told = f"{mean:.2f} ± {max(TWO_SIDED * (rails.u_mean_mm or 0.0), LEAST_SHOWN):.2f} mm apart on average"
+    level = f"the rails are level, as far as the gauge can tell: {told}."
+    lines: dict[RailsVerdict, Callable[[], list[str]]] = {
+        "not compared": lambda: [f"{_no_rails(report)}."],
+        "at one feeler": lambda: [_one_feeler(report)],
+        "not known": lambda: [f"whether the rails are level cannot be told: {told}."],
+        "level": lambda: [level],
+        "level, near": lambda: [level, f"The drawing allows {rails.limit_mm:g} mm, so {_again(report)} to be sure of it."],
+    }
+    first, *more = lines.get(rails.verdict, lambda: _apart(report))()
+    return [f"{report.mouthpiece_id}: {first}", *more]
 
 
-def _apart(report: FacingReport, mean: float, u: float) -> list[str]:
+def _apart(report: FacingReport) -> list[str]:
     """Return which rail is short, by how much, and what to do about it."""
-    short = "left" if mean < 0 else "right"
-    what = f"the {short} rail is {abs(mean):.2f} mm short on average"
-    thin = next((row.difference_mm for row in report.stations if row.difference_mm is not None), None)
+    rails = report.rails
+    mean, thin = rails.mean_mm or 0.0, rails.thinnest_mm
+    what = f"the {rails.short} rail is {abs(mean):.2f} mm short on average"
     at = "" if thin is None or thin * mean <= 0 else f", {abs(thin):.2f} mm at the thinnest feeler"
     again = sentences(f"{_again(report)} before touching it")
-    limit = report.rail_limit_mm
-    verdict = None if limit is None else judge(mean, u=u, limits=Limits(-limit, limit))
-    if verdict == "pass":
-        return [f"{what}, within the {limit:g} mm of the drawing."]
-    if any(scan.zero_um is None for scan in report.scans):
-        return [f"{what}{at}, if the zero of the indicator is right, which these scans cannot tell."]
-    if verdict == "inconclusive":
-        return [f"{what}{at}, too near the {limit:g} mm of the drawing to say.", again]
-    if verdict is None and abs(mean) <= SURE * u:
-        return [f"perhaps {what}{at}.", again]
     edge = "lay a straight edge across the table first: a twisted table reads the same"
-    return [f"{what}{at}.", sentences(edge, f"if it is not twisted, lengthen the {short} rail"), DUST]
+    lines: dict[RailsVerdict, Callable[[], list[str]]] = {
+        "within": lambda: [f"{what}, within the {rails.limit_mm:g} mm of the drawing."],
+        "no zero": lambda: [f"{what}{at}, if the zero of the indicator is right, which these scans cannot tell."],
+        "near": lambda: [f"{what}{at}, too near the {rails.limit_mm:g} mm of the drawing to say.", again],
+        "perhaps": lambda: [f"perhaps {what}{at}.", again],
+        "short": lambda: [f"{what}{at}.", sentences(edge, f"if it is not twisted, lengthen the {rails.short} rail"), DUST],
+    }
+    return lines[rails.verdict]()
 
 
 def _again(report: FacingReport) -> str:
@@ -96,26 +84,12 @@ def _mixed(days: Sequence[str]) -> str | None:
     return f"One rail was read on {listed(days)}: if the piece was worked between, read all its feelers again."
 
 
-def _one_feeler(report: FacingReport) -> str | None:
-    """Return the one feeler at which the rails surely differ, where they do not all along, and no bump that is told says why."""
-    mean, u = report.rails_apart_mm, report.u_rails_apart_mm
-    rows = [row for row in report.stations if row.difference_mm is not None and row.u_difference_mm]
-    if mean is None or u is None or len(rows) < LEAST_READ:
-        return None
-    limit = report.rail_limit_mm or 0.0
-    if abs(mean) > max(2 * u, limit):
-        return None
-    enough = NormalDist().inv_cdf(1 - (1 - CONFIDENCE) / len(rows))
-
-    def beyond(row: StationRead) -> float:
-        return (abs(row.difference_mm or 0.0) - limit) / (row.u_difference_mm or 1.0)
-
-    worst = max(rows, key=beyond)
-    size, place = worst.difference_mm or 0.0, worst.right_mm if (worst.difference_mm or 0.0) < 0 else worst.left_mm
-    if beyond(worst) <= enough or place is None:
-        return None
-    what = f"at the {worst.feeler_mm:g} mm feeler alone, {place:.0f} mm from the tip, the {'left' if size < 0 else 'right'} rail is {abs(size):.2f} mm short"
-    if any(abs(place - flaw.place_mm) <= NEAR_MM + abs(size) for flaw in report.bumps if _told(flaw)):
+def _one_feeler(report: FacingReport) -> str:
+    """Return the one feeler at which the rails differ, and that a bump or flat says why."""
+    rails = report.rails
+    size = abs(rails.size_mm or 0.0)
+    what = f"at the {rails.feeler_mm:g} mm feeler alone, {rails.place_mm:.0f} mm from the tip, the {rails.short} rail is {size:.2f} mm short"
+    if rails.at_flaw:
         return f"{what}, where there is a bump or a flat."
     again = "scan there again" if report.scans else "read that feeler again"
     return f"{what}. {sentences(f'{again}; if it stays, look there for a bump on it, or a flat on the other one')}"
@@ -156,14 +130,10 @@ def _lengths(report: FacingReport) -> str:
     return f"Tip {tip}, facing {length}{smooth}. Each ± holds 19 times of 20."
 
 
-def _told(flaw: FlawFound) -> bool:
-    return not flaw.sized or abs(flaw.height_um) > 2 * flaw.u_height_um
-
-
 def _flaws(report: FacingReport) -> list[str]:
     """Return the bumps and flats that are surely there; those of feelers may rest on one reading."""
     spacing = max((scan.spacing_mm for scan in report.scans), default=math.inf)
-    told = [_flaw(flaw, spacing) for flaw in report.bumps if _told(flaw)]
+    told = [_flaw(flaw, spacing) for flaw in report.bumps if flaw.sure]
     again = "Read the feelers there again before anything comes off: one slip of a reading looks the same."
     return [*told, again] if told and not report.scans else told
 
@@ -198,7 +168,7 @@ COARSE_MM = 1.2
 def _scans(scans: Sequence[ScanFound]) -> list[str]:
     """Return what is off with the scans: zero or tilt of the indicator, holes, specks, what their points are too far apart to show; once for both rails."""
     told = []
-    if unseen := [scan.rail for scan in scans if scan.zero_um is None]:
+    if unseen := [scan.rail for scan in scans if not scan.shows_table]:
         told.append(
             f"{_scans_verb(unseen, 'show')} too little of the table: whether the indicator's zero is off cannot be told."
         )
@@ -207,7 +177,7 @@ def _scans(scans: Sequence[ScanFound]) -> list[str]:
     if tilts := [(scan.rail, f"{scan.tilt_um_per_mm:+.1f} µm a millimetre") for scan in scans if scan.tilt_um_per_mm]:
         level = "level the piece, then zero the indicator on the table"
         told.append(f"The indicator runs off by {_on_rails(tilts)}: {level}. It is taken off here.")
-    if short := [scan.rail for scan in scans if scan.zero_um is not None and scan.tilt_um_per_mm is None]:
+    if short := [scan.rail for scan in scans if scan.shows_table and scan.tilt_um_per_mm is None]:
         told.append(
             f"{_scans_verb(short, 'show')} too little level table to tell whether the indicator is tilted: scan {PAST_MM} mm past the facing."
         )
@@ -245,11 +215,6 @@ def _tip_of_scans(piece: str, tip_mm: float, u_tip_mm: float, scans: Sequence[Sc
     )
 
 
-def lacks_table(piece: PieceJudged) -> bool:
-    """Whether a scan of a piece shows too little of the table for its zero to be told."""
-    return any(scan.zero_um is None for scan in piece.scans)
-
-
 def scans_of_pieces(pieces: Sequence[PieceJudged]) -> list[str]:
     """Return what is off with the scans of a batch, once for all its pieces."""
     told = []
@@ -258,7 +223,7 @@ def scans_of_pieces(pieces: Sequence[PieceJudged]) -> list[str]:
     def those(which: Callable[[ScanFound], object]) -> list[str]:
         return [piece.mouthpiece_id for piece in scanned if any(map(which, piece.scans))]
 
-    if short := [piece.mouthpiece_id for piece in scanned if lacks_table(piece)]:
+    if short := [piece.mouthpiece_id for piece in scanned if piece.lacks_table]:
         told.append(
             f"Too little of the table was scanned on {shortened(short)}: whether the indicator's zero is off cannot be told there. Scan {PAST_MM} mm past the facing."
         )

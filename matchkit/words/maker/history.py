@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import math
-from statistics import NormalDist, fmean, pstdev
+from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
-from matchkit.maker.measure.history import Changed, FacingHistory, SetRead, Size
+from matchkit.maker.measure.history import Changed, FacingHistory, SetRead, Size, StopMoved
 from matchkit.words.numbers import plus_minus, signed
 from matchkit.words.screen import Screen, Table, listed, screen, sentences
-
-LEAST_EVEN, EVEN, SURE = 6, 0.25, 4.0
-"""So many stops whose scatter is at most this share of their mean, which is so many standard uncertainties from nothing, moved evenly."""
-CHANCE = 0.05
 
 
 def history_screen(found: FacingHistory) -> Screen:
@@ -38,74 +33,55 @@ def _change(found: FacingHistory, change: Changed) -> str:
         text
         for text in (
             _told(change.tip_opening_mm, "the tip", "wider", "closer", 2),
-            _told(change.facing_length_mm, _by(change, found), "longer", "shorter", 1),
+            _told(
+                change.facing_length_mm,
+                "the facing" if change.one_rail is None else f"the {change.one_rail} rail",
+                "longer",
+                "shorter",
+                1,
+            ),
         )
         if text
     ]
     rails = {one.day: one.rails_mm for one in found.sets}
     was, now = rails.get(change.before), rails.get(change.after)
-    if change.rails_mm is not None and _sure(change.rails_mm) and was is not None and now is not None:
+    if change.rails_mm is not None and change.rails_mm.sure and was is not None and now is not None:
         told.append(f"the rails were {_apart(was)} and are {_apart(now)}")
-    if not _sure(change.facing_length_mm):
-        told += _moved(change)
+    if not change.facing_length_mm.sure:
+        told += _moved(change.moved)
     head = f"{found.mouthpiece_id} from {_day(change.before)} to {_day(change.after)}"
     if not told:
         return f"{head}: nothing changed that the gauge can tell."
-    return sentences(f"{head}: {', '.join(told)}", _doubted(change))
+    return sentences(f"{head}: {', '.join(told)}", DOUBTS[change.doubt])
 
 
-def _doubted(change: Changed) -> str | None:
-    """Return what cannot be the work at the bench: what grew back, or every feeler off by the same."""
-    moved = [stop.by_mm.value for stop in change.stops]
-    u = max((stop.by_mm.u for stop in change.stops), default=0.0)
-    if len(moved) >= LEAST_EVEN and len(change.rails) == 2 and not _sure(change.tip_opening_mm):
-        mean = fmean(moved)
-        even = pstdev(moved) <= EVEN * abs(mean) and abs(mean) > SURE * u / math.sqrt(len(moved))
-    else:
-        even = False
-    if even:
-        return "every feeler moved by much the same: look at the zero of the gauge first"
-    grew = [size for size in (change.tip_opening_mm, change.facing_length_mm) if _sure(size) and size.value < 0]
-    return (
-        "nothing that comes off makes a facing shorter or a tip closer: was the table faced down, or is a zero off?"
-        if grew
-        else None
-    )
+DOUBTS = {
+    None: None,
+    "all alike": "every feeler moved by much the same: look at the zero of the gauge first",
+    "grew back": "nothing that comes off makes a facing shorter or a tip closer: was the table faced down, or is a zero off?",
+}
 
 
-def _moved(change: Changed) -> list[str]:
-    """Return which feelers surely stop elsewhere, each of them only where it would be so by chance in 5 of 100 sets at most."""
-    limit = NormalDist().inv_cdf(1 - CHANCE / 2 / max(len(change.stops), 1))
+def _moved(moved: Sequence[StopMoved]) -> list[str]:
+    """Return which feelers stop elsewhere."""
     told = []
     for further, way in ((True, "further from the tip"), (False, "nearer the tip")):
-        sure = (stop for stop in change.stops if abs(stop.by_mm.value) > limit * stop.by_mm.u)
-        feelers = sorted({stop.feeler_mm for stop in sure if (stop.by_mm.value > 0) == further})
+        feelers = sorted({stop.feeler_mm for stop in moved if (stop.by_mm.value > 0) == further})
         if feelers:
             s, stop = ("", "stops") if len(feelers) == 1 else ("s", "stop")
             told.append(f"the {listed([f'{feeler:g}' for feeler in feelers])} mm feeler{s} {stop} {way}")
     return told
 
 
-def _by(change: Changed, found: FacingHistory) -> str:
-    """Return what became longer or shorter: the facing, or its one rail that was read on both days."""
-    read = {one.day: one.rails_read for one in found.sets}
-    alone = len(change.rails) == 1 and {len(read[change.before]), len(read[change.after])} != {1}
-    return f"the {change.rails[0]} rail" if alone else "the facing"
-
-
 def _apart(rails: Size) -> str:
     """Return how far the stops of the two rails lie apart on average, and which rail is the shorter one."""
-    if not _sure(rails):
+    if not rails.sure:
         return "alike"
     return f"{abs(rails.value):.2f} mm apart ({'left' if rails.value < 0 else 'right'} one short)"
 
 
-def _sure(size: Size) -> bool:
-    return abs(size.value) > TWO_SIDED * size.u
-
-
 def _told(size: Size, what: str, more: str, less: str, digits: int) -> str:
-    if not _sure(size):
+    if not size.sure:
         return ""
     return f"{what} {plus_minus(abs(size.value), size.u, digits, 'mm')} {more if size.value > 0 else less}"
 
@@ -123,7 +99,7 @@ def _size(size: Size, digits: int) -> str:
 
 def _stops(change: Changed) -> str:
     """Return how far the feelers moved, rail by rail, where any surely did."""
-    if not (_sure(change.facing_length_mm) or _sure(change.tip_opening_mm) or _moved(change)):
+    if not (change.facing_length_mm.sure or change.tip_opening_mm.sure or change.moved):
         return ""
     sides = []
     for rail in change.rails:
