@@ -74,6 +74,7 @@ CHECKED_ELSEWHERE = {
     "matchkit.physics.lay.scan.noise_of": "tests/physics/test_scan.py, against simulated noise (analytic)",
     "matchkit.physics.lay.scan.find_specks": "tests/physics/test_scan.py, specks that were put there, and none (analytic)",
     "matchkit.physics.lay.scan.scan_of": "tests/physics/test_scan.py, as level and its spacing",
+    "matchkit.physics.lay.bspline.cubic_basis": "tests/physics/test_bspline.py, against scipy's BSpline.design_matrix",
     "matchkit.physics.lay.scan.smooth_profile": "tests/physics/test_scan.py, against scipy's make_smoothing_spline",
     "matchkit.physics.lay.scan_flaws.find_scanned_flaws": "tests/physics/test_scan.py, against bumps that were put there (analytic)",
     "matchkit.physics.lay.refit.redraw": "tests/maker/test_measure.py, against the fit itself, and by the coverage of its uncertainties",

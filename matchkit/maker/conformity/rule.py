@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Literal
 
 Verdict = Literal["pass", "inconclusive", "fail"]
@@ -65,9 +66,7 @@ def guard_band(u: float, *, confidence: float = CONFIDENCE) -> float:
     >>> round(guard_band(1.0), 4)
     1.6449
     """
-    from scipy.special import ndtri
-
-    return float(ndtri(confidence)) * u
+    return NormalDist().inv_cdf(confidence) * u
 
 
 def judge(value: float, *, u: float, limits: Limits, confidence: float = CONFIDENCE) -> Verdict:

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
+from matchkit.physics.lay.bspline import cubic_basis
 from matchkit.physics.lay.fair import Readings
 
 Array = NDArray[np.float64]
@@ -26,6 +28,8 @@ LEAST_POINTS = 12
 """With fewer points a profile cannot be smoothed."""
 _PENALTIES = np.logspace(-8, 6, 57)
 _EDGE_M = 1e-9
+KEPT = 4
+"""So many smoothed rails are kept, those of two pieces."""
 
 PLATEAU_POINTS = 6
 PLATEAU_M = 1.0e-3
@@ -77,10 +81,7 @@ class Profile:
     reach_m: tuple[float, float]
 
     def _basis(self, x_m: Array) -> Array:
-        from scipy.interpolate import BSpline
-
-        inside = np.clip(x_m, *self.reach_m)
-        return np.asarray(BSpline.design_matrix(inside, self.knots_m, 3).toarray())
+        return cubic_basis(np.clip(x_m, *self.reach_m), self.knots_m)
 
     def height_m(self, x_m: Array) -> Array:
         """Return the smooth height over places (m,)."""
@@ -92,9 +93,13 @@ class Profile:
 
 
 def smooth_profile(x_m: Array, height_m: Array) -> Profile:
-    """Smooth a profile (p,), places growing; raises PhysicsInputError for fewer than twelve points."""
-    from scipy.interpolate import BSpline
+    """Smooth a profile (p,), places growing; raises PhysicsInputError for fewer than twelve points. The last few are kept: one rail is asked for again and again."""
+    return _smoothed(np.asarray(x_m, dtype=float).tobytes(), np.asarray(height_m, dtype=float).tobytes())
 
+
+@lru_cache(maxsize=KEPT)
+def _smoothed(places: bytes, heights: bytes) -> Profile:
+    x_m, height_m = np.frombuffer(places), np.frombuffer(heights)
     if len(x_m) < LEAST_POINTS:
         raise PhysicsInputError(f"a scan of {len(x_m)} points; expected {LEAST_POINTS} or more")
     spacing = float(np.median(np.diff(x_m)))
@@ -102,7 +107,7 @@ def smooth_profile(x_m: Array, height_m: Array) -> Profile:
     count = max(int((last - first) / max(KNOTS_M, 1.5 * spacing)), 4)
     inner = np.linspace(first, last, count + 1)
     knots = np.concatenate([np.repeat(first, 3), inner, np.repeat(last, 3)])
-    basis = BSpline.design_matrix(x_m, knots, 3).toarray()
+    basis = cubic_basis(x_m, knots)
     rough = np.diff(np.eye(basis.shape[1]), n=2, axis=0)
     gram, penalty = basis.T @ basis, rough.T @ rough
     scale = np.trace(gram) / np.trace(penalty)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -135,9 +136,7 @@ class _Search:
 
     def found(self, grid: Sequence[_Stretch], least_m: float) -> tuple[Flaw, ...]:
         """Take in the likeliest stretch, and look again, while chance would show one as large in few sound facings; told are those that stay sure together."""
-        from scipy.special import ndtri
-
-        limit = float(-ndtri(CHANCE / 2 / len(grid)))
+        limit = -NormalDist().inv_cdf(CHANCE / 2 / len(grid))
         columns = self.columns(grid)
         taken: list[_Stretch] = []
         while len(taken) < MOST_FLAWS:
