@@ -12,7 +12,7 @@ import matchkit as mk
 from matchkit.cli.printing import WIDTH, lay_out
 from matchkit.facts import Assumed, Change, Feel
 from matchkit.words.facts import assumed_words, feel_words
-from matchkit.words.maker.batch import batch_screen
+from matchkit.words.maker.batch.screen import batch_screen
 from matchkit.words.rank import rank_screen
 from matchkit.words.screen import Screen, Text
 
@@ -40,7 +40,7 @@ READS = {
     "cli/stock.py": {"partition", "removesuffix"},  # an option: column=value; the name of a table
     "parts/said.py": {"fullmatch", "split"},  # a size or a strength, as it was typed
     "score/wishes.py": {"split", "removeprefix", "startswith"},  # a wish
-    "maker/conformity/batch.py": {"split"},  # a serial number
+    "maker/pieces.py": {"split"},  # a serial number
     "maker/measure/report.py": {"rpartition"},  # the unit in a key
     "maker/reface/plan.py": {"split"},  # an array
     "learn/nearest.py": {"partition"},  # an array

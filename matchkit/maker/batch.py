@@ -7,10 +7,11 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
-from matchkit.maker.conformity.batch import BatchReport, Pieces, judge_batch
+from matchkit.maker.conformity.batch import BatchReport, judge_batch
 from matchkit.maker.facts import LeftOut, NotPaired
 from matchkit.maker.gauge import GaugeStudy
 from matchkit.maker.pairing import SEED, Pairing, lots_of, pair_batch, reed_doubts
+from matchkit.maker.pieces import Pieces
 from matchkit.parts.facing import FacingPart, facing_part
 from matchkit.parts.stock import Parts
 from matchkit.records.defaults import Defaults

@@ -29,6 +29,8 @@ class Fault:
         "rails uneven",
         "stop short",
         "stop long",
+        "all stops short",
+        "all stops long",
         "tip too close",
         "tip too open",
         "table hollow",
@@ -47,6 +49,8 @@ class Fault:
     """Of a short rail: by how much over all feelers, on average."""
     thinnest_mm: float | None = None
     """Of a short rail: by how much at the thinnest feeler."""
+    way: Literal["short", "long"] = "short"
+    """Of rails that differ at one feeler: whether the rail stops short there or long, by its own line."""
 
 
 @dataclass(frozen=True)

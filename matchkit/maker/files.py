@@ -9,10 +9,10 @@ from pathlib import Path
 
 from matchkit.errors import DataError, Problem, RequestError, SourceError, UnknownIdError
 from matchkit.files import shipped
-from matchkit.maker.conformity.batch import Pieces, gather
 from matchkit.maker.facts import SetAside
 from matchkit.maker.gauge import GaugeStudy, checked_tolerance, study
 from matchkit.maker.gauge_readings import cells_of, crossed, odd_readings
+from matchkit.maker.pieces import Pieces, gather
 from matchkit.names import by_id
 from matchkit.parts.calibrate import Calibration, calibrate_readings
 from matchkit.parts.facing import FacingPart, facing_part

@@ -9,12 +9,13 @@ from typing import Any, ClassVar
 
 from matchkit.constants import TWO_SIDED
 from matchkit.facts import Assumed
-from matchkit.maker.conformity.batch import BatchReport, Pieces
+from matchkit.maker.conformity.batch import BatchReport
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF
 from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.facts import SetAside
 from matchkit.maker.measure.report import budget_of
+from matchkit.maker.pieces import Pieces
 from matchkit.maker.reface.ask import USUAL_FEELERS_MM
 from matchkit.names import by_id
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece

@@ -115,6 +115,14 @@ def scans_of(points: Sequence[LayPoint]) -> dict[str, Scan]:
     return found
 
 
+def lay_of_rails(rails: dict[str, Readings], *, tip_opening_m: float, u_tip_m: float) -> AnyLay:
+    """Return the mean lay of two rails, or that of the one that was read."""
+    if len(rails) == 2:
+        return mean_lay(rails["left"], rails["right"], tip_opening_m=tip_opening_m, u_tip_m=u_tip_m)
+    (rail,) = rails.values()
+    return measured_lay(rail, tip_opening_m=tip_opening_m, u_tip_m=u_tip_m)
+
+
 def facing_part(
     mouthpiece: Mouthpiece,
     readings: Sequence[FacingReading],
@@ -132,12 +140,9 @@ def facing_part(
     rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
     assumed: list[Assumed] = []
     lay: AnyLay
-    if len(rails) == 2:
-        lay = mean_lay(rails["left"], rails["right"], tip_opening_m=tip_m, u_tip_m=spec.gauge.u_tip_mm * MM)
-    elif rails:
-        (name, rail), *_ = rails.items()
-        lay = measured_lay(rail, tip_opening_m=tip_m, u_tip_m=spec.gauge.u_tip_mm * MM)
-        assumed.append(Assumed("other rail", like=name))
+    if rails:
+        lay = lay_of_rails(rails, tip_opening_m=tip_m, u_tip_m=spec.gauge.u_tip_mm * MM)
+        assumed += [Assumed("other rail", like=name) for name in rails if len(rails) == 1]
     else:
         length, u_length = mouthpiece.facing_length_mm, constants.U_FACING_NOMINAL.value
         if length is None:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.lay.monotone import MonotoneCubic
+from matchkit.physics.lay.splines import MonotoneCubic
 
 Array = NDArray[np.float64]
 

@@ -20,7 +20,7 @@ from matchkit.cli import main
 from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.report import figures
-from matchkit.words.maker.batch import batch_screen
+from matchkit.words.maker.batch.screen import batch_screen
 from matchkit.words.maker.reface import CAUTIONS
 
 

@@ -18,7 +18,7 @@ from make_demo import stop_of
 
 import matchkit as mk
 from matchkit.files import shipped
-from matchkit.maker.conformity.batch import Pieces, gather
+from matchkit.maker.pieces import Pieces, gather
 from matchkit.parts.facing import FacingPart, facing_part, rails_of
 from matchkit.physics.lay.fair import Readings
 from matchkit.records.parts import FacingReading, Mouthpiece

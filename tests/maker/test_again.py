@@ -17,16 +17,17 @@ from scipy.stats import ttest_ind
 import matchkit as mk
 from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
-from matchkit.maker.conformity.batch import BatchReport, gather, judge_batch
+from matchkit.maker.conformity.batch import BatchReport, judge_batch
 from matchkit.maker.conformity.beside import _feature, beside
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.history import facing_history
 from matchkit.maker.measure.report import facing_report
+from matchkit.maker.pieces import gather
 from matchkit.maker.reface.done import AgainstDrawing, close_plan
 from matchkit.records.parts import FacingReading, LayPoint
 from matchkit.records.sets import sets_of, valid_on
 from matchkit.tables.defaults import read_defaults
-from matchkit.words.maker.beside import beside_screen
+from matchkit.words.maker.batch.beside import beside_screen
 from matchkit.words.maker.done import done_screen
 from matchkit.words.maker.history import history_screen
 

@@ -16,17 +16,18 @@ from scipy.stats import t as student
 import matchkit as mk
 from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
-from matchkit.maker.conformity.batch import gather, judge_batch
+from matchkit.maker.conformity.batch import judge_batch
 from matchkit.maker.conformity.chart import individuals_chart
 from matchkit.maker.conformity.drawing import judge_piece
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.files import read_pieces
 from matchkit.maker.measure.report import facing_report
 from matchkit.maker.measure.stations import rails_at_stations
+from matchkit.maker.pieces import gather
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.records.spec import HouseSpec
 from matchkit.tables.defaults import read_defaults
-from matchkit.words.maker.batch import batch_screen
+from matchkit.words.maker.batch.screen import batch_screen
 
 
 def test_the_planted_faults_of_the_demo_batch(house: mk.House) -> None:

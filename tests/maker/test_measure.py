@@ -19,8 +19,8 @@ from matchkit.files import shipped
 from matchkit.maker.batch import gauge_from
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.monte_carlo import chance_limit, disturb, monte_carlo, scatter_between, table_test
-from matchkit.maker.measure.report import drawn_curve, facing_report, gauge_assumed
-from matchkit.maker.measure.stations import u_stop_m
+from matchkit.maker.measure.report import facing_report, gauge_assumed
+from matchkit.maker.measure.stations import drawn_curve, u_stop_m
 from matchkit.parts.facing import rails_of
 from matchkit.physics.lay.fair import THIN, Readings, fair_curve, same_shape
 from matchkit.physics.lay.refit import _Drawn, redraw, redraw_same_shape

@@ -15,11 +15,11 @@ from matchkit import constants
 from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
 from matchkit.maker.batch import bench_scorer, judge_and_pair, measure_facings
-from matchkit.maker.conformity.batch import gather
 from matchkit.maker.facts import NotPaired
 from matchkit.maker.files import read_pieces
 from matchkit.maker.measure.monte_carlo import monte_carlo
 from matchkit.maker.pairing import draw_facing, lots_of, share_within, usual_draws
+from matchkit.maker.pieces import gather
 from matchkit.maker.strips import Strip, for_the_box
 from matchkit.parts.facing import rails_of
 from matchkit.parts.stock import Parts
@@ -30,7 +30,7 @@ from matchkit.records.spec import HouseSpec
 from matchkit.score.scorer import Scorer
 from matchkit.tables.defaults import read_defaults
 from matchkit.tables.store import PIECES_TABLES, read_tables
-from matchkit.words.maker.batch import batch_screen
+from matchkit.words.maker.batch.screen import batch_screen
 
 SPAN: dict[str, tuple[float, float]] = {"tips_m": (2.3e-3, 2.7e-3), "lengths_m": (23e-3, 27e-3), "shapes": (0.30, 0.38)}
 

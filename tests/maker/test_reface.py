@@ -20,9 +20,9 @@ from maker_shop import FEELERS_MM, Truth, measured, read_piece, replace, spec_wi
 import matchkit as mk
 from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
-from matchkit.maker.conformity.batch import gather
 from matchkit.maker.facts import Against, RefaceTarget
-from matchkit.maker.measure.report import drawn_curve
+from matchkit.maker.measure.stations import drawn_curve
+from matchkit.maker.pieces import gather
 from matchkit.maker.reface.ask import USUAL_FEELERS_MM
 from matchkit.maker.reface.plan import (
     GROWTH,

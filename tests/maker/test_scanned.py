@@ -17,15 +17,17 @@ import matchkit as mk
 from matchkit.cli import main
 from matchkit.cli.printing import lay_out
 from matchkit.files import shipped
-from matchkit.maker.conformity.batch import Pieces, gather, judge_batch
+from matchkit.maker.conformity.batch import judge_batch
 from matchkit.maker.conformity.judged import Judged, fault_of
 from matchkit.maker.measure.report import FacingReport, facing_report
 from matchkit.maker.measure.scanned import tip_by_scans, tip_unlike_scans
 from matchkit.maker.measure.stations import Apart, mean_apart
-from matchkit.physics.lay.scan import _bend, _is_straight, _off_line, find_specks, level
+from matchkit.maker.pieces import Pieces, gather
+from matchkit.physics.lay.level import _bend, _is_straight, level
+from matchkit.physics.lay.scan import _off_line, find_specks
 from matchkit.records.parts import LayPoint, Mouthpiece
 from matchkit.tables.defaults import read_defaults
-from matchkit.words.maker.batch import batch_screen
+from matchkit.words.maker.batch.screen import batch_screen
 from matchkit.words.maker.facing import facing_screen
 
 Array = NDArray[np.float64]
@@ -322,7 +324,7 @@ def test_two_heights_at_one_place(tmp_path: Path) -> None:
 def test_what_follows_from_rows_that_cannot_be_read_is_not_told(tmp_path: Path) -> None:
     """Heights with their sign turned: asked about as such, and the scan that they leave short is not told as well."""
     problems = _told(tmp_path, _scan_rows("bad", {"left": -heights(X), "right": heights(X)}))
-    assert {problem.cause for problem in problems} == {"sign"}
+    assert {problem.hint for problem in problems} == {"all 62 of bad would be right as numbers with their sign turned"}
 
 
 def test_a_scan_that_ends_on_a_table_far_off_is_asked_about(tmp_path: Path) -> None:
@@ -372,7 +374,9 @@ def test_a_scan_without_a_table_fails_nothing() -> None:
     assert [scan.tip_mm for scan in piece.scans] == [None, None]
     assert piece.verdict == "inconclusive"
     assert not [one for one in piece.features if one.verdict == "fail"]
-    assert "which these scans cannot tell" in on_one_line(facing_screen(report_of(points_of("S", rails, x))))
+    assert "cannot be told from scans that show so little of the table" in on_one_line(
+        facing_screen(report_of(points_of("S", rails, x)))
+    )
 
 
 def test_the_planes_of_two_scans_do_not_average_out() -> None:

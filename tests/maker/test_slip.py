@@ -22,7 +22,7 @@ from matchkit.maker.measure.report import facing_report
 from matchkit.records.parts import FacingReading
 from matchkit.records.spec import Drawing, Feature, HouseSpec, Station
 from matchkit.tables.defaults import read_defaults
-from matchkit.words.maker.batch import batch_screen
+from matchkit.words.maker.batch.screen import batch_screen
 from matchkit.words.maker.facing import facing_screen
 
 

@@ -9,7 +9,8 @@ import pytest
 from maker_shop import FEELERS_MM, MODEL, Truth, measured, read_piece, spec_with, stop_of
 
 from matchkit.maker.measure.monte_carlo import table_test
-from matchkit.maker.measure.report import drawn_curve, facing_report
+from matchkit.maker.measure.report import facing_report
+from matchkit.maker.measure.stations import drawn_curve
 from matchkit.parts.facing import rails_of
 from matchkit.records.parts import FacingReading, Mouthpiece
 from matchkit.tables.defaults import read_defaults

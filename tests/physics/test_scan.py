@@ -9,15 +9,11 @@ from scipy.interpolate import make_smoothing_spline
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.lay.facing import mean_lay
+from matchkit.physics.lay.level import USUAL_TILT, USUAL_ZERO_M, Levelled, level, noise_of
 from matchkit.physics.lay.scan import (
     HEIGHTS_M,
-    USUAL_TILT,
-    USUAL_ZERO_M,
-    Levelled,
     Scan,
     find_specks,
-    level,
-    noise_of,
     readings_from_profile,
     scan_of,
     smooth_profile,

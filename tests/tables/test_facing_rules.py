@@ -8,17 +8,18 @@ from matchkit import constants
 from matchkit.records.parts import LayPoint, Mouthpiece
 from matchkit.records.quantity import Quantity
 from matchkit.tables.read.cells import range_text
-from matchkit.tables.rules.facings import _backwards, _Feeler, _rails, _repeats, _whole_table
+from matchkit.tables.rules.facings import _rails, _whole_table
+from matchkit.tables.rules.one_rail import Feeler, _backwards, _repeats
 from matchkit.tables.rules.scans import _scan_hint, _specks
 
 FEELERS = (0.038, 0.1, 0.2, 0.4, 0.8, 1.2)
 
 
-def rail(stops: dict[float, tuple[float, ...]]) -> list[_Feeler]:
+def rail(stops: dict[float, tuple[float, ...]]) -> list[Feeler]:
     """Return the feelers of a rail, thinnest first, with readings in rows of their own."""
     found, row = [], 2
     for feeler, read in sorted(stops.items()):
-        found.append(_Feeler(feeler, sum(read) / len(read), tuple((row + place, stop) for place, stop in enumerate(read))))
+        found.append(Feeler(feeler, sum(read) / len(read), tuple((row + place, stop) for place, stop in enumerate(read))))
         row += len(read)
     return found
 
@@ -84,7 +85,7 @@ def test_stops_the_wrong_way_round_are_told_at_their_first_row() -> None:
     """Of a rail typed in reverse, in rows 12 to 17: the row of the thinnest feeler, which is the first of them."""
     stops = [20.0 * (1 - (feeler / 2) ** 0.5) for feeler in FEELERS]
     found = [
-        _Feeler(one.feeler_mm, one.stop_mm, tuple((row + 10, stop) for row, stop in one.readings))
+        Feeler(one.feeler_mm, one.stop_mm, tuple((row + 10, stop) for row, stop in one.readings))
         for one in rail({feeler: (stop,) for feeler, stop in zip(FEELERS, reversed(stops), strict=True)})
     ]
     (problem,) = _backwards(found, "left", 2.0, "facings.csv")

@@ -20,8 +20,8 @@ from matchkit.cli.options import (
 )
 from matchkit.cli.printing import PAGE_FILE, draw, show, write_figure
 from matchkit.cli.progress import bar
-from matchkit.words.maker.batch import batch_screen
-from matchkit.words.maker.beside import beside_screen
+from matchkit.words.maker.batch.beside import beside_screen
+from matchkit.words.maker.batch.screen import batch_screen
 from matchkit.words.maker.paper import record_screen, sheet_screen
 
 if TYPE_CHECKING:

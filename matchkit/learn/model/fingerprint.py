@@ -47,6 +47,7 @@ RULES = (
     "physics.contact",
     "physics.lay.facing",
     "physics.lay.fair",
+    "physics.lay.level",
     "physics.lay.scan",
     "physics.reed",
     "score.asked",

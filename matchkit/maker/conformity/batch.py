@@ -2,36 +2,37 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any, ClassVar, Literal
 
 import numpy as np
 
-from matchkit.errors import DataError, Problem, RequestError
+from matchkit.errors import DataError, Problem
 from matchkit.facts import Assumed
 from matchkit.maker.conformity.capability import Capability, capability, two_sided_factor, worst_share
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, judge_piece, judged_with
 from matchkit.maker.conformity.judged import Judged, PieceJudged
+from matchkit.maker.conformity.looked import looked_over
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
 from matchkit.maker.conformity.slip import Slip, advised, explains, find_slips, in_another_unit
 from matchkit.maker.facts import FeatureAt, LeftOut, NotPaired, SetAside
-from matchkit.maker.measure.report import READ, SIZES, drawn_curve, gauge_assumed
-from matchkit.maker.measure.scanned import ScanFound, scan_found
-from matchkit.maker.measure.stations import rails_at_stations
+from matchkit.maker.measure.report import READ, SIZES, gauge_assumed
+from matchkit.maker.measure.stations import drawn_curve, rails_at_stations
 from matchkit.maker.pairing import Pairing
-from matchkit.parts.facing import scans_of
+from matchkit.maker.pieces import Pieces
 from matchkit.physics.lay.fair import FairCurve, Readings
-from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
-from matchkit.records.sets import ReadingSet, latest, sets_of_pieces
+from matchkit.records.parts import Mouthpiece
 from matchkit.records.spec import HouseSpec
 from matchkit.results import Answer
 
 FINER_STEP_MM = 0.1
 """The finer gauge that the report speaks of reads stops to this."""
+
+MOST_LOOKED = 1000
+"""In larger batches bumps and flats are looked for in scans only: facing looks for them in the feelers of one piece."""
 
 DECIMALS = 9
 """Measured values are equal where they agree to this."""
@@ -119,76 +120,6 @@ def _row(piece: PieceJudged) -> dict[str, Any]:
     return {**plain, "fault": None if fault is None else fault.kind, "fault_size": None if fault is None else fault.size}
 
 
-@dataclass(frozen=True)
-class Pieces:
-    """The pieces of a batch with their readings and scans, in the order of making."""
-
-    mouthpieces: tuple[Mouthpiece, ...]
-    readings: dict[str, list[FacingReading]]
-    points: dict[str, list[LayPoint]]
-    order_known: bool = True
-    """Whether every piece has a serial number of its own within its model, so that the order of making is known."""
-    sets: Mapping[str, tuple[ReadingSet, ...]] = field(default_factory=dict)
-    """Everything that was read of each piece, oldest first; the readings and scans are those of the latest."""
-    filed: Mapping[str, Mouthpiece] = field(default_factory=dict)
-    """Each piece as it stands in its table, whatever was read of its tip later."""
-    set_aside: tuple[SetAside, ...] = ()
-    """Pieces of the batch that are not among these, since something in their rows is wrong."""
-
-    def refuse(self, *ids: str) -> None:
-        """Raise DataError where one of these pieces, or of all where none is named, was set aside."""
-        lost = [problem for one in self.set_aside if not ids or one.mouthpiece_id in ids for problem in one.problems]
-        if lost:
-            raise DataError(lost)
-
-    def without(self, aside: Sequence[SetAside]) -> Pieces:
-        """Return the pieces without some more that are set aside."""
-        if not aside:
-            return self
-        gone = {one.mouthpiece_id for one in aside}
-        kept = tuple(piece for piece in self.mouthpieces if piece.id not in gone)
-        return replace(self, mouthpieces=kept, set_aside=(*self.set_aside, *aside))
-
-    def before(self, piece: str) -> tuple[Mouthpiece, Pieces]:
-        """Return a piece, and the pieces, as they were before its latest readings; RequestError where it was read once only."""
-        sets = self.sets.get(piece, ())
-        if len(sets) < 2:
-            raise RequestError(f"{piece} was read once only")
-        then = sets[-2]
-        was = then.on(self.filed[piece])
-        readings, points = {**self.readings, piece: list(then.readings)}, {**self.points, piece: list(then.points)}
-        return was, replace(self, readings=readings, points=points)
-
-    @property
-    def stops_mm(self) -> list[float]:
-        """Every stop that was read."""
-        return [reading.stop_mm for rows in self.readings.values() for reading in rows]
-
-
-def gather(mouthpieces: Sequence[Mouthpiece], readings: Sequence[FacingReading], points: Sequence[LayPoint]) -> Pieces:
-    """Put the latest readings to their pieces, and the pieces into the order of their serial numbers where all have one."""
-    ordered = list(mouthpieces)
-    if all(piece.serial for piece in ordered):
-        ordered.sort(key=lambda piece: _natural(str(piece.serial)))
-    numbered = all(piece.serial and any(mark.isdigit() for mark in piece.serial) for piece in ordered)
-    known = numbered and len({(piece.model, piece.serial) for piece in ordered}) == len(ordered)
-    sets = sets_of_pieces(readings, points)
-    today = latest(ordered, sets)
-    return Pieces(
-        tuple(piece for piece, _ in today),
-        {piece.id: list(last.readings) for piece, last in today},
-        {piece.id: list(last.points) for piece, last in today},
-        known,
-        sets,
-        {piece.id: piece for piece in ordered},
-    )
-
-
-def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort 9 before 10, whatever stands around the digits."""
-    return tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in re.split(r"(\d+)", serial) if part)
-
-
 def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
     """Judge every piece against the drawing of its model; pieces whose model has none are set aside. Raises DataError where all are."""
     undrawn: dict[str | None, list[str]] = defaultdict(list)
@@ -238,12 +169,17 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         )
         for piece in pieces.mouthpieces
     }
+    few = len(pieces.mouthpieces) <= MOST_LOOKED
     judged = tuple(
-        replace(
+        looked_over(
             judge_piece(
                 piece, rails[piece.id], drawing=spec.drawing[str(piece.model)], gauge=spec.gauge, curve=curves[str(piece.model)]
             ),
-            scans=_scans(pieces.points.get(piece.id, []), rails[piece.id]),
+            piece,
+            pieces,
+            rails[piece.id],
+            gauge=spec.gauge,
+            feelers=few,
         )
         for piece in pieces.mouthpieces
     )
@@ -263,11 +199,6 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
         slips=slips,
         set_aside=pieces.set_aside,
     )
-
-
-def _scans(points: Sequence[LayPoint], rails: dict[str, Readings]) -> tuple[ScanFound, ...]:
-    """Return what the scans of a piece are worth, as far as its thinnest feeler would stop."""
-    return tuple(scan_found(rail, scan, float(rails[rail].place_m[-1])) for rail, scan in scans_of(points).items())
 
 
 def _assumed(judged: Sequence[PieceJudged], spec: HouseSpec, *, scanned: bool) -> tuple[Assumed, ...]:

@@ -13,8 +13,15 @@ from matchkit import constants
 from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, Verdict, conformity_probability, judge
 from matchkit.maker.facts import FeatureAt
-from matchkit.maker.measure.report import drawn_curve
-from matchkit.maker.measure.stations import SAME_FEELER_MM, at_feeler, is_scanned, mean_apart, rails_apart, u_stop_m
+from matchkit.maker.measure.stations import (
+    SAME_FEELER_MM,
+    at_feeler,
+    drawn_curve,
+    is_scanned,
+    mean_apart,
+    rails_apart,
+    u_stop_m,
+)
 from matchkit.physics.lay.fair import THIN, FairCurve, Readings, nominal_curve
 from matchkit.records.parts import Mouthpiece
 from matchkit.records.spec import Drawing, Gauge, Station

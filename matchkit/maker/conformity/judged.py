@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from matchkit.maker.conformity.rule import CONFIDENCE, ORDER, Limits, Verdict, conformity_probability
 from matchkit.maker.facts import Fault, FeatureAt
+from matchkit.maker.measure.flaws import FlawFound
 from matchkit.maker.measure.scanned import ScanFound
+from matchkit.maker.measure.stations import RAILS, moved_evenly, stray_rail
 
 BAFFLES = ("baffle_height_mm", "baffle_10_mm", "baffle_15_mm")
 
@@ -115,6 +117,10 @@ class PieceJudged:
     """What the scans of its rails are worth."""
     stop_step_mm: float = 0.0
     """The step that its stops were read to, which is in every doubt."""
+    flaws: tuple[FlawFound, ...] = ()
+    """Bumps and flats that its readings show; no drawing limits them."""
+    days_of_a_rail: tuple[str, ...] = ()
+    """The days on which one rail was read, where they are several."""
 
     @property
     def lacks_table(self) -> bool:
@@ -154,8 +160,9 @@ def _makes_the_mean(each: Mapping[float, Judged], sign: float) -> float | None:
     return top if top != thin and alike < UNEVEN * off[top] else None
 
 
-def _rails_fault(worst: Judged, apart: Sequence[Judged]) -> Fault:
-    """Return which rail is short, all along or at one feeler alone."""
+def _rails_fault(worst: Judged, features: Sequence[Judged]) -> Fault:
+    """Return which rail is short, all along, or which leaves its own line at one feeler alone."""
+    apart = [judged for judged in features if judged.feature == worst.feature]
     size, sure, feeler = abs(worst.off), worst.verdict == "fail", worst.feeler_mm
     sign = -1.0 if worst.value < 0 else 1.0
     rail: Literal["left", "right"] = "left" if worst.value < 0 else "right"
@@ -165,20 +172,37 @@ def _rails_fault(worst: Judged, apart: Sequence[Judged]) -> Fault:
     top = _makes_the_mean(each, sign) if feeler is None else feeler if _there_alone(feeler, each, sign) else None
     if top is None:
         return Fault("rail short", worst.feature, size, rail, feeler, sure, mean, thinnest)
-    return Fault("rails uneven", worst.feature, sign * each[top].value, rail, top, sure, mean, thinnest)
+    fault = Fault("rails uneven", worst.feature, sign * each[top].value, rail, top, sure, mean, thinnest)
+    off: dict[str, dict[float, float]] = {"left": {}, "right": {}}
+    for judged in features:
+        if judged.feature == "stop_mm" and judged.rail is not None and judged.feeler_mm is not None:
+            off[judged.rail][judged.feeler_mm] = judged.off
+    stray = stray_rail(off, top)
+    return fault if stray in (None, rail) else replace(fault, rail=stray, way="long")
+
+
+def _stops_fault(worst: Judged, stops: Sequence[Judged]) -> Fault:
+    """Return which rail stops short or long, or that every stop of both does by the same."""
+    sure, low = worst.verdict == "fail", worst.off < 0
+    if len({judged.rail for judged in stops}) == len(RAILS) and moved_evenly(
+        [judged.off for judged in stops], max(judged.u for judged in stops)
+    ):
+        mean = statistics.fmean(judged.off for judged in stops)
+        return Fault("all stops short" if low else "all stops long", worst.feature, abs(mean), "both", None, sure)
+    both = [judged for judged in stops if judged.feeler_mm == worst.feeler_mm]
+    alike = len(both) == len(RAILS) and all(judged.off * worst.off > 0 and judged.verdict != "pass" for judged in both)
+    rail: Literal["left", "right", "both"] = "both" if alike else "left" if worst.rail == "left" else "right"
+    return Fault("stop short" if low else "stop long", worst.feature, abs(worst.off), rail, worst.feeler_mm, sure)
 
 
 def fault_of(worst: Judged, features: Sequence[Judged]) -> Fault:
     """Return what is wrong, in the craftsman's terms, from the worst feature and the others beside it."""
-    size, sure, feeler = abs(worst.off), worst.verdict == "fail", worst.feeler_mm
+    size, sure = abs(worst.off), worst.verdict == "fail"
     low = worst.off < 0
     if worst.feature == "rail_difference_mm":
-        return _rails_fault(worst, [judged for judged in features if judged.feature == worst.feature])
+        return _rails_fault(worst, features)
     if worst.feature == "stop_mm":
-        both = [judged for judged in features if judged.feature == "stop_mm" and judged.feeler_mm == feeler]
-        alike = len(both) == 2 and all(judged.off * worst.off > 0 and judged.verdict != "pass" for judged in both)
-        rail: Literal["left", "right", "both"] = "both" if alike else "left" if worst.rail == "left" else "right"
-        return Fault("stop short" if low else "stop long", worst.feature, size, rail, feeler, sure)
+        return _stops_fault(worst, [judged for judged in features if judged.feature == "stop_mm"])
     if worst.feature == "tip_opening_mm":
         return Fault("tip too close" if low else "tip too open", worst.feature, size, sure=sure)
     if worst.feature == "table_gap_mm":

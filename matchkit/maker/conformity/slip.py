@@ -15,8 +15,7 @@ from matchkit.maker.conformity.drawing import one_of_several
 from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, judge
 from matchkit.maker.facts import Fault, FeatureAt
-from matchkit.maker.measure.report import drawn_curve
-from matchkit.maker.measure.stations import SAME_FEELER_MM
+from matchkit.maker.measure.stations import SAME_FEELER_MM, drawn_curve
 from matchkit.records.parts import FacingReading
 from matchkit.records.spec import Drawing
 from matchkit.units import MM

@@ -6,20 +6,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from statistics import NormalDist, fmean, pstdev
+from statistics import NormalDist
 from typing import Any, ClassVar, Literal
 
 from matchkit.constants import TWO_SIDED
 from matchkit.errors import RequestError
 from matchkit.maker.measure.report import FacingReport, facing_report
+from matchkit.maker.measure.stations import moved_evenly
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import Mouthpiece
 from matchkit.records.sets import ReadingSet
 from matchkit.records.spec import HouseSpec
 from matchkit.results import Answer
 
-LEAST_EVEN, EVEN, SURE = 6, 0.25, 4.0
-"""So many stops whose scatter is at most this share of their mean, which is so many standard uncertainties from nothing, moved evenly."""
 CHANCE = 0.05
 """So often a stop of a set is said to have moved by chance alone."""
 
@@ -176,11 +175,9 @@ def _moved(stops: Sequence[StopMoved]) -> tuple[StopMoved, ...]:
 
 
 def _doubt(tip: Size, length: Size, stops: Sequence[StopMoved], rails: int) -> Literal["all alike", "grew back"] | None:
-    moved = [stop.by_mm.value for stop in stops]
-    if len(moved) >= LEAST_EVEN and rails == 2 and not tip.sure:
-        mean, u = fmean(moved), max(stop.by_mm.u for stop in stops)
-        if pstdev(moved) <= EVEN * abs(mean) and abs(mean) > SURE * u / math.sqrt(len(moved)):
-            return "all alike"
+    u = max((stop.by_mm.u for stop in stops), default=0.0)
+    if rails == 2 and not tip.sure and moved_evenly([stop.by_mm.value for stop in stops], u):
+        return "all alike"
     return "grew back" if any(size.sure and size.value < 0 for size in (tip, length)) else None
 
 

@@ -4,50 +4,36 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Literal
 
 import numpy as np
 
 from matchkit.facts import Assumed
+from matchkit.maker.conformity.drawing import judge_piece
+from matchkit.maker.conformity.judged import PieceJudged
 from matchkit.maker.facts import TableFound
+from matchkit.maker.measure.flaws import FlawFound, flaws_found
 from matchkit.maker.measure.monte_carlo import DRAWS, SEED, TableTest, Uncertainty, monte_carlo, table_test
 from matchkit.maker.measure.rails import RailsJudged, judge_rails
 from matchkit.maker.measure.scanned import ScanFound, scan_found
-from matchkit.maker.measure.stations import StationRead, mean_apart, rails_apart, rails_at_stations, stations
+from matchkit.maker.measure.stations import (
+    StationRead,
+    days_of_a_rail,
+    drawn_curve,
+    mean_apart,
+    rails_apart,
+    rails_at_stations,
+    stations,
+)
 from matchkit.parts.facing import FacingPart, facing_part, rails_of, scans_of
 from matchkit.physics.lay.facing import MeanLay
-from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
-from matchkit.physics.lay.flaws import Flaw, find_flaws
-from matchkit.physics.lay.scan_flaws import find_scanned_flaws
+from matchkit.physics.lay.fair import Readings
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
-from matchkit.records.spec import Drawing, HouseSpec
+from matchkit.records.spec import HouseSpec
 from matchkit.results import Answer
 from matchkit.units import MM, MM2, UM
-
-SURE_FLAW = 2.0
-"""A bump or flat is surely there from so many standard uncertainties of its height on."""
-
-
-@dataclass(frozen=True)
-class FlawFound:
-    """A bump (the lay stands proud of its fair curve) or a flat (it lies under it), with the uncertainty of its height."""
-
-    kind: str
-    place_mm: float
-    height_um: float
-    u_height_um: float
-    length_mm: float
-    sized: bool
-    """False where readings lie too far apart to tell how wide it is, and so how high."""
-    rail: str | None = None
-    """The rail that it surely is on alone; its height is then that rail's, else that of both."""
-
-    @property
-    def sure(self) -> bool:
-        """Whether it is surely there, and so told."""
-        return not self.sized or abs(self.height_um) > SURE_FLAW * self.u_height_um
 
 
 @dataclass(frozen=True)
@@ -96,6 +82,8 @@ class FacingReport(Answer):
     rail_difference_mm: float | None
     u_rail_difference_mm: float | None
     rails: RailsJudged
+    by_drawing: PieceJudged | None
+    """The verdict by the drawing of its model, as a batch gives it; None without one, or of a piece that was never read."""
     leak_mm2: float | None
     stations: tuple[StationRead, ...]
     scans: tuple[ScanFound, ...]
@@ -146,21 +134,15 @@ def facing_report(
     test = table_test(part, rails, drawing=drawing, drawn=drawn) if rails else None
     scans = scans_of(points)
     exponent, u_exponent = fair.exponent
-    found: tuple[Flaw, ...] = ()
-    if scans:
-        found = find_scanned_flaws(
-            scans,
-            break_m=fair.break_m,
-            exponent=exponent,
-            noise_m=max(scan.levelled.noise_m for scan in scans.values()),
-        )
-    elif lay.shape_known:
-        found = find_flaws(rails, fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m)
     sides = (lay.left, lay.right) if isinstance(lay, MeanLay) else ()
     u_length = fair.u_facing_length_m if unsure is None else math.sqrt(unsure.covariance_m2[1, 1])
     read = stations(at_stations, fair, unsure, drawn_for=rails, slopes_of=drawn or fair)
     found_scans = tuple(scan_found(rail, scan, fair.break_m) for rail, scan in scans.items())
-    bumps = tuple(map(_flaw, found))
+    bumps = flaws_found(lay, rails, scans)
+    by_drawing = None
+    if drawing is not None and rails:
+        by_drawing = judge_piece(mouthpiece, at_stations, drawing=drawing, gauge=spec.gauge, curve=drawn)
+        by_drawing = replace(by_drawing, scans=found_scans, flaws=bumps)
     return FacingReport(
         mouthpiece_id=mouthpiece.id,
         measured=lay.measured,
@@ -190,9 +172,11 @@ def facing_report(
             apart,
             read,
             limit_mm=None if drawing is None else drawing.rail_difference_mm,
+            fault=None if by_drawing is None else by_drawing.fault,
             flaws_mm=[flaw.place_mm for flaw in bumps if flaw.sure],
             zero_known=all(scan.zero_um is not None for scan in found_scans),
         ),
+        by_drawing=by_drawing,
         leak_mm2=_times(part.leak_m2, 1 / MM2),
         stations=read,
         scans=found_scans,
@@ -204,54 +188,33 @@ def facing_report(
         twisted=test is not None and test.twisted,
         table=TableFound(
             mouthpiece.table_gap_mm,
-            _rocking(test, drawn=drawing is not None and drawing.has_curve, scanned=bool(points)),
+            _rocking(test, by_drawing, drawn=drawing is not None and drawing.has_curve, scanned=bool(points)),
         ),
         budget=budget_of(spec),
         draws=0 if unsure is None else unsure.draws,
         seed=seed,
         assumed=(*part.assumed, *gauge_assumed(spec)) if rails else part.assumed,
         outline=None if unsure is None else _outline(part, unsure),
-        days_of_a_rail=_days_of_a_rail([*readings, *points]),
+        days_of_a_rail=days_of_a_rail([*readings, *points]),
     )
-
-
-def _days_of_a_rail(rows: Sequence[FacingReading | LayPoint]) -> tuple[str, ...]:
-    """Return the days on which one rail was read, where they are several: what was worked between is in part of its readings only."""
-    for rail in ("left", "right"):
-        days = {row.date for row in rows if row.rail == rail}
-        if len(days) > 1:
-            return tuple(sorted("an unknown day" if day is None else day.isoformat() for day in days))
-    return ()
 
 
 def _heights_mm(rails: dict[str, Readings]) -> list[float]:
     return sorted({float(height) / MM for rail in rails.values() for height in rail.height_m})
 
 
-def _flaw(flaw: Flaw) -> FlawFound:
-    size = flaw.height_m / UM, flaw.u_height_m / UM
-    return FlawFound(flaw.kind, flaw.place_m / MM, *size, flaw.length_m / MM, flaw.sized, flaw.rail)
-
-
 def _times(value: float | None, factor: float) -> float | None:
     return None if value is None else value * factor
 
 
-def drawn_curve(drawing: Drawing | None) -> FairCurve | None:
-    """Return the fair curve through the stations and the tip of a drawing; None where there are too few of them."""
-    if drawing is None or not drawing.has_curve or drawing.tip_opening_mm is None:
-        return None
-    ordered = sorted(drawing.station, key=lambda station: -station.feeler_mm)
-    y, x = (np.array([getattr(s, name) for s in ordered]) * MM for name in ("feeler_mm", "stop_mm"))
-    drawn = Readings(y, x, np.full(len(y), 1 * UM), np.full(len(y), 20 * UM))
-    return fair_curve(drawn, tip_opening_m=drawing.tip_opening_mm.nominal * MM, u_tip_m=5 * UM)
-
-
-def _rocking(test: TableTest | None, *, drawn: bool, scanned: bool) -> Literal["yes", "no", "no drawing", "scanned"]:
+def _rocking(
+    test: TableTest | None, judged: PieceJudged | None, *, drawn: bool, scanned: bool
+) -> Literal["yes", "no", "no drawing", "scanned"]:
     """Return whether the readings show a plate that rocks on the table, or why that cannot be told."""
     if scanned:
         return "scanned"
-    if test is not None and test.rocks:
+    even = judged is not None and judged.fault is not None and judged.fault.kind in ("all stops short", "all stops long")
+    if test is not None and test.rocks and not even:
         return "yes"
     return "no" if drawn else "no drawing"
 

@@ -16,6 +16,8 @@ TIP_OVER_M, TIP_FROM_M, LEAST_AT_TIP = 4e-3, 1.01e-3, 4
 _EDGE_M = 1e-9
 """A point on the edge of a window is in it, whatever the last digits say."""
 UNLIKE, LEAST_UNLIKE_MM = 4.0, 0.08
+LEAST_CROOKED_MM = 0.03
+"""A tip is crooked that stands so much further open on one rail, and surely."""
 """A tip opening that was measured is not that of the scans where they differ by so many standard uncertainties, and by so much."""
 
 
@@ -85,6 +87,16 @@ def tip_by_scans(scans: Sequence[ScanFound]) -> tuple[float, float] | None:
     if not found:
         return None
     return math.fsum(tip for tip, _ in found) / len(found), math.hypot(*(u for _, u in found)) / len(found)
+
+
+def tip_crooked_mm(scans: Sequence[ScanFound]) -> float | None:
+    """Return by how much the tip stands further open on the left rail than on the right one, in mm, where it surely does; else None."""
+    tips = {one.rail: (one.tip_mm, one.u_tip_mm) for one in scans if one.tip_mm is not None and one.u_tip_mm is not None}
+    if len(tips) < 2:
+        return None
+    (left, u_left), (right, u_right) = tips["left"], tips["right"]
+    off = left - right
+    return off if abs(off) > max(UNLIKE * math.hypot(u_left, u_right), LEAST_CROOKED_MM) else None
 
 
 def tip_unlike_scans(tip_mm: float, u_tip_mm: float, scans: Sequence[ScanFound]) -> float | None:

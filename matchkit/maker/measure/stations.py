@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import fmean, median, pstdev
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.maker.measure.monte_carlo import Uncertainty
 from matchkit.parts.facing import rails_of
-from matchkit.physics.lay.fair import FairCurve, Readings
+from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve
 from matchkit.physics.lay.scan import HEIGHTS_M
 from matchkit.physics.lay.shapes import fall_m
 from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
@@ -22,6 +24,12 @@ Array = NDArray[np.float64]
 
 SAME_FEELER_MM = 0.0013
 """A reading belongs to a station of the drawing whose feeler is within this of its own (feelers marked in inches are rounded)."""
+
+RAILS: tuple[Literal["left", "right"], ...] = ("left", "right")
+STRAY = 2.0
+"""One rail leaves its own line where it is off so many times as far as the other."""
+LEAST_EVEN, EVEN, SURE_EVEN = 6, 0.25, 4.0
+"""So many stops whose scatter is at most this share of their mean, which is so many standard uncertainties from nothing, moved evenly."""
 
 
 @dataclass(frozen=True)
@@ -174,3 +182,48 @@ def u_stop_m(rail: Readings, at: int, fair: FairCurve) -> float:
 
 MOST_SLOPE = 1e4
 """A feeler moves a stop by at most so many times its own error."""
+
+
+def drawn_curve(drawing: Drawing | None) -> FairCurve | None:
+    """Return the fair curve through the stations and the tip of a drawing; None where there are too few of them."""
+    if drawing is None or not drawing.has_curve or drawing.tip_opening_mm is None:
+        return None
+    ordered = sorted(drawing.station, key=lambda station: -station.feeler_mm)
+    y, x = (np.array([getattr(s, name) for s in ordered]) * MM for name in ("feeler_mm", "stop_mm"))
+    drawn = Readings(y, x, np.full(len(y), 1 * UM), np.full(len(y), 20 * UM))
+    return fair_curve(drawn, tip_opening_m=drawing.tip_opening_mm.nominal * MM, u_tip_m=5 * UM)
+
+
+def stray_rail(off: Mapping[str, Mapping[float, float]], feeler_mm: float) -> Literal["left", "right"] | None:
+    """Return the rail that leaves its own line at a feeler, from how far each rail is off at each feeler; None where it may be either.
+
+    What a rail is off there beside the median of its others must be twice that of the other rail.
+
+    >>> stray_rail({"left": {0.1: 0.0, 0.2: 0.1, 0.4: 1.0}, "right": {0.1: 0.1, 0.2: 0.0, 0.4: 0.1}}, 0.4)
+    'left'
+    """
+    alone: dict[Literal["left", "right"], float] = {}
+    for rail in RAILS:
+        others = [value for feeler, value in off.get(rail, {}).items() if feeler != feeler_mm]
+        if not others or feeler_mm not in off[rail]:
+            return None
+        alone[rail] = abs(off[rail][feeler_mm] - median(others))
+    more, less = sorted(RAILS, key=lambda rail: -alone[rail])
+    return more if alone[more] > STRAY * alone[less] else None
+
+
+def moved_evenly(moved_mm: Sequence[float], u_mm: float) -> bool:
+    """Tell stops that all moved by the same, surely and not by chance: as by the zero of a gauge, or by how a piece lay."""
+    if len(moved_mm) < LEAST_EVEN:
+        return False
+    mean = fmean(moved_mm)
+    return pstdev(moved_mm) <= EVEN * abs(mean) and abs(mean) > SURE_EVEN * u_mm / math.sqrt(len(moved_mm))
+
+
+def days_of_a_rail(rows: Sequence[FacingReading | LayPoint]) -> tuple[str, ...]:
+    """Return the days on which one rail was read, where they are several: what was worked between is in part of its readings only."""
+    for rail in ("left", "right"):
+        days = {row.date for row in rows if row.rail == rail}
+        if len(days) > 1:
+            return tuple(sorted("an unknown day" if day is None else day.isoformat() for day in days))
+    return ()

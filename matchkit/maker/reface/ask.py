@@ -13,13 +13,12 @@ from matchkit import constants
 from matchkit.errors import RequestError
 from matchkit.facts import Assumed
 from matchkit.maker.batch import bench_scorer
-from matchkit.maker.conformity.batch import Pieces
 from matchkit.maker.conformity.drawing import judge_piece
 from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.facts import Against, PlanNote, RefaceTarget
-from matchkit.maker.measure.report import drawn_curve
-from matchkit.maker.measure.stations import rails_at_stations
+from matchkit.maker.measure.stations import drawn_curve, rails_at_stations
 from matchkit.maker.pairing import lots_of
+from matchkit.maker.pieces import Pieces
 from matchkit.maker.reface.drawn import within_drawing
 from matchkit.maker.reface.match import A_TOUCH, ALIKE_SHARE, Mounted, match_reed, match_tip
 from matchkit.maker.reface.plan import SURE, BeforeAfter, Blank, RefacePlan, blank_of, plan_removal, surely_over

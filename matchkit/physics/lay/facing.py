@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
 from matchkit.physics.lay.fair import FairCurve, Readings, fair_curve, nominal_curve, same_shape
-from matchkit.physics.lay.monotone import MonotoneCubic
+from matchkit.physics.lay.splines import MonotoneCubic
 
 Array = NDArray[np.float64]
 
@@ -29,7 +29,7 @@ class Lay:
     """A measured lay: its knots from the tip to the break, and the fair curve.
 
     ``height_m`` follows the knots by monotone cubic interpolation in sqrt(y), in which an arc is nearly a straight line
-    (:mod:`matchkit.physics.lay.monotone`).
+    (:mod:`matchkit.physics.lay.splines`).
     """
 
     knots_x_m: Array

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError
-from matchkit.physics.lay.bspline import cubic_basis
 from matchkit.physics.lay.fair import Readings
+from matchkit.physics.lay.level import Levelled, level, noise_of
+from matchkit.physics.lay.splines import cubic_basis
 
 Array = NDArray[np.float64]
 
@@ -31,39 +32,16 @@ _EDGE_M = 1e-9
 KEPT = 4
 """So many smoothed rails are kept, those of two pieces."""
 
-PLATEAU_POINTS = 6
-PLATEAU_M = 1.0e-3
-"""So many points over so long a way that stay on a line are the table."""
-CREEP_M = 1.5e-3
-"""So far behind the break the lay is still within the noise of the table."""
-TILT_OVER_M = 2.5e-3
-"""A shorter table tells no tilt, which is carried on to the tip."""
-STRAYS = 2
-"""So many points in a row off that line end it: one alone may be chance."""
-TABLE_SLOPE, MOST_TILT = 5e-3, 30e-3
-"""A plateau steeper than the first is the lay's own end, and not the table under a tilted indicator, unless it is long and straight; steeper than the second it is."""
-LAY_BEND, USUAL_BEND = 1.5, 3.0
-"""A lay bends by at least, and usually, so much at its break, as the coefficient of x squared in m per m squared (tip opening over length squared, common practice, no source)."""
-SURE, STRAIGHT = 4.0, 3.0
-"""What is told of the indicator is so many standard errors from nothing; a table is straight whose bend is within so many."""
 LEAST_POINTS_OVER = 1.2
 """A bump narrower than so many points is not looked for: none may stand on it."""
 LEAST_HOLE_M = 0.8e-3
 """Less than that between two points hides nothing that is looked for."""
-USUAL_TILT = 1e-3
-"""Indicators are usually level to this, m per m (assumed): a tilt that is known no better is taken off in part."""
-USUAL_ZERO_M = 20e-6
-"""An indicator is usually zeroed to this (assumed): so far its zero is known where the scan ends before the table."""
-INDICATOR_STEPS_M = (1e-6, 2e-6, 5e-6, 10e-6, 20e-6)
-"""Steps that indicators read to."""
-LEAST_NOISE_M = 0.2e-6
-"""No scan is taken for better than this."""
-LEAST_ZERO_M, LEAST_TILT = 3e-6, 0.3e-3
-"""A zero or a tilt of the indicator below these changes nothing worth saying."""
 SPECK_POINTS, SPECK_SPACING_M = 2, 0.3e-3
 """Up to so many points side by side, so near one another, that stand off their neighbours are dust or a slip: no bump is so narrow."""
 SPECK_SURE, LEAST_SPECK_M = 5.5, 8e-6
 """They stand off by more than so many standard deviations of what the neighbours tell, and by more than this."""
+LARGE_SPECK_M, LARGE_SPACING_M = 60e-6, 1.05e-3
+"""One point that stands off by so much is dust or a slip at this spacing too: no bump is so high and so narrow."""
 
 
 @dataclass(frozen=True)
@@ -130,123 +108,6 @@ def _smoothed(places: bytes, heights: bytes) -> Profile:
     return Profile(knots, best[1] @ height_m, best[1], best[2], spacing, (first, last))
 
 
-def noise_of(height_m: Array) -> float:
-    """Return the noise of points (p,) from their third differences, whose smooth part is next to nothing: median, so that specks do not count.
-
-    It is never less than what the step of the indicator makes (step over root 12), which leaves most differences on a table at 0.
-
-    >>> rng = np.random.default_rng(0)
-    >>> round(noise_of(rng.normal(0, 3e-6, 400)) * 1e6)
-    3
-    """
-    scattered = float(np.median(np.abs(np.diff(height_m, n=3)))) / 0.6745 / math.sqrt(20)
-    return max(scattered, _step_of(height_m) / math.sqrt(12), LEAST_NOISE_M)
-
-
-def _step_of(height_m: Array) -> float:
-    """Return the coarsest of the usual steps of an indicator on which all heights (p,) lie, 0 for none."""
-    on = [step for step in INDICATOR_STEPS_M if np.all(np.abs(height_m - np.round(height_m / step) * step) < _EDGE_M)]
-    return max(on, default=0.0)
-
-
-@dataclass(frozen=True)
-class Levelled:
-    """A profile on its table: the heights with the indicator's zero and tilt taken off, and how much these were (0 where they are not sure).
-
-    ``table_seen`` says whether the scan goes on over the table, without which neither can be told: both are then known as far as they usually
-    are, at the last point. ``tilt_seen`` says whether so much of it is seen, and so straight, that a tilt can be told. What is taken off is known to ``u_zero_m`` at ``middle_m``, the middle of the table, and to ``u_tilt``; a tilt that is
-    not sure is taken off as far as tilts are usual.
-    """
-
-    height_m: Array
-    zero_m: float
-    tilt: float
-    noise_m: float
-    table_seen: bool
-    middle_m: float
-    u_zero_m: float
-    u_tilt: float
-    tilt_seen: bool = False
-
-    def lifts_m(self, place_m: Array) -> Array:
-        """Return what a standard uncertainty of the zero and of the tilt lifts places (n,) by, as (2, n)."""
-        return np.stack([np.full(len(place_m), self.u_zero_m), self.u_tilt * (np.asarray(place_m) - self.middle_m)])
-
-
-def level(x_m: Array, height_m: Array) -> Levelled:
-    """Find the table behind the lay and take what the indicator reads there off every height; ``tilt`` is in m per m along x.
-
-    The table is the longest line at the end of the scan that its points keep to within their noise.
-    """
-    noise = noise_of(height_m)
-    start = min(len(x_m) - PLATEAU_POINTS, int(np.searchsorted(x_m, x_m[-1] - PLATEAU_M - _EDGE_M)))
-    unseen = Levelled(
-        height_m, 0.0, 0.0, noise, table_seen=False, middle_m=float(x_m[-1]), u_zero_m=USUAL_ZERO_M, u_tilt=USUAL_TILT
-    )
-    if start < 0:
-        return unseen
-    strays, ahead = 0, start
-    while ahead > 0 and strays < STRAYS:
-        ahead -= 1
-        run = x_m[start:] - x_m[start:].mean()
-        slope = float(run @ height_m[start:] / (run @ run))
-        far = x_m[ahead] - x_m[start:].mean()
-        off = height_m[ahead] - height_m[start:].mean() - slope * far
-        if abs(off) > 3 * noise * math.sqrt(1 + 1 / len(run) + far**2 / float(run @ run)):
-            strays += 1
-            continue
-        start, strays = ahead, 0
-    slope = float(np.polyfit(x_m[start:], height_m[start:], 1)[0])
-    creep = max(CREEP_M, min(math.sqrt(3 * noise / USUAL_BEND), float(x_m[-1] - x_m[start]) / 2))
-    creeps = x_m[start:] >= x_m[start] + creep - _EDGE_M  # the lay leaves the table by less than the noise at first
-    x, y = x_m[start:][creeps], height_m[start:][creeps]
-    if len(x) < PLATEAU_POINTS or float(x[-1] - x[0]) < PLATEAU_M - _EDGE_M:
-        return unseen
-    slope = min(slope, float(np.polyfit(x, y, 1)[0]), key=abs)
-    if abs(slope) > TABLE_SLOPE and (abs(slope) > MOST_TILT or not _is_straight(x, y, noise)):
-        return unseen
-    middle, zero = float(x.mean()), float(y.mean())
-    slope, u_slope = _tilt(x, y, noise)
-    prior = max(USUAL_TILT, abs(slope))  # what is far off the usual is no reason to take off less of it
-    usual = prior**2 / (prior**2 + u_slope**2)  # the mean of what is read and of what is usual, each by its doubt
-    u_zero = noise / math.sqrt(len(x))
-    levelled = height_m - zero - usual * slope * (x_m - middle)
-    told = zero if abs(zero) > max(SURE * u_zero, LEAST_ZERO_M) else 0.0
-    tilt = slope if abs(slope) > max(SURE * u_slope, LEAST_TILT) else 0.0
-    u_tilt = prior / math.sqrt(1 + (prior / u_slope) ** 2)
-    seen = math.isfinite(u_slope)
-    return Levelled(
-        levelled, told, tilt, noise, table_seen=True, middle_m=middle, u_zero_m=u_zero, u_tilt=u_tilt, tilt_seen=seen
-    )
-
-
-def _bend(x_m: Array, height_m: Array) -> tuple[float, float]:
-    """Return the coefficient of x squared of points (p,) beside a line, and what a unit of noise in each makes of it."""
-    run = x_m - x_m.mean()
-    straight = np.linalg.qr(np.column_stack([np.ones_like(run), run]))[0]
-    curve = run**2 - straight @ (straight.T @ run**2)
-    size = float(np.sqrt(curve @ curve))
-    return float(curve @ height_m) / size**2, 1 / size
-
-
-def _is_straight(x_m: Array, height_m: Array, noise_m: float) -> bool:
-    """Tell a long straight piece (p,) from the end of a lay: it would show the bend that a lay has, and shows less than half of it."""
-    bend, gain = _bend(x_m, height_m)
-    return SURE * noise_m * gain < LAY_BEND and abs(bend) <= LAY_BEND / 2
-
-
-def _tilt(x_m: Array, height_m: Array, noise_m: float) -> tuple[float, float]:
-    """Return the slope of the table (p,) and its standard uncertainty, of its furthest part where it bends; 0 and infinite where too little is straight."""
-    first = 0
-    while x_m[-1] - x_m[first] >= TILT_OVER_M - _EDGE_M:
-        run, height = x_m[first:] - x_m[first:].mean(), height_m[first:]
-        bend, gain = _bend(x_m[first:], height)
-        if abs(bend) <= STRAIGHT * noise_m * gain:
-            return float(run @ height / (run @ run)), noise_m / float(np.sqrt(run @ run))
-        first += max(len(run) // 8, 1)
-    return 0.0, math.inf
-
-
 @dataclass(frozen=True)
 class Scan:
     """The scan of one rail: places (p,), growing, and heights on the table; what the indicator was off by; the usual distance of two points.
@@ -287,8 +148,8 @@ def scan_of(x_m: Array, height_m: Array) -> Scan:
 def find_specks(x_m: Array, height_m: Array) -> list[tuple[int, float]]:
     """Return the points that stand off the cubic through the two neighbours on either side, one or two side by side, and by how much.
 
-    ``x_m`` (p,) grows. Of points side by side the one furthest off is taken out first, since it makes its neighbours look odd too. Nothing is
-    looked for where points lie further apart than :data:`SPECK_SPACING_M`: a bump may be that narrow.
+    ``x_m`` (p,) grows. Of points side by side the one furthest off is taken out first, since it makes its neighbours look odd too. Where points lie
+    further apart than :data:`SPECK_SPACING_M` a bump may be that narrow, so only one far off by itself (:data:`LARGE_SPECK_M`) is taken for a speck.
 
     >>> x = np.arange(0, 20e-3, 0.1e-3)
     >>> y = (20e-3 - x) ** 2 / 0.2
@@ -308,12 +169,15 @@ def find_specks(x_m: Array, height_m: Array) -> list[tuple[int, float]]:
             first = np.arange(2, len(x) - 1 - count)
             places = first[:, None] + np.arange(count)
             around = np.column_stack([first - 2, first - 1, first + count, first + count + 1])
-            near = np.diff(x[around[:, [1, 2]]], axis=1)[:, 0] <= (count + 1) * SPECK_SPACING_M + _EDGE_M
+            gap = np.diff(x[around[:, [1, 2]]], axis=1)[:, 0] - _EDGE_M
+            near = gap <= (count + 1) * SPECK_SPACING_M
             weights = _through(x[around], x[places])
             off = y[places] - np.einsum("npk,nk->np", weights, y[around])
             sure = np.abs(off) / (noise * np.sqrt(1 + (weights**2).sum(axis=2)))
             sure = np.minimum(sure, _off_line(x, y, around[:, 1:3], places, off) / noise)
-            odd = np.where(near & (np.abs(off).min(axis=1) > LEAST_SPECK_M), sure.min(axis=1), 0.0)
+            size = np.abs(off).min(axis=1)
+            large = (count == 1) & (gap <= (count + 1) * LARGE_SPACING_M) & (size > LARGE_SPECK_M)
+            odd = np.where((near & (size > LEAST_SPECK_M)) | large, sure.min(axis=1), 0.0)
             place = int(np.argmax(np.round(odd, 6)))
             if odd[place] > SPECK_SURE and (best is None or odd[place] > best[0]):
                 best = float(odd[place]), places[place], off[place]

@@ -207,3 +207,25 @@ def _unit_slip(number: float, quantity: Quantity) -> tuple[str, str]:
     fitting = [(value, wording) for value, wording in guesses if quantity.low <= value <= quantity.high][:2]
     cause = "; or ".join(wording for _, wording in fitting)
     return cause, "; or ".join(wording.format(plain(number), f"{value:.4g}") for value, wording in fitting)
+
+
+def units_of_all(numbers: Sequence[float], quantity: Quantity) -> list[str]:
+    """Return the units, two at most, by which all of some lengths in mm that are out of range come into it.
+
+    >>> units_of_all([2519.1, 389.6, -6.3], Quantity("height", "mm", -0.5, 4))
+    ['thousandths of a mm (µm)']
+    """
+    low, high = quantity.low, quantity.high
+    if quantity.unit != "mm" or low is None or high is None:
+        return []
+    if all(low <= -number <= high for number in numbers):
+        return ["numbers with their sign turned"]
+    units: tuple[tuple[float, str], ...] = (
+        (1e-3, "thousandths of a mm (µm)"),
+        (MM_PER_INCH, "inches"),
+        (MM_PER_THOU, "thousandths of an inch"),
+        (0.5, "half millimetres"),
+        (0.01, "hundredths of a mm"),
+        (0.1, "tenths of a mm"),
+    )
+    return [name for factor, name in units if all(low <= number * factor <= high for number in numbers)][:2]

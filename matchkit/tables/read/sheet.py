@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from matchkit.errors import Problem
 from matchkit.names import nearly
 from matchkit.records.building import build
 from matchkit.records.quantity import OtherUnit, Quantity, Record, quantities
-from matchkit.tables.read.cells import CellType, Refusal, cell_type, parse_cell, plain, shown
+from matchkit.tables.read.cells import CellType, Refusal, cell_type, parse_cell, plain, shown, units_of_all
 
 MAX_ROWS = 1_000_000
 
@@ -76,6 +76,7 @@ def take_rows(rows: Iterator[list[str]], model: type[Record], reading: Reading, 
             _read_row(number, cells, columns, model, reading, len(header), decimal_comma=decimal_comma)
     for column in columns:
         _told_once(column, reading)
+        _told_of_pieces(column, reading)
 
 
 WHOLE_COLUMN = 8
@@ -104,6 +105,30 @@ def _told_once(column: _Column, reading: Reading) -> None:
     kept = [problem for problem in reading.problems if id(problem) not in gone]
     reading.in_another_unit = True
     reading.problems[:] = [*kept, Problem(reading.source, first.row, column.header, read, first.expected, hint, of_all=True)]
+
+
+PIECE_ROWS = 3
+"""From so many rows of one piece on, all out of range, the piece is told to be in another unit."""
+
+
+def _told_of_pieces(column: _Column, reading: Reading) -> None:
+    """Tell the rows of a piece that are out of range, and all come in by one unit, as one slip with one hint."""
+    beyond = reading.beyond.get(column.header, [])
+    rows: dict[str, list[tuple[Problem, float]]] = defaultdict(list)
+    for problem, number in beyond:
+        owner = "" if problem.row is None else reading.refused.get(problem.row, {}).get("mouthpiece_id", "")
+        if owner and not problem.of_all:
+            rows[owner].append((problem, number))
+    told: dict[int, Problem] = {}
+    for owner, mine in rows.items():
+        units = units_of_all([number for _, number in mine], column.quantity) if len(mine) >= PIECE_ROWS else []
+        if units:
+            hint = f"all {len(mine)} of {owner} would be right as {' or '.join(units)}"
+            told |= {id(problem): replace(problem, hint=hint, cause=f"{owner} {hint}") for problem, _ in mine}
+    if not told:
+        return
+    reading.problems[:] = [told.get(id(problem), problem) for problem in reading.problems]
+    reading.beyond[column.header] = [(told.get(id(problem), problem), number) for problem, number in beyond]
 
 
 def _columns(header: list[str], model: type[Record], reading: Reading) -> list[_Column]:

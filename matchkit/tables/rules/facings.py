@@ -7,7 +7,6 @@ import statistics
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 from matchkit import constants
 from matchkit.errors import Problem
@@ -15,34 +14,19 @@ from matchkit.records.parts import FacingReading, LayPoint, Mouthpiece
 from matchkit.records.sets import days_of_sets
 from matchkit.records.spec import implied_step_mm
 from matchkit.tables.read.cells import plain
+from matchkit.tables.rules.one_rail import Feeler, of_one_rail
 from matchkit.tables.source import SourceReading
 from matchkit.units import MM_PER_INCH
 
 LEAST_PASTED, MOST_PASTED = 12, 10
 """So many rows that come again in the same order, up to so many times, were pasted again."""
-MAX_REPEAT_MM = 1.0
 MAX_RAIL_DIFFERENCE_MM = 1.0
 ALIKE_RAILS_MM = 0.3
 """Stops of one feeler on both rails that are farther apart than this speak for a short rail."""
 MAX_TIP_MISS_MM = 0.25
 MAX_TIP_MISS = 0.15
-LEAST_BACKWARDS = 3
-"""So many feelers show that a whole rail stands the wrong way round."""
 ENDS_OF_TYPICAL = (0.6, 1.6)
 """A facing leaves the table within these shares of the instrument's typical facing length."""
-
-
-@dataclass(frozen=True)
-class _Feeler:
-    """One feeler on one rail: mean stop, and its rows."""
-
-    feeler_mm: float
-    stop_mm: float
-    readings: tuple[tuple[int, float], ...]
-
-    @property
-    def row(self) -> int:
-        return self.readings[-1][0]
 
 
 def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
@@ -66,7 +50,7 @@ def readings_make_sense(house: SourceReading) -> Iterator[Problem]:
     for piece, read in _readable(every, house).items():
         slips: list[Problem] = []
         for rail, feelers in read.items():
-            slips += _of_one_rail(feelers, rail, pieces[piece][1].tip_opening_mm if piece in pieces else None, file)
+            slips += of_one_rail(feelers, rail, pieces[piece][1].tip_opening_mm if piece in pieces else None, file)
         if not slips and piece in pieces:
             row, record = pieces[piece]
             for rail, feelers in read.items():
@@ -85,7 +69,7 @@ SOME_BROKEN = 2
 """So many rows of a piece that could not be read, out of range, leave nothing to say of the rest."""
 
 
-def _readable(every: Mapping[str, dict[str, list[_Feeler]]], house: SourceReading) -> dict[str, dict[str, list[_Feeler]]]:
+def _readable(every: Mapping[str, dict[str, list[Feeler]]], house: SourceReading) -> dict[str, dict[str, list[Feeler]]]:
     """Return the pieces without those several of whose readings are out of range, as in another unit: that is told, and what follows is not."""
     table = house.tables.get("facings")
     if table is None:
@@ -119,7 +103,7 @@ def _earlier(
     """Look at readings that a later set replaced: repeats and order, and the tip opening; without one of that day today's is doubted, not refused."""
     for rail, feelers in old.rails.items():
         tip = None if piece is None else old.tip_opening_mm or piece[1].tip_opening_mm
-        slips = _of_one_rail(feelers, rail, tip, file)
+        slips = of_one_rail(feelers, rail, tip, file)
         if not slips and piece is not None:
             then = {} if old.tip_opening_mm is None else {"tip_opening_mm": old.tip_opening_mm}
             odd = list(_tip(feelers, rail, piece[1].model_copy(update=then), piece[0], file, of_pieces))
@@ -159,7 +143,7 @@ def _latest_and_earlier(house: SourceReading) -> tuple[dict[str, _Set], list[tup
 class _Set:
     """What was read of a piece on one day: each rail's feelers, thinnest first, and the tip opening where it was read too."""
 
-    rails: dict[str, list[_Feeler]]
+    rails: dict[str, list[Feeler]]
     tip_opening_mm: float | None
 
 
@@ -176,7 +160,7 @@ def _sets(rows: list[tuple[int, FacingReading]], points: list[LayPoint]) -> list
                 tips += [] if reading.tip_opening_mm is None else [reading.tip_opening_mm]
         feelers = {
             rail: [
-                _Feeler(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
+                Feeler(feeler, statistics.fmean(stop for _, stop in taken), tuple(taken))
                 for feeler, taken in sorted(read.items())
             ]
             for rail, read in rails.items()
@@ -193,7 +177,7 @@ OFF_BY, WHOLE_SHARE = 4.0, 0.9
 
 
 def _whole_table(
-    every: Mapping[str, Mapping[str, list[_Feeler]]], pieces: Mapping[str, Mouthpiece], file: str
+    every: Mapping[str, Mapping[str, list[Feeler]]], pieces: Mapping[str, Mouthpiece], file: str
 ) -> Problem | None:
     """Tell a table whose stops, or feelers, are all in another unit, by where its facings end and how high they lead."""
     ends, tips, first = [], [], None
@@ -232,75 +216,7 @@ def _whole_table(
     return None
 
 
-def _of_one_rail(feelers: list[_Feeler], rail: str, tip_mm: float | None, file: str) -> list[Problem]:
-    """Return the slips that one rail shows by itself; what follows from one is not told again."""
-    found = list(_repeats(feelers, rail, file)) or list(_backwards(feelers, rail, tip_mm, file))
-    return found or list(_order(feelers, rail, file))
-
-
-def _backwards(feelers: list[_Feeler], rail: str, tip_mm: float | None, file: str) -> Iterator[Problem]:
-    """Tell a rail on which every thicker feeler stops further from the tip: typed in reverse, or counted from the table.
-
-    Along an arc a stop is ``L (1 - sqrt(feeler / tip))`` from the tip; which of the two fits it better is asked about.
-    """
-    stops = [feeler.stop_mm for feeler in feelers]
-    if len(feelers) < LEAST_BACKWARDS or any(thick <= thin for thin, thick in pairwise(stops)):
-        return
-    cause, hint = "backwards", "were the readings typed in reverse, or counted from the table instead of the tip?"
-    if tip_mm is not None and feelers[-1].feeler_mm < tip_mm:
-        shares = [(feeler.feeler_mm / tip_mm) ** 0.5 for feeler in feelers]
-        reversed_off = _off_line([1 - share for share in shares], stops[::-1])
-        from_table_off = _off_line(shares, stops)
-        if reversed_off < from_table_off / 2:
-            cause, hint = "in reverse", "were the readings of this rail typed in reverse?"
-        elif from_table_off < reversed_off / 2:
-            cause, hint = "from the table", "were the stops counted from where the facing begins, instead of from the tip?"
-    read = f"stops that grow with the feeler on the {rail} rail, {plain(stops[0])} to {plain(stops[-1])} mm"
-    expected = "mm from the tip: a thicker feeler stops nearer the tip"
-    yield Problem(file, feelers[0].row, "stop_mm", read, expected, hint, cause)
-
-
-def _off_line(shares: list[float], stops: list[float]) -> float:
-    """Return the root mean square by which stops miss the line that fits them best; its zero is free, as that of a gauge may be."""
-    slope, zero = statistics.linear_regression(shares, stops)
-    return math.sqrt(statistics.fmean((stop - zero - slope * share) ** 2 for share, stop in zip(shares, stops, strict=True)))
-
-
-def _repeats(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:
-    """Repeats of one feeler agree within 1 mm; of two that do not, the one further from the rest of the rail is named."""
-    for place, feeler in enumerate(feelers):
-        stops = [stop for _, stop in feeler.readings]
-        if max(stops) - min(stops) <= MAX_REPEAT_MM:
-            continue
-        thicker = feelers[place + 1].stop_mm if place + 1 < len(feelers) else 0.0
-        thinner = feelers[place - 1].stop_mm if place else max(stops)
-        middle = statistics.median(stops) if len(stops) > 2 else (thicker + thinner) / 2
-        row, stop = max(feeler.readings, key=lambda item: abs(item[1] - middle))
-        others = ", ".join(plain(other) for number, other in feeler.readings if number != row)
-        yield Problem(
-            file,
-            row,
-            "stop_mm",
-            f"{plain(stop)} mm",
-            f"within 1 mm of the other readings of this feeler on the {rail} rail: {others}",
-        )
-
-
-def _order(feelers: list[_Feeler], rail: str, file: str) -> Iterator[Problem]:
-    """Check that a thicker feeler stops nearer the tip."""
-    for thin, thick in pairwise(feelers):
-        if thick.stop_mm >= thin.stop_mm:
-            yield Problem(
-                file,
-                thick.row,
-                "stop_mm",
-                f"{plain(thick.stop_mm)} mm for the {plain(thick.feeler_mm)} mm feeler",
-                f"less than the {plain(thin.stop_mm)} mm of the {plain(thin.feeler_mm)} mm feeler on the {rail} rail",
-                "are two readings swapped?",
-            )
-
-
-def _tip(feelers: list[_Feeler], rail: str, piece: Mouthpiece, row: int, file: str, of_pieces: str) -> Iterator[Problem]:
+def _tip(feelers: list[Feeler], rail: str, piece: Mouthpiece, row: int, file: str, of_pieces: str) -> Iterator[Problem]:
     """Check that the readings, carried on to the tip, agree with the tip opening.
 
     In sqrt(height) an arc is nearly straight, so the two thickest feelers are carried on in it.
@@ -332,7 +248,7 @@ def _tip(feelers: list[_Feeler], rail: str, piece: Mouthpiece, row: int, file: s
             )
 
 
-def _length(feelers: list[_Feeler], rail: str, piece: Mouthpiece, file: str) -> Iterator[Problem]:
+def _length(feelers: list[Feeler], rail: str, piece: Mouthpiece, file: str) -> Iterator[Problem]:
     """Tip opening and thinnest feeler lead to a place where a facing of this instrument can leave the table."""
     thin = feelers[0]
     end = thin.stop_mm / (1 - (thin.feeler_mm / piece.tip_opening_mm) ** 0.5)
@@ -355,7 +271,7 @@ def _length(feelers: list[_Feeler], rail: str, piece: Mouthpiece, file: str) -> 
         )
 
 
-def _rails(left: list[_Feeler], right: list[_Feeler], piece: str, file: str) -> tuple[list[Problem], list[Problem]]:
+def _rails(left: list[Feeler], right: list[Feeler], piece: str, file: str) -> tuple[list[Problem], list[Problem]]:
     """Look at feelers that stop more than 1 mm apart on the two rails: problems for what can only be a slip, else what is odd.
 
     A rail that is truly short is what the readings are for, so it is said, with what speaks for it, and not refused.

@@ -13,6 +13,7 @@ from matchkit.errors import Problem
 from matchkit.records.parts import LayPoint, Mouthpiece
 from matchkit.tables.read.cells import plain
 from matchkit.tables.rules.facings import ENDS_OF_TYPICAL, MAX_TIP_MISS_MM
+from matchkit.tables.rules.one_rail import in_unit
 from matchkit.tables.source import SourceReading
 from matchkit.units import MM_PER_INCH
 
@@ -140,7 +141,7 @@ def _speck_problem(file: str, what: str, row: int, point: LayPoint, expected_mm:
         "height_mm",
         read,
         f"about {plain(expected_mm)} mm, as its neighbours",
-        "dust? scan it again, or leave it out",
+        in_unit(point.height_mm, expected_mm) or "dust? scan it again, or leave it out",
         cause=f"speck, {what}",
     )
 

@@ -6,16 +6,20 @@ import math
 from collections.abc import Callable, Sequence
 
 from matchkit.constants import TWO_SIDED
-from matchkit.maker.conformity.judged import PieceJudged
+from matchkit.maker.conformity.batch import FINER_STEP_MM
+from matchkit.maker.measure.flaws import FlawFound
 from matchkit.maker.measure.rails import RailsVerdict
-from matchkit.maker.measure.report import FacingReport, FlawFound
+from matchkit.maker.measure.report import FacingReport
 from matchkit.maker.measure.scanned import ScanFound, tip_unlike_scans
 from matchkit.maker.measure.stations import StationRead
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import DUST, shortened
-from matchkit.words.numbers import counted, plus_minus
+from matchkit.words.maker.features import DUST, REMEDIES, SCANNED_REMEDIES, fault_words
+from matchkit.words.maker.scans import FINE_MM, crooked_words, scan_words, scanned_again
+from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
+COARSE_STEP_MM = 0.2
+"""Stops read to so much are said to be."""
 LEAST_SHOWN = 0.01
 """No doubt is told to less, in mm."""
 
@@ -24,11 +28,13 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
     """Return the screen of a facing, with every feeler where numbers were asked for."""
     return screen(
         _rails(report) if report.measured else f"{report.mouthpiece_id} was never measured: these are its nominal numbers.",
+        _by_drawing(report),
         _mixed(report.days_of_a_rail),
         _lengths(report),
         _flaws(report),
-        _scans(report.scans),
+        scan_words(report.scans),
         _tip_of_scans(report.mouthpiece_id, report.tip_opening_mm, report.u_tip_opening_mm, report.scans),
+        crooked_words(report.scans),
         _table(report) if report.measured else None,
         _numbers(report) if numbers else None,
         _step(report),
@@ -54,45 +60,69 @@ def _rails(report: FacingReport) -> list[str]:
     return [f"{report.mouthpiece_id}: {first}", *more]
 
 
+def _by_drawing(report: FacingReport) -> str | None:
+    """Return the verdict by the drawing, as the batch gives it; of the rails it stands in the first line."""
+    judged = report.by_drawing
+    if judged is None or (judged.fault is not None and judged.fault.feature == "rail_difference_mm"):
+        return None
+    if judged.fault is None:
+        return "Within its drawing." if judged.verdict == "pass" else None
+    if judged.fault.sure:
+        remedies = SCANNED_REMEDIES if judged.scanned else REMEDIES
+        return f"Out of drawing: {fault_words(judged.fault)}: {remedies[judged.fault.kind]}."
+    if judged.lacks_table:
+        return None  # it is to be scanned further, which is said of the scan
+    return f"Too near a limit of its drawing to say: {fault_words(judged.fault)}."
+
+
 def _apart(report: FacingReport) -> list[str]:
     """Return which rail is short, by how much, and what to do about it."""
     rails = report.rails
     mean, thin = rails.mean_mm or 0.0, rails.thinnest_mm
-    what = f"the {rails.short} rail is {abs(mean):.2f} mm short on average"
+    what = f"the {rails.rail} rail is {abs(mean):.2f} mm short on average"
     at = "" if thin is None or thin * mean <= 0 else f", {abs(thin):.2f} mm at the thinnest feeler"
     again = sentences(f"{_again(report)} before touching it")
     edge = "lay a straight edge across the table first: a twisted table reads the same"
     lines: dict[RailsVerdict, Callable[[], list[str]]] = {
         "within": lambda: [f"{what}, within the {rails.limit_mm:g} mm of the drawing."],
-        "no zero": lambda: [f"{what}{at}, if the zero of the indicator is right, which these scans cannot tell."],
+        "no zero": lambda: ["whether the rails are level cannot be told from scans that show so little of the table."],
         "near": lambda: [f"{what}{at}, too near the {rails.limit_mm:g} mm of the drawing to say.", again],
         "perhaps": lambda: [f"perhaps {what}{at}.", again],
-        "short": lambda: [f"{what}{at}.", sentences(edge, f"if it is not twisted, lengthen the {rails.short} rail"), DUST],
+        "short": lambda: [f"{what}{at}.", sentences(edge, f"if it is not twisted, lengthen the {rails.rail} rail"), DUST],
     }
     return lines[rails.verdict]()
 
 
 def _again(report: FacingReport) -> str:
     """Return how to read the rails better."""
-    return f"scan both rails twice more, {MUCH_TABLE_MM} mm past the facing," if report.scans else "read both rails twice more"
+    if report.scans:
+        return f"scan both rails {scanned_again(report.scans)},"
+    if (step := report.budget.get("stop_step_mm", 0.0)) >= COARSE_STEP_MM:
+        return f"read both rails to {FINER_STEP_MM:g} mm (again to {step:g} mm would not help)"
+    return "read both rails twice more"
 
 
 def _mixed(days: Sequence[str]) -> str | None:
     """Return that readings of several days stand together."""
     if not days:
         return None
-    return f"One rail was read on {listed(days)}: if the piece was worked between, read all its feelers again."
+    return f"A rail was read on {listed(days)}: if the piece was worked between, read all its feelers again."
 
 
 def _one_feeler(report: FacingReport) -> str:
-    """Return the one feeler at which the rails differ, and that a bump or flat says why."""
+    """Return the one feeler at which the rails differ, which rail leaves its own line there, and whether a bump or flat says why."""
     rails = report.rails
     size = abs(rails.size_mm or 0.0)
-    what = f"at the {rails.feeler_mm:g} mm feeler alone, {rails.place_mm:.0f} mm from the tip, the {rails.short} rail is {size:.2f} mm short"
+    where = "" if rails.place_mm is None else f", {rails.place_mm:.0f} mm from the tip"
+    what = f"at the {rails.feeler_mm:g} mm feeler alone{where}, the {rails.rail} rail is {size:.2f} mm {rails.way}"
     if rails.at_flaw:
-        return f"{what}, where there is a bump or a flat."
+        return f"{what}; a bump or a flat there would do that."
     again = "scan there again" if report.scans else "read that feeler again"
-    return f"{what}. {sentences(f'{again}; if it stays, look there for a bump on it, or a flat on the other one')}"
+    if not rails.stray:
+        look = "a bump on it, or a flat on the other one"
+    else:
+        look = "a bump on it" if rails.way == "short" else "a flat on it"
+    return f"{what}. {sentences(f'{again}; if it stays, look there for {look}')}"
 
 
 def _no_rails(report: FacingReport) -> str:
@@ -123,7 +153,8 @@ def _lengths(report: FacingReport) -> str:
     if report.smoothness_um is not None:
         floor = report.smoothness_floor_um
         alone = "" if floor is None else f" (the gauge alone shows {floor:.0f})"
-        smooth = f", smooth to {report.smoothness_um:.0f} µm{alone}"
+        shown = "" if report.scans else f" as far as {len(report.stations)} feelers show"
+        smooth = f", smooth to {report.smoothness_um:.0f} µm{shown}{alone}"
     tip = plus_minus(report.tip_opening_mm, report.u_tip_opening_mm, 2, "mm")
     fine = 2 if TWO_SIDED * report.u_facing_length_mm < 0.1 else 1
     length = plus_minus(report.facing_length_mm, report.u_facing_length_mm, fine, "mm")
@@ -149,62 +180,6 @@ def _flaw(flaw: FlawFound, spacing_mm: float) -> str:
     return f"A {flaw.kind} {flaw.place_mm:.0f} mm from the tip{where}: {size}."
 
 
-COARSE_STEP_MM = 0.2
-"""Stops read to so much are said to be."""
-MOST_SPECKS = 3
-"""So many points of a scan that were left out are told one by one."""
-FINE_MM = 0.25
-"""Points so near one another size every bump that is looked for."""
-MUCH_TABLE_MM = 15
-"""So much of the table fixes the plane of a scan well."""
-PAST_MM = 10
-"""So much of the table tells zero and tilt of the indicator, a tilted one too."""
-NOISY_UM = 10.0
-"""Points of a scan that scatter by so much are told of."""
-COARSE_MM = 1.2
-"""A scan that cannot show a bump so narrow says so."""
-
-
-def _scans(scans: Sequence[ScanFound]) -> list[str]:
-    """Return what is off with the scans: zero or tilt of the indicator, holes, specks, what their points are too far apart to show; once for both rails."""
-    told = []
-    if unseen := [scan.rail for scan in scans if not scan.shows_table]:
-        told.append(
-            f"{_scans_verb(unseen, 'show')} too little of the table: whether the indicator's zero is off cannot be told."
-        )
-    if zeros := [(scan.rail, f"{scan.zero_um / 1000:+.3f} mm") for scan in scans if scan.zero_um and not scan.tilt_um_per_mm]:
-        told.append(f"On the table the indicator reads {_on_rails(zeros)}: zero it there. It is taken off here.")
-    if tilts := [(scan.rail, f"{scan.tilt_um_per_mm:+.1f} µm a millimetre") for scan in scans if scan.tilt_um_per_mm]:
-        level = "level the piece, then zero the indicator on the table"
-        told.append(f"The indicator runs off by {_on_rails(tilts)}: {level}. It is taken off here.")
-    if short := [scan.rail for scan in scans if scan.shows_table and scan.tilt_um_per_mm is None]:
-        told.append(
-            f"{_scans_verb(short, 'show')} too little level table to tell whether the indicator is tilted: scan {PAST_MM} mm past the facing."
-        )
-    if noisy := [(scan.rail, f"{scan.noise_um:.0f} µm") for scan in scans if scan.noise_um >= NOISY_UM]:
-        told.append(f"Points scatter by {_on_rails(noisy)}: is the piece, or the indicator, loose?")
-    return [*told, *_points_missing(scans)]
-
-
-def _points_missing(scans: Sequence[ScanFound]) -> list[str]:
-    """Return where points are missing, were left out, or are too far apart."""
-    holes: dict[str, list[str]] = {}
-    for scan in scans:
-        for start, stop in scan.holes_mm:
-            holes.setdefault(f"{start:.1f} to {stop:.1f} mm", []).append(scan.rail)
-    told = [f"No point from {where} on {_rail_names(rails)}: what is there cannot be seen." for where, rails in holes.items()]
-    told += [
-        f"Left out of the {scan.rail} scan as dust or a slip: {_specks(scan.specks_mm)}. Wipe the rail and scan it again."
-        for scan in scans
-        if scan.specks_mm
-    ]
-    coarse = {scan.spacing_mm: scan for scan in scans if scan.narrowest_mm >= COARSE_MM}
-    for spacing, scan in coarse.items():
-        where = "" if all(other.spacing_mm == spacing for other in scans) else f" on the {scan.rail} rail"
-        told.append(f"Points {spacing:g} mm apart show no bump narrower than {scan.narrowest_mm:.1f} mm{where}.")
-    return told
-
-
 def _tip_of_scans(piece: str, tip_mm: float, u_tip_mm: float, scans: Sequence[ScanFound]) -> str | None:
     """Return that the scans lead to another tip opening than the one that was measured."""
     other = tip_unlike_scans(tip_mm, u_tip_mm, scans)
@@ -213,72 +188,6 @@ def _tip_of_scans(piece: str, tip_mm: float, u_tip_mm: float, scans: Sequence[Sc
         if other is None
         else f"By its scan the tip of {piece} is {other:.2f} mm, not {tip_mm:.2f}: measure it again first."
     )
-
-
-def scans_of_pieces(pieces: Sequence[PieceJudged]) -> list[str]:
-    """Return what is off with the scans of a batch, once for all its pieces."""
-    told = []
-    scanned = [piece for piece in pieces if piece.scans]
-
-    def those(which: Callable[[ScanFound], object]) -> list[str]:
-        return [piece.mouthpiece_id for piece in scanned if any(map(which, piece.scans))]
-
-    if short := [piece.mouthpiece_id for piece in scanned if piece.lacks_table]:
-        told.append(
-            f"Too little of the table was scanned on {shortened(short)}: whether the indicator's zero is off cannot be told there. Scan {PAST_MM} mm past the facing."
-        )
-    zeros = [abs(scan.zero_um) / 1000 for piece in scanned for scan in piece.scans if scan.zero_um and not scan.tilt_um_per_mm]
-    if zeros:
-        on = counted(len(those(lambda scan: scan.zero_um and not scan.tilt_um_per_mm)), "scanned piece")
-        told.append(f"On the table the indicator reads {_span(zeros, 3)} mm off on {on}: zero it there. It is taken off here.")
-    tilts = [abs(scan.tilt_um_per_mm) for piece in scanned for scan in piece.scans if scan.tilt_um_per_mm]
-    if tilts:
-        on = counted(len(those(lambda scan: scan.tilt_um_per_mm)), "scanned piece")
-        told.append(
-            f"The indicator runs off by {_span(tilts, 1)} µm a millimetre on {on}: level the piece. It is taken off here."
-        )
-    if noisy := those(lambda scan: scan.noise_um >= NOISY_UM):
-        told.append(
-            f"Points scatter by {NOISY_UM:.0f} µm or more on {shortened(noisy)}: is the piece, or the indicator, loose?"
-        )
-    if odd := those(lambda scan: scan.specks_mm or scan.holes_mm):
-        told.append(f"Points are missing, or were left out as dust, on {shortened(odd)}: matchkit facing says where.")
-    tips = [
-        (piece, tip.value, other)
-        for piece in scanned
-        for tip in piece.features
-        if tip.feature == "tip_opening_mm" and (other := tip_unlike_scans(tip.value, tip.u, piece.scans)) is not None
-    ]
-    named = [f"{piece.mouthpiece_id} {other:.2f} mm, not {value:.2f}" for piece, value, other in tips]
-    if named:
-        told.append(f"By its scan the tip is another than was measured: {shortened(named)}. Measure it again first.")
-    return told
-
-
-def _span(values: Sequence[float], digits: int) -> str:
-    low, high = f"{min(values):.{digits}f}", f"{max(values):.{digits}f}"
-    return low if low == high else f"{low} to {high}"
-
-
-def _scans_verb(rails: Sequence[str], verb: str) -> str:
-    return f"The {rails[0]} scan {verb}s" if len(rails) == 1 else f"Both scans {verb}"
-
-
-def _rail_names(rails: Sequence[str]) -> str:
-    return "both rails" if len(rails) > 1 else f"the {rails[0]} rail"
-
-
-def _on_rails(found: Sequence[tuple[str, str]]) -> str:
-    return listed([f"{size} on the {rail} rail" for rail, size in found])
-
-
-def _specks(specks_mm: Sequence[tuple[float, float]]) -> str:
-    named = [
-        f"{abs(off):.3f} mm too {'high' if off > 0 else 'low'} at {round(place, 2):g} mm"
-        for place, off in specks_mm[:MOST_SPECKS]
-    ]
-    more = len(specks_mm) - len(named)
-    return f"{', '.join(named)}{f' and {more} more' if more else ''}"
 
 
 def _table(report: FacingReport) -> str:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from matchkit.constants import TWO_SIDED
 from matchkit.errors import listing
 from matchkit.maker.conformity.judged import PieceJudged
 from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.facts import Fault, FeatureAt, SetAside
+from matchkit.maker.measure.flaws import FlawFound
 from matchkit.words.numbers import counted
 from matchkit.words.screen import Block, Gap, Text, listed
 
@@ -86,6 +88,8 @@ def fault_words(fault: Fault) -> str:
         "rails uneven": lambda: f"{rails} {short_words(fault)}",
         "stop short": lambda: f"{rails} {fault.size:.2f} mm short{at}",
         "stop long": lambda: f"{rails} {fault.size:.2f} mm long{at}",
+        "all stops short": lambda: f"every feeler stops {fault.size:.2f} mm short on both rails",
+        "all stops long": lambda: f"every feeler stops {fault.size:.2f} mm long on both rails",
         "tip too close": lambda: f"tip {fault.size:.2f} mm too close",
         "tip too open": lambda: f"tip {fault.size:.2f} mm too open",
         "table hollow": lambda: f"table hollow by {fault.size:.3f} mm",
@@ -112,9 +116,9 @@ def short_words(fault: Fault) -> str:
         )
     if fault.feeler_mm is None:
         return f"{fault.size:.2f} mm short on average"
-    where = "the thinnest" if fault.size == fault.thinnest_mm else f"the {fault.feeler_mm:g} mm"
+    where = "the thinnest" if abs(fault.size) == fault.thinnest_mm else f"the {fault.feeler_mm:g} mm"
     mean = "" if fault.mean_mm is None or fault.mean_mm <= 0 else f", {fault.mean_mm:.2f} mm on average"
-    return f"{fault.size:.2f} mm short at {where} feeler{mean}"
+    return f"{abs(fault.size):.2f} mm {fault.way} at {where} feeler{mean}"
 
 
 REMEDIES = {
@@ -122,6 +126,8 @@ REMEDIES = {
     "rails uneven": "the rails differ there alone: read that feeler again, and if it stays see matchkit facing for a bump or a flat, before anything comes off",
     "stop short": "take material off there",
     "stop long": "only facing the table down shortens it",
+    "all stops short": "look at the zero of the gauge and at how the piece lay first; if it stays, take material off",
+    "all stops long": "look at the zero of the gauge and at how the piece lay first; if it stays, only facing the table down shortens it",
     "tip too close": "open it towards the tip",
     "tip too open": "only facing the table down closes it",
     "table hollow": "flatten it first, then measure everything again",
@@ -134,8 +140,21 @@ REMEDIES = {
 """What to do about each fault: removing material is the only move on a facing (common practice, no source)."""
 SCANNED_REMEDIES = {
     **REMEDIES,
+    "all stops short": "see that the scan counts from the tip first; if it does, take material off",
+    "all stops long": "see that the scan counts from the tip first; if it does, only facing the table down shortens it",
     "rails uneven": "the rails differ there alone: scan there again, and if it stays see matchkit facing for a bump or a flat, before anything comes off",
 }
+
+
+def flaw_words(flaw: FlawFound) -> str:
+    """Return a bump or flat with its place, its rail where it is on one alone, and its height where it is known.
+
+    >>> flaw_words(FlawFound("bump", 12.2, 31.0, 4.0, 3.0, sized=True, rail="left"))
+    'a bump 12 mm from the tip on the left rail, 31 ± 8 µm'
+    """
+    rail = "" if flaw.rail is None else f" on the {flaw.rail} rail"
+    size = f", {abs(flaw.height_um):.0f} ± {TWO_SIDED * flaw.u_height_um:.0f} µm" if flaw.sized else ""
+    return f"a {flaw.kind} {flaw.place_mm:.0f} mm from the tip{rail}{size}"
 
 
 def again_words(fault: Fault) -> str:

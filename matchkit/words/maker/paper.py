@@ -8,7 +8,16 @@ from collections.abc import Sequence
 from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import NAMES, VERDICTS, aside_words, fault_words, feature_words, slip_words, unit_of
+from matchkit.words.maker.features import (
+    NAMES,
+    VERDICTS,
+    aside_words,
+    fault_words,
+    feature_words,
+    flaw_words,
+    slip_words,
+    unit_of,
+)
 from matchkit.words.numbers import allowed_words, percent
 from matchkit.words.screen import Block, Gap, Screen, Table, listed, screen, sentences
 
@@ -96,6 +105,11 @@ def _piece(piece: PieceRecord) -> list[Block | str]:
         "",
         Table(("size", "read", "±", "drawn", "allowed", "verdict"), size_rows(piece), right=(1, 2, 3, 4)),
         "",
+        *(
+            [f"Not limited by the drawing: {listed([flaw_words(flaw) for flaw in piece.judged.flaws])}.", ""]
+            if piece.judged.flaws
+            else []
+        ),
         *([f"Not measured: {_missing(piece.judged.missing)}.", ""] if piece.judged.missing else []),
     ]
 

@@ -9,20 +9,17 @@ from collections import defaultdict
 from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
-from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, FeatureSummary, WhatIf
-from matchkit.maker.conformity.chart import Signal
+from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, WhatIf
 from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.facts import Fault
-from matchkit.maker.pairing import Pairing
-from matchkit.maker.strips import HALF, MOSTLY, ForTheBox
-from matchkit.units import MM, UM
-from matchkit.words.maker.batch_numbers import batch_numbers
-from matchkit.words.maker.facing import COARSE_STEP_MM, MUCH_TABLE_MM, scans_of_pieces
+from matchkit.words.maker.batch.numbers import batch_numbers
+from matchkit.words.maker.batch.order import order_words
+from matchkit.words.maker.batch.pairing import pairing_words
+from matchkit.words.maker.facing import COARSE_STEP_MM
 from matchkit.words.maker.features import (
     DUST,
     REMEDIES,
     SCANNED_REMEDIES,
-    SHOWN_POSITIONS,
     again_words,
     aside_words,
     fault_words,
@@ -31,6 +28,7 @@ from matchkit.words.maker.features import (
     slip_words,
     unit_of,
 )
+from matchkit.words.maker.scans import scanned_again, scans_of_pieces
 from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
 
@@ -40,10 +38,7 @@ LONG = 60
 SHOWN_AGAIN = 20
 ALIKE = 0.03
 """Feelers so near one another may be one, written in millimetres and in inches."""
-FEW_STRENGTHS = 4
 READ_WITH_FEELERS = ("stop_mm", "rail_difference_mm")
-WORTH_TELLING = 0.05
-"""A drift that takes less than this share of the tolerance over the whole batch is left to the numbers."""
 
 _BETTER = {
     "stops twice as often": "if every stop were read twice as often",
@@ -62,12 +57,13 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
         slip_words(report.slips, report.pieces),
         _out(report),
         _again(report),
+        _flawed(report),
         _remarks(report),
-        _order(report),
+        order_words(report),
         _future(report),
         (_what_if(what) for what in report.what_if[-1:]) if numbers else None,
         "",
-        (block for pairing in report.pairings for block in _pairing(pairing)),
+        (block for pairing in report.pairings for block in pairing_words(pairing)),
         (f"The {item.instrument} pieces are not paired: {_NOT_PAIRED[item.why]}." for item in report.not_paired),
         (f"{counted(item.reeds, f'{item.instrument} reed')} not measured, and left out." for item in report.left_out),
         batch_numbers(report) if numbers else None,
@@ -76,12 +72,6 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
         None if numbers else "More: matchkit facing PIECE for one of them, --numbers for the tables.",
     )
 
-
-_SIGNALS = {
-    "beyond a limit": "is far from the others",
-    "run on one side": "has stayed on one side of its middle for long",
-    "jump between neighbours": "jumps from one piece to the next",
-}
 
 _NOT_PAIRED = {
     "no closing range": "house.toml has no closing range for that instrument",
@@ -141,6 +131,26 @@ def _out(report: BatchReport) -> list[Block]:
     return [*blocks, *([Text(f"and {more} more: --format csv has all.", indent=2)] if more > 0 else []), Gap()]
 
 
+def _flawed(report: BatchReport) -> list[str]:
+    """Return which pieces that are not out anyway show a bump or a flat, that no drawing limits, and which were read on several days."""
+    flawed = [_flaw_of(piece) for piece in report.pieces if piece.flaws and piece.verdict != "fail"]
+    told = (
+        [f"A bump or a flat shows on {shortened(flawed)}: matchkit facing says more. No drawing limits it."] if flawed else []
+    )
+    if mixed := [piece.mouthpiece_id for piece in report.pieces if piece.days_of_a_rail]:
+        told.append(
+            f"A rail was read on several days on {shortened(mixed)}: if the piece was worked between, read all its feelers again."
+        )
+    return told
+
+
+def _flaw_of(piece: PieceJudged) -> str:
+    """Return a piece with the largest of its bumps and flats."""
+    worst = max(piece.flaws, key=lambda flaw: abs(flaw.height_um) if flaw.sized else 0.0)
+    size = f"{abs(worst.height_um):.0f} µm, " if worst.sized else ""
+    return f"{piece.mouthpiece_id} ({size}{worst.place_mm:.0f} mm from the tip)"
+
+
 def _again(report: BatchReport) -> list[Block]:
     """Return the pieces to be read again, those for one reason together."""
     by_reading: dict[str, list[str]] = defaultdict(list)
@@ -162,7 +172,7 @@ def _again(report: BatchReport) -> list[Block]:
             scan = piece.scanned and piece.fault.feature in READ_WITH_FEELERS
             if scan and piece.lacks_table:
                 continue  # it is to be scanned further, which stands above
-            how = f"Scan {again_words(piece.fault)} twice more, {MUCH_TABLE_MM} mm past the facing"
+            how = f"Scan {_rail_words(piece.fault)} {scanned_again(piece.scans)}"
             how = how if scan else f"Read {again_words(piece.fault)} twice more"
             by_reading[how].append(piece.mouthpiece_id)
         if piece.unmeasured and not (piece.fault is not None and piece.fault.sure):
@@ -176,6 +186,10 @@ def _again(report: BatchReport) -> list[Block]:
     if by_reading or by_gauge or too_coarse:
         lines.append(Text("Until then leave them as they are."))
     return [*lines, Gap()] if lines else []
+
+
+def _rail_words(fault: Fault) -> str:
+    return f"the {fault.rail} rail" if fault.feature == "stop_mm" and fault.rail in ("left", "right") else "both rails"
 
 
 def _too_fine(piece: PieceJudged, fault: Fault) -> Judged | None:
@@ -241,77 +255,6 @@ def _beside(pieces: Sequence[PieceJudged], which: str) -> list[str]:
     ]
 
 
-def _order(report: BatchReport) -> list[str]:
-    """Return what the order of making shows: drifts, and pieces out of the run."""
-    if not report.order_known:
-        return (
-            ["Not every piece has a serial number of its own, so a drift cannot be told."] if len(report.pieces) >= 10 else []
-        )
-    found = []
-    out = {piece.mouthpiece_id for piece in report.pieces if piece.verdict == "fail"}
-    for item in report.features:
-        chart = item.chart
-        if chart is None or item.feature == "stop_mm" or item.feeler_mm is not None:
-            continue
-        where = _where(item, report)
-        for signal in chart.signals:
-            shown = _news(item.positions, signal, out)
-            if not shown:
-                continue
-            more = f" and {len(shown) - SHOWN_POSITIONS} more" if len(shown) > SHOWN_POSITIONS else ""
-            found.append(f"{where} {_SIGNALS[signal.rule]} at {', '.join(shown[:SHOWN_POSITIONS])}{more}.")
-        width = item.high - item.low if item.high is not None and item.low is not None else item.sd
-        if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * width:
-            scale, fine = (1.0, "cm³") if unit_of(item.at) == "cm³" else (MM / UM, "µm")
-            low, high = sorted((abs(chart.slope_low) * scale, abs(chart.slope_high) * scale))
-            way = "grows" if chart.slope > 0 else "shrinks"
-            whole = abs(chart.slope) * (item.count - 1)
-            size = f"{abs(chart.slope) * scale:.{1 if fine == 'µm' else 3}f} ({low:.{1 if fine == 'µm' else 3}f} to {high:.{1 if fine == 'µm' else 3}f}) {fine} a piece, {whole:.2f} {unit_of(item.at)} in all"
-            found.append(f"{where} {way} by {size}: look at the cutter before the next batch.")
-    return [sentences(text) for text in [*found, *_stops_drift(report)]]
-
-
-def _stops_drift(report: BatchReport) -> list[str]:
-    """Return how the facing grows or shrinks through the batch, where most stops do: once for all of them."""
-    found = []
-    models = list(dict.fromkeys(piece.model for piece in report.pieces))
-    for model in models:
-        charts = [
-            (item, item.chart) for item in report.features if item.model == model and item.feature == "stop_mm" and item.chart
-        ]
-        for way in (1.0, -1.0):
-            going = [
-                chart.slope * (item.count - 1)
-                for item, chart in charts
-                if chart.drifts
-                and chart.slope * way > 0
-                and item.high is not None
-                and item.low is not None
-                and abs(chart.slope) * item.count > WORTH_TELLING * (item.high - item.low)
-            ]
-            if len(going) > len(charts) / 2:
-                low, high = sorted((abs(min(going, key=abs)), abs(max(going, key=abs))))
-                which = f"{model}, stops" if len(models) > 1 else "stops"
-                verb = "grow" if way > 0 else "shrink"
-                found.append(
-                    f"{which} {verb} from the first piece to the last, by {low:.2f} to {high:.2f} mm in all: look at the cutter before the next batch."
-                )
-    return found
-
-
-def _news(positions: Sequence[str], signal: Signal, out: set[str]) -> list[str]:
-    """Return the pieces of a signal, without those that are out of drawing anyway, and the jump back from them."""
-    places = [place for place in signal.positions if positions[place] not in out]
-    if signal.rule == "jump between neighbours":
-        places = [place for place in places if positions[place - 1] not in out]
-    return [positions[place] for place in places]
-
-
-def _where(item: FeatureSummary, report: BatchReport) -> str:
-    several = len({piece.model for piece in report.pieces}) > 1
-    return f"{item.model}, {feature_words(item.at)}" if several else feature_words(item.at)
-
-
 def _future(report: BatchReport) -> list[str]:
     """Return what may be said of others made so, where all are good."""
     if report.worst_share is None or len(report.pieces) < 2:
@@ -325,69 +268,3 @@ def _what_if(what: WhatIf) -> str:
     counts = what.counts
     near = counts["inconclusive"]
     return sentences(f"{_BETTER[what.how]}, {near or 'none'} would be too near a limit, {counts['fail']} out")
-
-
-def _pairing(pairing: Pairing) -> list[Block | str]:
-    """Return which house reeds go with the pieces, and the one strength for the box with its reason."""
-    low, high = pairing.closing_range_kpa
-    pieces = len({pair.mouthpiece_id for pair in pairing.pairs})
-    whole = [strip.lot for strip in pairing.lots if strip.whole == pieces]
-    some = [f"{strip.lot} on {strip.whole} of {pieces}" for strip in pairing.lots if 0 < strip.whole < pieces]
-    none = [strip.lot for strip in pairing.lots if not strip.whole]
-    nowhere = len(none) == len(pairing.lots)
-    told = (
-        f"{pairing.model or pairing.instrument} with the house reeds; a strength goes with a piece where nine in ten of a box close at {low:g} to {high:g} kPa, the lot's doubt counted in:",
-        f"{pieces} of {pairing.made} pieces, evenly through the batch." if pieces < pairing.made else None,
-        f"On every piece: {', '.join(whole)}." if whole else None,
-        f"On some: {', '.join(some)}." if some else None,
-        _nowhere(pairing) if nowhere else f"On none: {', '.join(none)}." if none else None,
-        _box(pairing.box),
-        _wide(pairing) if _too_wide(pairing) else None,
-        f"These go with no house reed: {shortened(pairing.alone, SHOWN_AGAIN)}."
-        if 0 < len(pairing.alone) < pieces and not nowhere
-        else None,
-    )
-    first, *rest = (line for line in told if line is not None)
-    return [first, *(Text(line, indent=2) for line in rest)]
-
-
-def _nowhere(pairing: Pairing) -> str:
-    """Return why no strength is within the range on any piece: all close below it or above it, or a box spreads too far."""
-    low, high = pairing.closing_range_kpa
-    hardest = max(pairing.lots, key=lambda strip: strip.closing_kpa)
-    softest = min(pairing.lots, key=lambda strip: strip.closing_kpa)
-    asked = "is closing_range in house.toml right?"
-    if hardest.high_kpa < low:
-        return f"On none: all close below {low:g} kPa, the hardest ({hardest.lot}) at {hardest.low_kpa:.1f} to {hardest.high_kpa:.1f}; {asked}"
-    if softest.low_kpa > high:
-        return f"On none: all close above {high:g} kPa, the softest ({softest.lot}) at {softest.low_kpa:.1f} to {softest.high_kpa:.1f}; {asked}"
-    return "On none: a box spreads too far for that range; a wider closing_range would tell more."
-
-
-def _box(box: ForTheBox | None) -> str:
-    """Return the strength for the box, its reason, and what would make it surer."""
-    if box is None:
-        return "No strength can go on the box: none is playable within that range."
-    strip = box.strip
-    also = "" if box.also is None else f" (then {box.also.strength:g})"
-    narrow = {
-        "level": f"the lot's level is known to ± {2 * strip.level_pct:.0f} %: read five of it to know better",
-        "spread": "only a tighter box would bring them closer together",
-    }[box.narrow]
-    close = f"nine in ten close at {strip.low_kpa:.1f} to {strip.high_kpa:.1f} kPa"
-    if strip.in_range < HALF:
-        return sentences(
-            f"No strength can go on the box: the best, {strip.lot}, keeps {percent(strip.in_range)} of its pairs in range, the lot's doubt counted in; {close}"
-        )
-    if strip.in_range < MOSTLY:
-        whole = f"{percent(strip.in_range)} of its pairs in range, the lot's doubt counted in"
-        return sentences(f"For the box: {strip.lot}{also}, with {whole}; if the lot is as hard as thought {close}", narrow)
-    return sentences(f"For the box: {strip.lot}{also}: {close}, nearest the middle ({box.middle_kpa:.1f})", narrow)
-
-
-def _too_wide(pairing: Pairing) -> bool:
-    return len(pairing.lots) >= FEW_STRENGTHS and pairing.wide > len(pairing.lots) / 2
-
-
-def _wide(pairing: Pairing) -> str:
-    return f"{pairing.wide} of {len(pairing.lots)} lie in range everywhere: a narrower closing_range would tell more."
