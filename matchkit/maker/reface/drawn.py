@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from matchkit.errors import PhysicsInputError, RequestError
 from matchkit.maker.conformity.judged import Judged
-from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability
+from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, guard_band
+from matchkit.maker.measure.stations import drawn_curve
 from matchkit.maker.reface.plan import Blank, stop_m, surely_over
-from matchkit.maker.reface.target import ALIKE_M, Array, Worn, nearest_fair
+from matchkit.maker.reface.target import ALIKE_M, Array, Worn, fair_with_tip, nearest_fair
 from matchkit.physics.lay.fair import THIN, FairCurve
 from matchkit.records.spec import Drawing
 from matchkit.units import MM
@@ -19,6 +22,8 @@ WAYS = 41
 """So many curves are tried from the fair one to the drawn one."""
 DEPTHS = 13
 """So many depths are tried where the table may be faced down."""
+TIPS, FEW_WAYS = 9, 9
+"""So many tip openings are tried that the drawing allows, and from each so many curves to the drawn one."""
 
 
 @dataclass(frozen=True)
@@ -73,22 +78,89 @@ def within_drawing(
     asked = tuple(_asked(drawing, judged))
     if as_far:
         asked = tuple(size.as_far(flat) for size in asked)
-    fair = nearest_fair(worn)
-    curves = [
-        FairCurve((1 - way) * fair.parameters + way * drawn.parameters, np.zeros((4, 4)), np.zeros(4))
-        for way in np.linspace(0.0, 1.0, WAYS)
+    tried = [
+        (curve, float(surely_over(flat, curve).max()) if table_down else 0.0) for curve in _between(nearest_fair(worn), drawn)
     ]
-    tried = [(curve, float(surely_over(flat, curve).max()) if table_down else 0.0) for curve in curves]
     if table_down and (deepest := tried[-1][1]) > ALIKE_M:
         tried += [(nearest_fair(worn.lowered(down)), float(down)) for down in np.linspace(0.0, deepest, DEPTHS)]
-    left = [flat.lowered(down).worn.height_m for _, down in tried]
-    final = [np.maximum(curve.height_m(flat.x_m), height) for (curve, _), height in zip(tried, left, strict=True)]
+    if not table_down:
+        tried += [(curve, 0.0) for curve in _with_tips(worn, drawn, drawing)]
     for sure in (True, False):
-        meets = [at for at, heights in enumerate(final) if all(size.keeps(flat.x_m, heights, sure=sure) for size in asked)]
-        if meets:
-            off = {at: (round(tried[at][1] / ALIKE_M), float(np.trapezoid(final[at] - left[at], flat.x_m))) for at in meets}
-            best = min(meets, key=off.__getitem__)
-            return WithinDrawing(*tried[best], sure)
+        best = _best(flat, tried, asked, sure=sure)
+        if best is not None and best[1] > 0:
+            best = _least_at(flat, worn, drawn, drawing, best, asked, sure=sure)
+        if best is not None:
+            return WithinDrawing(*best, sure)
+    return None
+
+
+_Tried = tuple[FairCurve, float]
+"""A curve, and what the table is faced down for it."""
+
+
+def _best(flat: Blank, tried: Sequence[_Tried], asked: Sequence[_Asked], *, sure: bool) -> _Tried | None:
+    """Return what meets every size with the least off the table, and of these with the least off the rails; None where nothing does."""
+    least: tuple[tuple[int, float], _Tried] | None = None
+    for curve, down in tried:
+        left = flat.lowered(down).worn.height_m
+        final = np.maximum(curve.height_m(flat.x_m), left)
+        cost = round(down / ALIKE_M), float(np.trapezoid(final - left, flat.x_m))
+        if (least is None or cost < least[0]) and all(size.keeps(flat.x_m, final, sure=sure) for size in asked):
+            least = cost, (curve, down)
+    return None if least is None else least[1]
+
+
+def _between(fair: FairCurve, drawn: FairCurve, ways: int = WAYS) -> list[FairCurve]:
+    """Return curves from a fair one to the drawn one."""
+    return [
+        FairCurve((1 - way) * fair.parameters + way * drawn.parameters, np.zeros((4, 4)), np.zeros(4))
+        for way in np.linspace(0.0, 1.0, ways)
+    ]
+
+
+def _with_tips(worn: Worn, drawn: FairCurve, drawing: Drawing) -> list[FairCurve]:
+    """Return curves of tip openings that the drawing allows, each with the least off the rails, and those between them and the drawn one."""
+    feature = drawing.features.get("tip_opening_mm")
+    if feature is None:
+        return []
+    low, high = (feature.nominal if limit is None else limit for limit in feature.limits)
+    found: list[FairCurve] = []
+    for tip in np.linspace(low * MM, high * MM, TIPS):
+        if tip < worn.tip_m - ALIKE_M:
+            continue
+        with suppress(RequestError):  # no fair curve of that tip covers what is there
+            found += _between(fair_with_tip(worn, float(tip)), drawn, FEW_WAYS)
+    return found
+
+
+def _least_at(
+    flat: Blank, worn: Worn, drawn: FairCurve, drawing: Drawing, best: _Tried, asked: Sequence[_Asked], *, sure: bool
+) -> _Tried:
+    """Return what meets the drawing with the least off the rails, the table faced down by what it must be."""
+    down = best[1]
+    lowered = worn.lowered(down)
+    edge = _lower_edge(drawing, asked, lowered)
+    others = [*_with_tips(lowered, drawn, drawing), *_between(nearest_fair(lowered), drawn)]
+    if edge is not None:
+        others += [*_with_tips(lowered, edge, drawing), *_between(edge, best[0]), *_between(edge, drawn)]
+    return _best(flat, [best, *((curve, down) for curve in others)], asked, sure=sure) or best
+
+
+def _lower_edge(drawing: Drawing, asked: Sequence[_Asked], lowered: Worn) -> FairCurve | None:
+    """Return the curve through the lower limits of a drawing, by the doubt inside them, where the rails lose least; None where there is none."""
+    feature = drawing.features.get("tip_opening_mm")
+    low = {size.height_m: size.limits.low + guard_band(size.u) for size in asked if size.limits.low is not None}
+    if feature is None:
+        return None
+    tip = max(min(low.get(None, feature.nominal), feature.nominal), lowered.tip_m / MM)
+    stations = [
+        station.model_copy(update={"stop_mm": min(low.get(station.feeler_mm * MM, station.stop_mm), station.stop_mm)})
+        for station in drawing.station
+        if station.feeler_mm < tip
+    ]
+    moved = {"station": stations, "tip_opening_mm": feature.model_copy(update={"nominal": tip})}
+    with suppress(PhysicsInputError):
+        return drawn_curve(drawing.model_copy(update=moved))
     return None
 
 
