@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from matchkit import constants
@@ -9,7 +11,7 @@ from matchkit.records.parts import LayPoint, Mouthpiece
 from matchkit.records.quantity import Quantity
 from matchkit.tables.read.cells import range_text
 from matchkit.tables.rules.facings import _rails, _whole_table
-from matchkit.tables.rules.one_rail import Feeler, _backwards, _repeats
+from matchkit.tables.rules.one_rail import Feeler, _backwards, _repeats, in_unit, of_one_rail
 from matchkit.tables.rules.scans import _scan_hint, _specks
 
 FEELERS = (0.038, 0.1, 0.2, 0.4, 0.8, 1.2)
@@ -90,3 +92,73 @@ def test_stops_the_wrong_way_round_are_told_at_their_first_row() -> None:
     ]
     (problem,) = _backwards(found, "left", 2.0, "facings.csv")
     assert problem.row == 12
+
+
+ARC = {feeler: 25.0 * (1 - (feeler / 2) ** 0.5) for feeler in (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2)}
+
+
+@pytest.mark.parametrize(
+    ("feeler", "factor", "words"),
+    [
+        (0.2, 1 / 25.4, "inches"),
+        (0.4, 2.0, "half millimetres"),
+        (0.1, 0.1, "centimetres"),
+        (0.6, 1.4, "a slip, or another feeler?"),
+    ],
+)
+def test_of_two_stops_out_of_order_the_one_off_the_line_is_named(feeler: float, factor: float, words: str) -> None:
+    """One stop of an arc (analytic) in another unit: its own row, what the others lead to within 0.3 mm, and the unit; the sound row beside it is left in peace."""
+    stops = {**ARC, feeler: ARC[feeler] * factor}
+    (problem,) = of_one_rail(rail({one: (stop,) for one, stop in stops.items()}), "left", 2.0, "facings.csv")
+    assert problem.row == 2 + list(ARC).index(feeler)
+    assert words in problem.hint
+    assert float(problem.expected.split()[1]) == pytest.approx(ARC[feeler], abs=0.3)
+
+
+def test_swapped_stops_name_one_another() -> None:
+    """Neighbours swapped are asked about once, in one row; two that are further apart each name the other's row."""
+    swapped = {**ARC, 0.2: ARC[0.4], 0.4: ARC[0.2]}
+    (problem,) = of_one_rail(rail({one: (stop,) for one, stop in swapped.items()}), "left", 2.0, "facings.csv")
+    assert problem.hint == "are two readings swapped?"
+    apart = {**ARC, 0.1: ARC[0.6], 0.6: ARC[0.1]}
+    problems = of_one_rail(rail({one: (stop,) for one, stop in apart.items()}), "left", 2.0, "facings.csv")
+    assert {problem.hint for problem in problems} == {"swapped with row 3?", "swapped with row 6?"}
+    few = rail({0.1: (10.0,), 0.4: (12.0,)})
+    (problem,) = of_one_rail([*few, *rail({0.9: (5.0,)})], "left", None, "facings.csv")
+    assert problem.hint == "are two readings swapped?"
+
+
+def test_a_number_in_another_unit_is_told_by_what_is_expected() -> None:
+    """Within 4 % of a unit it is that (by definition of the units); else nothing is said."""
+    assert in_unit(1.968 / 25.4, 1.968).startswith("0.07748 looks like inches")
+    assert "sign turned" in in_unit(-1.9, 1.9)
+    assert "µm" in in_unit(1900.0, 1.9)
+    assert in_unit(1.5, 1.9) == ""
+    assert in_unit(0.0, 1.9) == ""
+    assert in_unit(0.5, 0.0) == ""
+
+
+def test_a_piece_in_another_unit_is_told_once(tmp_path: Path) -> None:
+    """Heights of one piece in µm, of all sizes: one line with the piece, and one height of another piece with its sign turned is not among them."""
+    import matchkit as mk
+
+    (tmp_path / "mouthpieces.csv").write_text(
+        "id,instrument,tip_opening_mm\n" + "".join(f"{name},alto,2\n" for name in "ABCDE"), encoding="utf-8"
+    )
+    x = [round(0.25 * place, 2) for place in range(120)]
+    height = [max(2.0 * (1 - place / 22) ** 2 if place < 22 else 0.0, 0.0) for place in x]
+    rows = [f"A,left,{place},{1000 * high - 1.5:.1f}" for place, high in zip(x, height, strict=True)]
+    rows += [
+        f"B,left,{place},{-high if number == 8 else high:.4f}"
+        for number, (place, high) in enumerate(zip(x, height, strict=True))
+    ]
+    rows += [f"{name},left,{place},{high:.4f}" for name in "CDE" for place, high in zip(x, height, strict=True)]
+    (tmp_path / "lay_points.csv").write_text("\n".join(["mouthpiece_id,rail,x_mm,height_mm", *rows]) + "\n", encoding="utf-8")
+    with pytest.raises(mk.DataError) as raised:
+        mk.open().batch(tmp_path, pair=False)
+    mine = [problem for problem in raised.value.problems if problem.column == "height_mm"]
+    assert {problem.hint for problem in mine if "A" in problem.cause} == {
+        f"all {sum('A ' in problem.cause for problem in mine)} of A would be right as thousandths of a mm (µm)"
+    }
+    (turned,) = (problem for problem in mine if "A " not in problem.cause)
+    assert "sign turned" in turned.hint

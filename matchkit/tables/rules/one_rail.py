@@ -133,8 +133,10 @@ def _order(feelers: list[Feeler], rail: str, file: str) -> Iterator[Problem]:
             continue
         at = 0 if off[0] > off[1] else 1
         wrong.setdefault(both[at], expected[at])
-    for place, by in wrong.items():
+    for place, near in wrong.items():
         feeler = feelers[place]
+        others_lead = _by_others(feelers, place, list(wrong))
+        by = near if others_lead is None else others_lead
         read = f"{plain(feeler.stop_mm)} mm for the {plain(feeler.feeler_mm)} mm feeler"
         leads = f"about {by:.1f} mm, where the other feelers on the {rail} rail lead"
         others = [feelers[at] for at in wrong if at != place and abs(feelers[at].stop_mm - by) <= MAX_REPEAT_MM]
