@@ -94,7 +94,8 @@ def rank_setups(
     out = learner.parts.stock.out
     refusals = _refusals(offer, view, wishes, across=wanted.across, in_stock=wanted.in_stock, out=out)
     if "reed" not in wanted.fixed and wanted.change != "ligature":
-        apart = incomparable(offer.reeds, view)
+        apart = np.tile(incomparable(offer.reeds, view), (len(offer.facings), 1))
+        _keep_marked(apart, offer, learner, view)
         refusals[(refusals == FITS) & apart] = Refusal.NOT_COMPARABLE
     bands = ligature_refusals(offer.facings, offer.ligatures, in_stock=wanted.in_stock, owned=view.owned.ligature, out=out)
     _keep_theirs(bands, offer, view)
@@ -291,8 +292,19 @@ def _refusals(
     return reasons
 
 
+def _keep_marked(apart: NDArray[np.bool_], offer: Offer, learner: Learner, view: PlayerView) -> None:
+    """Let pairs (M, R) that a player has marked stay: what was played needs no comparison of reeds."""
+    facings = {part.id: place for place, part in enumerate(offer.facings)}
+    reeds = {part.id: place for place, part in enumerate(offer.reeds)}
+    for mouthpiece, reed in learner.marked_pairs(view.player.id):
+        if mouthpiece in facings and reed in reeds:
+            apart[facings[mouthpiece], reeds[reed]] = False
+
+
 def _uncompared(reeds: Sequence[ReedPart], view: PlayerView) -> tuple[str, ...]:
     """Return the lines of an instrument's reeds that cannot be compared with the one that is played, else with most reeds of the house."""
     mine = [part for part in reeds if part.reed.instrument == view.player.instrument]
     main = main_scale(mine) if view.present is None else view.present.reed.scale
+    if main == "":
+        return ()  # none is compared with another, and all are placed by what their numbers usually mean
     return tuple(sorted({part.scale or part.line for part in mine if part.scale != main}))

@@ -98,6 +98,10 @@ class Learner:
             return self._stale.with_marks(self.rated_tests)
         return self.fitted(PRIOR)
 
+    def marked_pairs(self, player: str) -> set[tuple[str, str]]:
+        """Return the ids of the mouthpieces and reeds that a player has marked together."""
+        return {(test.mouthpiece_id, test.reed_id) for test in self.scorer.marked if test.player_id == player}
+
     def take(self, model: Blend, *, anew: bool = False) -> None:
         """Go by a model from elsewhere from now on; where marks changed, solve them ``anew`` at its variances."""
         self._model, self._stale = (None, model) if anew else (model, None)

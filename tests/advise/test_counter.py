@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import pytest
+from conftest import Rows, edit_table
 
 import matchkit as mk
 from matchkit.advise.requests import COMPLAINTS
@@ -202,3 +204,36 @@ def test_nothing_beats_what_you_have_is_an_answer(house: mk.House) -> None:
     ranking = house.rank("P02", budget=0.0)
     assert ranking.present is not None
     assert ranking.rows[0].score == pytest.approx(ranking.present.score)
+
+
+def test_what_was_marked_needs_no_comparison_of_reeds(demo_copy: Path) -> None:
+    """Four 9s on a reed of a line that nobody measured: P02, who plays a measured one, is offered that pair, and nobody else is offered that reed."""
+    blank = {"position": "", "note": "", "corrects": "", "reed_age": "", "session": ""}
+
+    def marks(rows: Rows) -> Rows:
+        own = next(row for row in rows if row["player_id"] == "P02")
+        return [
+            *rows,
+            *(
+                {
+                    **own,
+                    **blank,
+                    "id": f"N{day}",
+                    "date": f"2026-03-0{day}",
+                    "mouthpiece_id": "AM-10",
+                    "reed_id": "AR-E-2.5",
+                    "overall": "9",
+                }
+                for day in (1, 2, 3, 4)
+            ),
+        ]
+
+    before = mk.open(demo_copy).rank("P02", fixed={"mouthpiece": "AM-10"}, top=40, alike=True)
+    edit_table(demo_copy, "playtests", marks)
+    house = mk.open(demo_copy)
+    after = house.rank("P02", fixed={"mouthpiece": "AM-10"}, top=40, alike=True)
+    assert "AR-E-2.5" not in {row.reed_id for row in before.rows}
+    assert "AR-E-2.5" in {row.reed_id for row in after.rows}
+    assert "AR-E-3" not in {row.reed_id for row in after.rows}
+    assert Refusal.NOT_COMPARABLE not in house.explain("P02", "AM-10", "AR-E-2.5", "L-05").refused
+    assert Refusal.NOT_COMPARABLE in house.explain("P02", "AM-06", "AR-E-2.5", "L-05").refused

@@ -224,8 +224,8 @@ def test_reface_in_every_format(tmp_path: Path) -> None:
     assert text.rstrip().endswith("Nothing to do at the bench.")
     down = run("reface", "TB-25-18", "--to", "drawing", "--table-down").stdout
     assert re.findall(r"^(\d)\. ", down, re.MULTILINE) == [
-        str(step) for step in range(1, 7)
-    ]  # the tip needs nothing of its own
+        str(step) for step in range(1, 6)
+    ]  # the tip and the baffle need nothing
     little = run("reface", "TB-25-02", "--to", "fair").stdout
     assert CAUTIONS[0] in " ".join(little.split())
     assert CAUTIONS[1] not in " ".join(little.split())  # little comes off

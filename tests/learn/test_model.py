@@ -198,6 +198,27 @@ def test_saving_where_nothing_can_be_written(saved: Path, tmp_path: Path, monkey
     assert [path.name for path in tmp_path.iterdir()] == ["m.npz"]
 
 
+def test_a_player_who_plays_another_set_up_leaves_the_model_to_all(demo_copy: Path) -> None:
+    """What one alto player plays by now changes: the variances stand, and a clarinettist's scores move by less than 1 of 100, as by the one physics line that all share."""
+    mk.open(demo_copy).train()
+    before = mk.open(demo_copy)
+    clarinet = next(player.id for player in before.tables.players if player.instrument == "clarinet")
+    old = {(row.mouthpiece_id, row.reed_id, row.ligature_id): row.score for row in before.rank(clarinet, top=20).rows}
+
+    def moves(rows: Rows) -> Rows:
+        return [{**row, "mouthpiece_id": "AM-05", "reed_id": "AR-A-2.5"} if row["id"] == "P02" else row for row in rows]
+
+    edit_table(demo_copy, "players", moves)
+    after = mk.open(demo_copy)
+    assert (after.model.use, after.model.why) == ("file", "")
+    assert after.learner.blend.variances == before.learner.blend.variances
+    assert after.learner.blend.tests == before.learner.blend.tests
+    now = {(row.mouthpiece_id, row.reed_id, row.ligature_id): row.score for row in after.rank(clarinet, top=20).rows}
+    both = set(old) & set(now)
+    assert len(both) >= 10
+    assert max(abs(old[one] - now[one]) for one in both) < 1.0
+
+
 def test_model_beside_the_tables_counts_while_it_belongs_to_them(demo_copy: Path) -> None:
     """Stock, labels and parts that nobody marked may change; later marks are counted in, changed ones are said, other parts end it."""
     mk.open(demo_copy).train()

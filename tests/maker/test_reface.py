@@ -312,6 +312,18 @@ def test_the_table_is_faced_down_no_further_than_the_limits(house: mk.House) -> 
     assert "read it twice more before anything comes off" in " ".join(lay_out(reface_screen(perhaps)).split())
 
 
+def test_a_table_that_is_faced_down_changes_every_reed(house: mk.House) -> None:
+    """32 µm off the table and nothing off the rails: a closer tip and a shorter facing are harder to close for every house reed (by the order of closing pressures)."""
+    plan = house.reface("TB-25-18", drawing=True, table_down=True)
+    assert plan.table_down_mm > 0.02
+    assert plan.reeds
+    assert all(
+        reed.closing_pressure_after_kpa > reed.closing_pressure_before_kpa * 1.01
+        or reed.playing_opening_after_mm < reed.playing_opening_before_mm - 0.01
+        for reed in plan.reeds
+    )
+
+
 def _arc_um(edge: float, tip: float, stop: float) -> float:
     """Height of an arc over a place (mm, mm, mm), in um."""
     return 1e3 * tip * max(1 - stop / edge, 0.0) ** 2

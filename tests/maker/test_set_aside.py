@@ -209,7 +209,7 @@ def test_a_row_that_names_no_piece_keeps_none_out(tmp_path: Path) -> None:
         (lambda cell: f"{cell} mm", "the unit is in the column's name"),
         (lambda cell: cell.replace(".", ","), "decimal comma?"),
         (lambda cell: f"={cell}", "paste its value"),
-        (lambda cell: f"-{cell}", "with its sign turned); so in"),
+        (lambda cell: f"-{cell}", "right as numbers with their sign turned); so in"),
     ],
 )
 def test_one_slip_in_ninety_cells_is_one_line(tmp_path: Path, change: Callable[[str], str], told: str) -> None:
@@ -321,7 +321,7 @@ def test_what_follows_from_feelers_in_inches_is_not_told(tmp_path: Path) -> None
     problems = [problem for one in report.set_aside for problem in one.problems]
     assert {(problem.source, problem.column) for problem in problems} == {("facings.csv", "feeler_mm")}
     assert len(listing(problems)) == 1
-    assert "looks like inches" in listing(problems)[0]
+    assert "of TB-25-13 would be right as inches" in listing(problems)[0]
 
 
 def test_stops_beyond_the_gauge_may_be_half_millimetres(tmp_path: Path) -> None:

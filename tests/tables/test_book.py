@@ -85,6 +85,18 @@ class TestEveryWayOfKeepingAHouse:
         assert answers[0] == answers[1]
 
 
+def test_a_shop_without_ligatures_can_be_kept(empty_book: str, demo_copy: Path) -> None:
+    """What ranks from a folder ranks from the record too: no ligature and no playtest yet."""
+    edit_table(demo_copy, "ligatures", lambda _: [])
+    edit_table(demo_copy, "playtests", lambda _: [])
+    edit_table(demo_copy, "players", lambda rows: [{**row, "ligature_id": ""} for row in rows])
+    (demo_copy / "trials.csv").unlink()
+    carry_in(demo_copy, empty_book)
+    answers = [mk.open(place).rank("P02", top=3).to_dict()["rows"] for place in (demo_copy, empty_book)]
+    assert answers[0] == answers[1]
+    assert read_source(empty_book).problems == []
+
+
 def test_importing_twice_changes_nothing_and_a_part_that_differs_is_changed(empty_book: str, demo_copy: Path) -> None:
     """The second import of the same tables leaves no row of history; a new price does, with the old one kept."""
     carry_in(demo_copy, empty_book)

@@ -157,8 +157,8 @@ def test_a_piece_in_another_unit_is_told_once(tmp_path: Path) -> None:
     with pytest.raises(mk.DataError) as raised:
         mk.open().batch(tmp_path, pair=False)
     mine = [problem for problem in raised.value.problems if problem.column == "height_mm"]
-    assert {problem.hint for problem in mine if "A" in problem.cause} == {
-        f"all {sum('A ' in problem.cause for problem in mine)} of A would be right as thousandths of a mm (µm)"
-    }
-    (turned,) = (problem for problem in mine if "A " not in problem.cause)
+    of_a = [problem for problem in mine if "of A" in problem.hint]
+    assert {problem.hint for problem in of_a} == {f"all {len(of_a)} of A would be right as thousandths of a mm (µm)"}
+    assert len({problem.cause for problem in of_a}) == 1
+    (turned,) = (problem for problem in mine if problem not in of_a)
     assert "sign turned" in turned.hint

@@ -109,7 +109,10 @@ def command(
     with bar("measuring and pairing") as progress:
         report = house.batch(pieces, spec=spec, studies=studies, progress=progress, **options)
     if pieces is None:
-        click.echo("the demo batch, which is invented", err=True)
+        own = "" if data is None else "; pieces of your own are named first: matchkit batch PIECES"
+        click.echo(f"the demo batch, which is invented{own}", err=True)
+    elif house.demo and report.pairings:
+        click.echo("paired with the reeds of the demo house, which are invented: --data names your own", err=True)
     _draw(report, figure_pairs, figure_chart)
     draw(report, lambda found: batch_screen(found, numbers=True), also=(*charted(report), *report.pairings))
     show(report, lambda found: batch_screen(found, numbers=numbers), style, out)

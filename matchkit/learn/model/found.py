@@ -15,6 +15,9 @@ from matchkit.learn.model.fingerprint import data_digests, mark_digests
 MOST_CHANGED = 0.1
 """Share of a model's marks that may be changed or gone before it is said to train again."""
 
+OF_PLAYERS = "players/"
+"""What a model read of its players: what they play moves, and their marks are counted anew then."""
+
 
 @dataclass(frozen=True)
 class FoundModel:
@@ -47,8 +50,8 @@ def belonging_of(learner: Learner, rules: str) -> Belonging:
 def settle_model(found: FoundModel, learner: Learner, rules: str, *, invented: bool) -> ModelUse:
     """Let a learner go by the model that was found, as far as it belongs to its house; return what was done.
 
-    Marks that came later are counted in at the variances of the model, and so are changed ones, which is said; what belongs to other rules
-    or parts is not used. ``invented`` says that the marks are nobody's.
+    Marks that came later are counted in at the variances of the model, and so are changed ones, which is said, and those of players who play
+    another set-up by now; what belongs to other rules or parts is not used. ``invented`` says that the marks are nobody's.
     """
     use = ModelUse(tests=len(learner.scorer.marked), invented=invented, name=found.name)
     if not use.tests:
@@ -63,10 +66,12 @@ def settle_model(found: FoundModel, learner: Learner, rules: str, *, invented: b
 def _held_against(blend: Blend, its: Belonging, learner: Learner, rules: str, use: ModelUse) -> ModelUse:
     """Hold what a model belongs to against what there is now, and let the learner go by what still holds."""
     ours = belonging_of(learner, rules)
-    other_parts = any(name in ours.data and ours.data[name] != part for name, part in its.data.items())
+    differ = {name for name, part in its.data.items() if name in ours.data and ours.data[name] != part}
+    moved = {name for name in differ if name.startswith(OF_PLAYERS)}
+    other_parts = differ != moved
     if its.rules != ours.rules or other_parts:
         return replace(use, why="other parts" if its.rules == ours.rules else "other rules")
-    if its.marks == ours.marks:
+    if its.marks == ours.marks and not moved:
         learner.take(blend)
         return replace(use, use="file")
     learner.take(blend, anew=True)

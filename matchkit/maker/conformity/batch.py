@@ -140,7 +140,7 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
     ]
     aside = [SetAside(name, (problem,)) for ids, problem in zip(undrawn.values(), lost, strict=True) for name in ids]
     made_for: dict[str | None, str] = {}
-    for piece in pieces.mouthpieces:
+    for piece in (one for one in pieces.mouthpieces if one.model in spec.drawing):
         if made_for.setdefault(piece.model, piece.instrument) != piece.instrument:
             expected = f"{made_for[piece.model]}, as the other pieces of model {piece.model!r}"
             lost.append(Problem("mouthpieces.csv", None, "instrument", f"{piece.instrument} for piece {piece.id!r}", expected))

@@ -111,7 +111,7 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     lowered = flat.lowered(down).worn
     final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
     reached = nearest_fair(final) if plan.unreached or aim.to == "fair" else target
-    idle = all(max(removal.left_um, removal.right_um) <= removal.u_um for removal in plan.removals)
+    idle = not down and not gap_m and all(max(row.left_um, row.right_um) <= row.u_um for row in plan.removals)
     # where nothing comes off that can be told, nothing changes
     later = facing.lay if idle else _as_lay(final, reached, facing.lay.u_tip_m)
     reeds = _before_and_after(house, facing, later, view)

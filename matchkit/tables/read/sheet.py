@@ -124,7 +124,7 @@ def _told_of_pieces(column: _Column, reading: Reading) -> None:
         units = units_of_all([number for _, number in mine], column.quantity) if len(mine) >= PIECE_ROWS else []
         if units:
             hint = f"all {len(mine)} of {owner} would be right as {' or '.join(units)}"
-            told |= {id(problem): replace(problem, hint=hint, cause=f"{owner} {hint}") for problem, _ in mine}
+            told |= {id(problem): replace(problem, hint=hint, cause=f"all as {units}") for problem, _ in mine}
     if not told:
         return
     reading.problems[:] = [told.get(id(problem), problem) for problem in reading.problems]
