@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from maker_shop import changed_batch
 from scipy.stats import norm
 
+import matchkit as mk
+from matchkit.cli.printing import lay_out
 from matchkit.maker.conformity.capability import (
     capability,
     howe_factor,
@@ -13,8 +18,9 @@ from matchkit.maker.conformity.capability import (
     two_sided_factor,
     worst_share,
 )
-from matchkit.maker.conformity.chart import CHANCE, RULES, individuals_chart, signal_limits
+from matchkit.maker.conformity.chart import CHANCE, RULES, beyond_the_others, individuals_chart, signal_limits
 from matchkit.maker.conformity.rule import Limits
+from matchkit.words.maker.batch.screen import batch_screen
 
 FLOW = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
 """Ten batches of the flow-rate example, NIST/SEMATECH e-Handbook 6.3.2.2."""
@@ -231,3 +237,47 @@ def test_limits_of_large_batches_are_passed_as_seldom_as_they_say() -> None:
     jumped = float((np.abs(np.diff(values, axis=1)).max(axis=1) > jump).mean())
     assert beyond == pytest.approx(CHANCE / RULES, rel=0.15)
     assert jumped == pytest.approx(CHANCE / RULES, rel=0.15)
+
+
+def test_a_step_is_told_from_a_drift() -> None:
+    """25 pieces, noise of 1: a step of 4 is found at its piece or the next in at least 95 of 100 and told to 1 (twice its standard error and more); a drift of 4 in all is a step in at most 5."""
+    rng = np.random.default_rng(44)
+    found = [individuals_chart(rng.normal(0, 1, 25) + 4.0 * (np.arange(25) >= 12)) for _ in range(100)]
+    near = [chart for chart in found if chart.step_at is not None and abs(chart.step_at - 12) <= 1]
+    assert len(near) >= 95
+    assert sum(abs(chart.step - 4.0) < 1.0 for chart in near) >= 0.95 * len(near)
+    drifting = [individuals_chart(rng.normal(0, 1, 25) + np.linspace(0, 4, 25)) for _ in range(100)]
+    assert sum(chart.step_at is not None for chart in drifting) <= 5
+
+
+def test_pieces_that_fail_do_not_hide_themselves() -> None:
+    """Two of 25 lie 7 deviations off: they widen the chart of all so that it shows nothing, and the chart of the others shows them; two at 1 deviation are nothing."""
+    rng = np.random.default_rng(45)
+    values = rng.normal(0, 1, 25)
+    others = np.ones(25, dtype=bool)
+    others[[5, 14]] = False
+    far = np.where(others, values, 7.0)
+    assert individuals_chart(far, charts=10).signals == ()
+    assert beyond_the_others(far, others, charts=10)
+    assert not beyond_the_others(np.where(others, values, 1.0), others, charts=10)
+    assert not beyond_the_others(far, np.ones(25, dtype=bool), charts=10)
+    assert not beyond_the_others(far[:6], others[:6], charts=10)
+
+
+def test_a_batch_with_a_step_says_where(tmp_path: Path) -> None:
+    """Tips of the demo batch 0.1 mm larger from one piece on: that piece is named, no growth a piece, and the capability is not quoted."""
+    pieces = [piece.mouthpiece_id for piece in mk.open().batch(pair=False).pieces]
+    late = set(pieces[20:])
+
+    def larger(row: dict[str, str]) -> dict[str, str]:
+        return {**row, "tip_opening_mm": f"{float(row['tip_opening_mm']) + 0.1:.3f}"} if row["id"] in late else row
+
+    report = mk.open().batch(changed_batch(tmp_path, "mouthpieces", larger), pair=False)
+    told = " ".join(lay_out(batch_screen(report)).split())
+    assert "Tip opening is 0." in told
+    assert "larger from TB-25-" in told
+    assert "Tip opening grows" not in told
+    (tip,) = (item for item in report.features if item.feature == "tip_opening_mm")
+    assert tip.chart is not None
+    assert tip.chart.step_at is not None
+    assert abs(tip.chart.step_at - 20) <= 2

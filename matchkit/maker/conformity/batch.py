@@ -12,7 +12,7 @@ import numpy as np
 from matchkit.errors import DataError, Problem
 from matchkit.facts import Assumed
 from matchkit.maker.conformity.capability import Capability, capability, two_sided_factor, worst_share
-from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, individuals_chart
+from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, beyond_the_others, individuals_chart
 from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, judge_piece, judged_with
 from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.conformity.looked import looked_over
@@ -294,10 +294,10 @@ def _summary(
     charted = ordered and count >= LEAST_PIECES and sd > 0 and not coarse
     chart = individuals_chart(values, sound=sound, charts=charts) if charted else None
     limits = Limits(first.low, first.high)
-    settled = chart is None or not (chart.signals or chart.drifts)
+    good = np.array([piece.verdict != "fail" for piece, _ in column])
+    settled = chart is None or not (chart.signals or chart.drifts or beyond_the_others(values, good, charts=charts))
     made = capability(level, limits=limits, ordered=ordered, coarse=coarse, in_control=settled)
     sound_made = None
-    good = np.array([piece.verdict != "fail" for piece, _ in column])
     if not good.all() and good.sum() > 1:  # without the failed, whose signals are theirs
         kept = individuals_chart(values[good], charts=charts) if charted and good.sum() >= LEAST_PIECES else None
         calm = kept is None or not (kept.signals or kept.drifts)

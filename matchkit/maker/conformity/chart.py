@@ -21,6 +21,8 @@ D2, D4 = 1.128, 3.267
 CHANCE = 0.05
 """Share of sound, stable batches of which any chart may show a signal."""
 RULES = 3
+LEAST_LEVEL, STEP_BETTER = 3, 0.75
+"""A level is so many pieces or more; two levels that leave less than this share of what a line leaves are a step and not a drift."""
 LEAST_PIECES = 10
 """With fewer pieces the limits themselves are too uncertain to be drawn."""
 
@@ -52,6 +54,10 @@ class Chart:
     """Piece (from 1) and value about which the drift's line turns: the means of the pieces it is of."""
     run: int
     """So many in a row on one side of the mean are a signal."""
+    step_at: int | None = None
+    """The position (from 0) from which the values lie on another level, where that tells more than the drift does."""
+    step: float = 0.0
+    """By how much that level is higher."""
 
     @property
     def drifts(self) -> bool:
@@ -85,6 +91,7 @@ def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, 
     kept = np.ones(count, dtype=bool) if sound is None or sound.sum() < 3 else sound
     line = linregress(place[kept], values[kept])
     half = float(t.ppf(1 - 0.025 / charts, int(kept.sum()) - 2)) * float(line.stderr)
+    step_at, step = _step(place[kept], values[kept], line.intercept + line.slope * place[kept])
     far, jump, run = signal_limits(count, charts)
     sigma = middle / D2
     signals = [
@@ -105,7 +112,32 @@ def individuals_chart(values: Array, *, sound: NDArray[np.bool_] | None = None, 
         signals=tuple(signal for signal in signals if signal.positions),
         drift_about=(float(place[kept].mean()) + 1, float(values[kept].mean())),
         run=run,
+        step_at=step_at,
+        step=step,
     )
+
+
+def beyond_the_others(values: Array, others: NDArray[np.bool_], *, charts: int = 1) -> bool:
+    """Tell whether any of the values (n,) that are not among ``others`` (n,) lies where a chart of these would show it: it hides itself in a chart of all."""
+    if others.all() or others.sum() < LEAST_PIECES:
+        return False
+    chart = individuals_chart(values[others], charts=charts)
+    far, _, _ = signal_limits(int(others.sum()), charts)
+    return bool(np.any(np.abs(values[~others] - chart.mean) > max(far, 3.0) * chart.range_mean / D2))
+
+
+def _step(place: Array, values: Array, line: Array) -> tuple[int | None, float]:
+    """Return from which place on values (n,) lie on another level, and by how much it is higher, where two levels leave less than a line does."""
+    left = {
+        split: float(
+            ((values[:split] - values[:split].mean()) ** 2).sum() + ((values[split:] - values[split:].mean()) ** 2).sum()
+        )
+        for split in range(LEAST_LEVEL, len(values) - LEAST_LEVEL + 1)
+    }
+    best = min(left, key=lambda split: (round(left[split], 15), split), default=None)
+    if best is None or left[best] > STEP_BETTER * float(((values - line) ** 2).sum()):
+        return None, 0.0
+    return int(place[best]), float(values[best:].mean() - values[:best].mean())
 
 
 @lru_cache(maxsize=256)

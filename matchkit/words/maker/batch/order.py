@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from matchkit.maker.conformity.batch import BatchReport, FeatureSummary
-from matchkit.maker.conformity.chart import Signal
+from matchkit.maker.conformity.chart import Chart, Signal
 from matchkit.units import MM, UM
 from matchkit.words.maker.features import SHOWN_POSITIONS, feature_words, unit_of
 from matchkit.words.screen import sentences
@@ -40,7 +40,13 @@ def order_words(report: BatchReport) -> list[str]:
             more = f" and {len(shown) - SHOWN_POSITIONS} more" if len(shown) > SHOWN_POSITIONS else ""
             found.append(f"{where} {_SIGNALS[signal.rule]} at {', '.join(shown[:SHOWN_POSITIONS])}{more}.")
         width = item.high - item.low if item.high is not None and item.low is not None else item.sd
-        if chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * width:
+        if chart.drifts and chart.step_at is not None and abs(chart.step) > WORTH_TELLING * width:
+            way = "larger" if chart.step > 0 else "smaller"
+            digits = 3 if unit_of(item.at) == "cm³" else 2
+            found.append(
+                f"{where} is {abs(chart.step):.{digits}f} {unit_of(item.at)} {way} from {item.positions[chart.step_at]} on: look at what changed there."
+            )
+        elif chart.drifts and abs(chart.slope) * item.count > WORTH_TELLING * width:
             scale, fine = (1.0, "cm³") if unit_of(item.at) == "cm³" else (MM / UM, "µm")
             low, high = sorted((abs(chart.slope_low) * scale, abs(chart.slope_high) * scale))
             way = "grows" if chart.slope > 0 else "shrinks"
@@ -60,7 +66,7 @@ def _stops_drift(report: BatchReport) -> list[str]:
         ]
         for way in (1.0, -1.0):
             going = [
-                chart.slope * (item.count - 1)
+                (item, chart)
                 for item, chart in charts
                 if chart.drifts
                 and chart.slope * way > 0
@@ -69,13 +75,33 @@ def _stops_drift(report: BatchReport) -> list[str]:
                 and abs(chart.slope) * item.count > WORTH_TELLING * (item.high - item.low)
             ]
             if len(going) > len(charts) / 2:
-                low, high = sorted((abs(min(going, key=abs)), abs(max(going, key=abs))))
+                start = _stepped(going)
+                sizes = [
+                    abs(chart.slope) * (item.count - 1) if start is None or chart.step_at is None else abs(chart.step)
+                    for item, chart in going
+                ]
+                low, high = min(sizes), max(sizes)
                 which = f"{model}, stops" if len(models) > 1 else "stops"
                 verb = "grow" if way > 0 else "shrink"
+                if start is not None:
+                    found.append(
+                        f"{which} {verb} at {start}, by {low:.2f} to {high:.2f} mm, and stay so: look at what changed there."
+                    )
+                    continue
                 found.append(
                     f"{which} {verb} from the first piece to the last, by {low:.2f} to {high:.2f} mm in all: look at the cutter before the next batch."
                 )
     return found
+
+
+def _stepped(going: Sequence[tuple[FeatureSummary, Chart]]) -> str | None:
+    """Return the piece from which most of some stops lie on another level; None where they drift."""
+    starts = [chart.step_at for _, chart in going if chart.step_at is not None]
+    if len(starts) <= len(going) / 2:
+        return None
+    middle = sorted(starts)[len(starts) // 2]
+    alike = sum(abs(start - middle) <= 1 for start in starts)
+    return going[0][0].positions[middle] if alike > len(going) / 2 else None
 
 
 def _news(positions: Sequence[str], signal: Signal, out: set[str]) -> list[str]:
