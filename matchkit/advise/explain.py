@@ -50,7 +50,7 @@ def explain_setup(
     refused = [pair_refusals((facing,), (reed,), instrument=kind)[0, 0], *ligature_refusals((facing,), ligatures)[0]]
     refused += [reason] if ruled_out[0] else []
     others = [part for part in learner.parts.reeds if part.id != reed.id]
-    played = (facing.id, reed.id) in learner.marked_pairs(view.player.id)
+    played = not wishes.words and (facing.id, reed.id) in learner.marked_pairs(view.player.id)
     refused += [Refusal.NOT_COMPARABLE] if not played and incomparable([reed, *others], view)[0] else []
     blend = learner.blend
     pair = learner.scorer.pair(facing, reed, lip_m=view.lip_m)

@@ -95,7 +95,8 @@ def rank_setups(
     refusals = _refusals(offer, view, wishes, across=wanted.across, in_stock=wanted.in_stock, out=out)
     if "reed" not in wanted.fixed and wanted.change != "ligature":
         apart = np.tile(incomparable(offer.reeds, view), (len(offer.facings), 1))
-        _keep_marked(apart, offer, learner, view)
+        if not wishes.words:  # which way it would differ cannot be told
+            _keep_marked(apart, offer, learner, view)
         refusals[(refusals == FITS) & apart] = Refusal.NOT_COMPARABLE
     bands = ligature_refusals(offer.facings, offer.ligatures, in_stock=wanted.in_stock, owned=view.owned.ligature, out=out)
     _keep_theirs(bands, offer, view)

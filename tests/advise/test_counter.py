@@ -237,3 +237,6 @@ def test_what_was_marked_needs_no_comparison_of_reeds(demo_copy: Path) -> None:
     assert "AR-E-3" not in {row.reed_id for row in after.rows}
     assert Refusal.NOT_COMPARABLE not in house.explain("P02", "AM-10", "AR-E-2.5", "L-05").refused
     assert Refusal.NOT_COMPARABLE in house.explain("P02", "AM-06", "AR-E-2.5", "L-05").refused
+    wished = house.rank("P02", wish=["freer"], fixed={"mouthpiece": "AM-10"}, top=40, alike=True)
+    assert "AR-E-2.5" not in {row.reed_id for row in wished.rows}  # whether it is freer cannot be told
+    assert Refusal.NOT_COMPARABLE in house.explain("P02", "AM-10", "AR-E-2.5", "L-05", wish=["freer"]).refused
