@@ -250,6 +250,12 @@ def test_a_step_is_told_from_a_drift() -> None:
     assert sum(chart.step_at is not None for chart in drifting) <= 5
 
 
+def test_equal_values_have_no_step() -> None:
+    """Twelve pieces alike: no step (by definition)."""
+    chart = individuals_chart(np.full(12, 2.5))
+    assert (chart.step_at, chart.step) == (None, 0.0)
+
+
 def test_pieces_that_fail_do_not_hide_themselves() -> None:
     """Two of 25 lie 7 deviations off: they widen the chart of all so that it shows nothing, and the chart of the others shows them; two at 1 deviation are nothing."""
     rng = np.random.default_rng(45)

@@ -135,7 +135,7 @@ def _step(place: Array, values: Array, line: Array) -> tuple[int | None, float]:
         for split in range(LEAST_LEVEL, len(values) - LEAST_LEVEL + 1)
     }
     best = min(left, key=lambda split: (round(left[split], 15), split), default=None)
-    if best is None or left[best] > STEP_BETTER * float(((values - line) ** 2).sum()):
+    if best is None or left[best] >= STEP_BETTER * float(((values - line) ** 2).sum()):
         return None, 0.0
     return int(place[best]), float(values[best:].mean() - values[:best].mean())
 

@@ -77,7 +77,7 @@ def judge_rails(
         else None
     )
     if alone is not None:
-        return _at_one(alone, mean, stations, limit_mm, flaws_mm)
+        return _at_one(alone, mean, stations, limit_mm, flaws_mm, surely)
     if surely is not None and surely.rail in RAILS:
         short = surely.rail
     thinnest = next((row.difference_mm for row in stations if row.difference_mm is not None), None)
@@ -90,21 +90,23 @@ def _at_one(
     stations: Sequence[StationRead],
     limit_mm: float | None,
     flaws_mm: Sequence[float],
+    fault: Fault | None,
 ) -> RailsJudged:
-    """Return what is said of the one feeler at which the rails differ: which rail leaves its own line there, or which stops shorter."""
+    """Return what is said of the one feeler at which the rails differ: which rail leaves its own line there, or which stops shorter.
+
+    Where the drawing finds it a fault, the rail is that of the fault.
+    """
     size = row.difference_mm or 0.0
     shorter: Literal["left", "right"] = "left" if size < 0 else "right"
     off: dict[str, dict[float, float]] = {
         rail: {one.feeler_mm: by for one in stations if (by := getattr(one, f"{rail}_off_um")) is not None} for rail in RAILS
     }
     stray = stray_rail(off, row.feeler_mm)
-    rail = stray or shorter
+    rail = fault.rail if fault is not None and fault.rail in RAILS else stray or shorter
     place = row.left_mm if rail == "left" else row.right_mm
     at_flaw = place is not None and any(abs(place - flaw) <= NEAR_MM + abs(size) for flaw in flaws_mm)
     way: Literal["short", "long"] = "short" if rail == shorter else "long"
-    return RailsJudged(
-        "at one feeler", *mean, limit_mm, None, row.feeler_mm, place, size, at_flaw, rail, way, stray is not None
-    )
+    return RailsJudged("at one feeler", *mean, limit_mm, None, row.feeler_mm, place, size, at_flaw, rail, way, stray == rail)
 
 
 def _row_at(stations: Sequence[StationRead], fault: Fault) -> StationRead | None:

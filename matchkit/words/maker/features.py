@@ -116,9 +116,9 @@ def short_words(fault: Fault) -> str:
         )
     if fault.feeler_mm is None:
         return f"{fault.size:.2f} mm short on average"
-    where = "the thinnest" if abs(fault.size) == fault.thinnest_mm else f"the {fault.feeler_mm:g} mm"
+    where = "the thinnest" if fault.size == fault.thinnest_mm else f"the {fault.feeler_mm:g} mm"
     mean = "" if fault.mean_mm is None or fault.mean_mm <= 0 else f", {fault.mean_mm:.2f} mm on average"
-    return f"{abs(fault.size):.2f} mm {fault.way} at {where} feeler{mean}"
+    return f"{fault.size:.2f} mm {fault.way} at {where} feeler{mean}"
 
 
 REMEDIES = {
