@@ -21,7 +21,7 @@ PACKAGE = ROOT / "matchkit"
 READS = {
     "cli/maker/reface.py": {"startswith", "endswith", "removesuffix"},  # a size, the name of a file
     "cli/maker/gauge.py": {"rpartition"},  # an option: name=value
-    "cli/options.py": {"endswith", "removeprefix"},  # a file's name, a parameter's name
+    "cli/options.py": {"endswith", "removeprefix", "partition"},  # a file's name, a parameter's name, an option: column=value
     "cli/playtest/log.py": {"removesuffix"},  # the name of a column or a table
     "cli/printing.py": {"startswith", "split"},  # a cell that a spreadsheet would run; words to be wrapped
     "words/screen.py": {"partition"},  # whether a sentence begins with an id, whose letters stay as they are
@@ -37,7 +37,7 @@ READS = {
     },  # an instrument as it was typed; the name of an option
     "cli/counter/strengths.py": {"endswith"},  # a file's name
     "cli/counter/compare.py": {"findall"},  # a set-up, as it was typed
-    "cli/stock.py": {"partition", "removesuffix"},  # an option: column=value; the name of a table
+    "cli/stock.py": {"removesuffix"},  # the name of a table
     "parts/said.py": {"fullmatch", "split"},  # a size or a strength, as it was typed
     "score/wishes.py": {"split", "removeprefix", "startswith"},  # a wish
     "maker/pieces.py": {"split"},  # a serial number

@@ -216,6 +216,11 @@ class Ranking(Answer):
     tastes: tuple[Taste, ...] = ()
     """What the player's own marks say of where to go from what they play."""
     deciding: Deciding | None = None
+    passed_over: bool = False
+    """Whether set-ups that are too like those shown beat one of them."""
+    missing: tuple[Part, ...] = ()
+    """Kinds of part of which there is none for the player's instrument."""
+    instrument: str = ""
 
 
 @dataclass(frozen=True)

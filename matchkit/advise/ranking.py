@@ -160,9 +160,12 @@ def rank_setups(
         interval=view.player.instrument in blend.by_instrument,
         complaint=tuple(complaints),
         first_try=tuple(dict.fromkeys(step for item in complaints.values() for step in item.free)),
-        next_tries=_next_tries(scorer, pairs, rows),
+        next_tries=_next_tries(scorer, pairs, rows, wanted.budget),
         tastes=tastes(blend, view.player.instrument, view.player.id, wish_step=scorer.spec.wish_step),
         deciding=None if enough is not None else maker.deciding(rivals),
+        passed_over=best.passed and not wanted.alike,
+        missing=_missing(offer, view.player.instrument),
+        instrument=view.player.instrument,
     )
 
 
@@ -184,10 +187,24 @@ def _keep_theirs(bands: NDArray[np.object_], offer: Offer, view: PlayerView) -> 
             bands[:, column] = np.where(own, FITS, Refusal.THEIRS_STAYS)
 
 
-def _next_tries(scorer: Scorer, pairs: PairTable, rows: Sequence[Setup]) -> tuple[NextTry, ...]:
-    """Return the one part to change if the first row is wrong."""
+def _missing(offer: Offer, instrument: str) -> tuple[Part, ...]:
+    """Return the kinds of part of which none is for an instrument; a house without any ligature needs none."""
+    kinds: dict[Part, set[str | None]] = {
+        "mouthpiece": {part.mouthpiece.instrument for part in offer.facings},
+        "reed": {part.reed.instrument for part in offer.reeds},
+        "ligature": {item.instrument for item in offer.ligatures} or {None},
+    }
+    return tuple(part for part, there in kinds.items() if not there & {instrument, None})
+
+
+def _next_tries(scorer: Scorer, pairs: PairTable, rows: Sequence[Setup], budget: float | None) -> tuple[NextTry, ...]:
+    """Return the one part to change if the first row is wrong, what costs more than a budget left out."""
     if not rows:
         return ()
+    if budget is not None:
+        dear = pairs.of_facings(lambda part: (part.mouthpiece.price or 0.0) > budget and part.id != rows[0].mouthpiece_id)
+        dear = dear + pairs.of_reeds(lambda part: (part.reed.price or 0.0) > budget and part.id != rows[0].reed_id)
+        pairs = pairs.select(np.flatnonzero(dear == 0))
     first = pairs.of_facings(lambda part: part.id == rows[0].mouthpiece_id) * pairs.of_reeds(
         lambda part: part.id == rows[0].reed_id
     )

@@ -23,6 +23,9 @@ Index = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 NOTHING_OWNED = PartIds(None, None)
 
+VARIETY = 5.0
+"""Points of 100 that a set-up may be expected to lose by sharing neither mouthpiece nor line of reeds with those before it."""
+
 BLOCK = 2048
 """Pairs scored side by side; fixed, so that memory does not grow with the number of combinations."""
 
@@ -80,6 +83,8 @@ class Best:
 
     lines: list[Placed]
     unlike: list[Placed]
+    passed: bool = False
+    """Whether a pair that is not among the unlike ones beats the last of them."""
 
 
 def rank_candidates(
@@ -97,8 +102,8 @@ def rank_candidates(
     """Return the best ``top`` lines and the best ``unlike`` ones, by score; of equal ones what is owned first, then what is in stock, then the cheapest, then by id.
 
     Exact: a pair outside the best ``top`` pairs by its best ligature cannot hold one of the best ``top`` lines. Lines that are unlike share
-    neither mouthpiece nor line of reeds, where there is more than one of these to choose from; where there are too few, other pairs
-    and then other ligatures fill the list.
+    neither mouthpiece nor line of reeds, where there is more than one of these to choose from, or one of the two where that gains more than
+    :data:`VARIETY`; where there are too few, other pairs and then other ligatures fill the list.
     """
     with one_thread():
         scores = _Scores(candidates, blend.by_instrument.get(instrument), blend, ligatures, player)
@@ -119,7 +124,10 @@ def rank_candidates(
                 best[which] = block.first_line(rows, row, places)
         if progress is not None:
             progress(int(rows[-1]) + 1, len(candidates))
-    return Best([placed for _, placed in kept], _unlike(best, pairs, kept, unlike))
+    apart = _unlike(best, pairs, kept, unlike)
+    shown = {line.pair for line in apart}
+    passed = any(item.pair not in shown and item.score > apart[-1].score for _, item in pairs if apart)
+    return Best([placed for _, placed in kept], apart, passed)
 
 
 def _key(item: tuple[Key, Placed]) -> Key:
@@ -183,15 +191,15 @@ def _unlike(
     lines: Sequence[tuple[Key, Placed]],
     top: int,
 ) -> list[Placed]:
-    several = [len({kind[place] for kind in best}) > 1 for place in (0, 1)]
+    varies = [place for place in (0, 1) if len({kind[place] for kind in best}) > 1]
+    waiting = sorted(best.items(), key=lambda each: each[1][0])
     chosen: list[tuple[Key, Placed]] = []
     used: tuple[set[str], set[str]] = set(), set()
-    for kind, item in sorted(best.items(), key=lambda each: each[1][0]):
-        if all(not vary or part not in seen for part, seen, vary in zip(kind, used, several, strict=True)) and any(several):
-            chosen.append(item)
-            for part, seen in zip(kind, used, strict=True):
-                seen.add(part)
-    chosen = chosen[:top]
+    while len(chosen) < top and (place := _next_unlike(waiting, used, varies)) is not None:
+        kind, item = waiting.pop(place)
+        chosen.append(item)
+        for part, seen in zip(kind, used, strict=True):
+            seen.add(part)
     there = {item[1].pair for item in chosen}
     for item in pairs:
         if len(chosen) < top and item[1].pair not in there:
@@ -202,6 +210,22 @@ def _unlike(
         if len(chosen) < top and (item[1].pair, item[1].ligatures) not in also:
             chosen.append(item)
     return [placed for _, placed in sorted(chosen, key=_key)]
+
+
+def _next_unlike(
+    waiting: Sequence[tuple[tuple[str, str], tuple[Key, Placed]]], used: tuple[set[str], set[str]], varies: Sequence[int]
+) -> int | None:
+    """Return the place of the best that shares nothing with those chosen; of the best that shares one part where the other costs too much."""
+    partly = None
+    for place, (kind, (_, item)) in enumerate(waiting):
+        fresh = [kind[part] not in used[part] for part in varies]
+        if partly is not None and item.score < waiting[partly][1][1].score - VARIETY:
+            return partly
+        if fresh and all(fresh):
+            return place
+        if any(fresh) and partly is None:
+            partly = place
+    return partly
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -46,6 +46,19 @@ def cache_option(function: Command) -> Command:
 def jobs_option(what: str) -> Callable[[Command], Command]:
     """Add ``--jobs``."""
     return click.option("--jobs", type=int, default=1, show_default=True, help=f"{what}; -1 uses every core.")
+
+
+def columns_of(texts: Sequence[str], example: str) -> dict[str, str]:
+    """Return text by column, from texts such as "price=180"; raises UsageError."""
+    values: dict[str, str] = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        if not equals or not name.strip():
+            raise click.UsageError(f"'{text}'; expected COLUMN=VALUE, such as {example}")
+        if name.strip() in values:
+            raise click.UsageError(f"{name.strip()} stands twice")
+        values[name.strip()] = value.strip()
+    return values
 
 
 def wait_option(function: Command) -> Command:

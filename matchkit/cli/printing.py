@@ -63,6 +63,17 @@ def _cell(value: Any) -> Any:
     return _rounded(value)
 
 
+def cells_changed(columns: Mapping[str, tuple[Any, Any]]) -> str:
+    """Return what cells of a row were and are, by column."""
+    return ", ".join(f"{column} {_told(old)} \N{RIGHTWARDS ARROW} {_told(new)}" for column, (old, new) in columns.items())
+
+
+def _told(value: object) -> str:
+    return (
+        "not known" if value is None else "yes" if value is True else f"{value:g}" if isinstance(value, float) else str(value)
+    )
+
+
 def _filled(text: str, first: str, rest: str) -> str:
     """Fill words into lines of 80 columns, counting wide characters as two; a word too long for a line is cut."""
     from rich.cells import cell_len, chop_cells

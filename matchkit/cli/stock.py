@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from matchkit.cli.options import wait_option
-from matchkit.cli.printing import deliver, paragraph, to_json
+from matchkit.cli.options import columns_of, wait_option
+from matchkit.cli.printing import cells_changed, deliver, paragraph, to_json
 from matchkit.words.numbers import counted, money
 from matchkit.words.screen import listed
 
@@ -30,17 +30,9 @@ def command() -> None:
 @wait_option
 def add(kind: str, columns: Sequence[str], data: str, wait_s: float) -> None:
     """Put a new KIND on the shelf, such as: stock add mouthpiece id=AM-20 instrument=alto tip_opening_thou=75 price=180."""
-    from matchkit.tables.shelf import add_part
+    from matchkit.tables.shelf import add_row
 
-    values: dict[str, str] = {}
-    for text in columns:
-        name, equals, value = text.partition("=")
-        if not equals or not name.strip():
-            raise click.UsageError(f"'{text}'; expected COLUMN=VALUE, such as price=180")
-        if name.strip() in values:
-            raise click.UsageError(f"{name.strip()} stands twice")
-        values[name.strip()] = value.strip()
-    _tell(add_part(data, kind, values, wait_s=wait_s), "added")
+    _tell(add_row(data, kind, columns_of(columns, "price=180"), wait_s=wait_s), "added")
 
 
 _numbers = {"ignore_unknown_options": True}  # a number below zero is no option: it is told what is wrong with it
@@ -101,16 +93,7 @@ def show(part: str, data: str) -> None:
         offered = ", no longer offered" if held.retired else ""
         click.echo(paragraph(f"{held.id}, {table.removesuffix('s')}: {money(held.price)}, {count}{offered}."))
         for step in steps_of(data, held):
-            shown = ", ".join(
-                f"{column} {_value(old)} \N{RIGHTWARDS ARROW} {_value(new)}" for column, (old, new) in step.columns.items()
-            )
-            click.echo(paragraph(f"   {step.at[:16].replace('T', ' ')}  {step.command}: {shown}"))
-
-
-def _value(value: object) -> str:
-    return (
-        "not known" if value is None else "yes" if value is True else f"{value:g}" if isinstance(value, float) else str(value)
-    )
+            click.echo(paragraph(f"   {step.at[:16].replace('T', ' ')}  {step.command}: {cells_changed(step.columns)}"))
 
 
 @command.command(name="loans")

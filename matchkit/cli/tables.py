@@ -8,12 +8,14 @@ from typing import Any
 
 import click
 
-from matchkit.cli.options import output_options, wait_option
-from matchkit.cli.printing import clean, deliver, paragraph, to_csv, to_json
+from matchkit.cli.options import columns_of, output_options, wait_option
+from matchkit.cli.printing import cells_changed, clean, deliver, paragraph, to_csv, to_json
 from matchkit.cli.progress import bar
 from matchkit.errors import Problem, listing
 
 PROBLEMS_FOUND = 3
+MOST_CHANGED = 10
+"""Rows that an import changed, told one by one."""
 
 
 @click.group(name="tables")
@@ -81,16 +83,39 @@ def import_(source: str, book: str, wait_s: float) -> None:
     All or nothing. Rows that are there already, just so, are left; parts that differ are changed and the history keeps the old values;
     playtests and trials are never changed.
     """
-    from matchkit.tables.carry import carry_in
+    from matchkit.tables.carry import carry_in, cells_of
 
     with bar("importing") as progress:
         change = carry_in(source, book, wait_s=wait_s, progress=progress)
     for table, told in change.items():
         words = [f"{told['added']} added"] if told.get("added") else []
-        words += [f"{len(told['changed'])} changed"] if isinstance(told.get("changed"), list) else []
+        changed = told["changed"] if isinstance(told.get("changed"), list) else []
+        words += [f"{len(changed)} changed"] if changed else []
         click.echo(f"{table}: {', '.join(words) or 'written'}")
+        for row in changed[:MOST_CHANGED]:
+            cells = cells_of(book, table, row["key"], row["before"])
+            click.echo(paragraph(f"   {'/'.join(str(part) for part in row['key'])}: {cells_changed(cells)}"))
+        if len(changed) > MOST_CHANGED:
+            click.echo(f"   and {len(changed) - MOST_CHANGED} more: matchkit tables history {clean(book)}")
     if not change:
         click.echo("everything was there already")
+
+
+@command.command(name="add")
+@click.argument("kind", type=click.Choice(("player", "neck")))
+@click.argument("columns", nargs=-1, required=True, metavar="COLUMN=VALUE...")
+@click.option("--data", metavar="RECORD", required=True, help="The shop's record: an SQLite file, or a PostgreSQL URL.")
+@wait_option
+def add(kind: str, columns: tuple[str, ...], data: str, wait_s: float) -> None:
+    """Add a new player or neck, such as: tables add player id=eve instrument=alto mouthpiece_id=AM-08 reed_id=AR-A-3.
+
+    Parts for sale are added by matchkit stock add.
+    """
+    from matchkit.tables.shelf import add_row
+
+    values = columns_of(columns, "instrument=alto")
+    add_row(data, kind, values, command="tables add", wait_s=wait_s)
+    click.echo(paragraph(f"{values['id']}: added."))
 
 
 @command.command(name="export")

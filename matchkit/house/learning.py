@@ -27,7 +27,7 @@ class LearningQuestions(Rooms):
         Parameters
         ----------
         out
-            file to write; by default ``model.npz`` beside the tables
+            file to write; by default ``model.npz`` in a folder of tables, ``shop.model.npz`` beside ``shop.sqlite`` or ``shop.xlsx``
         progress
             called with folds of the card done and folds in all
 

@@ -23,7 +23,7 @@ def open_house(source: str | Path | None = None, *, model: str | Path | None = N
     source
         a directory of csv tables, an xlsx workbook, or a shop's record (SQLite file or URL); by default the demo house
     model
-        a file that ``train`` wrote; by default ``model.npz`` beside the tables, where there is one
+        a file that ``train`` wrote; by default ``model.npz`` in a folder of tables, ``shop.model.npz`` beside ``shop.sqlite`` or ``shop.xlsx``
     cache
         keep fitted facings, solved contacts and fitted models on this machine for the next time
 
@@ -56,9 +56,9 @@ def _shipped_model() -> Path | None:
 
 
 def _beside(source: str | Path) -> Path | None:
-    """Return where the model of a house lies: in its folder, or beside its workbook or SQLite file; None for a server."""
+    """Return where the model of a house lies: in its folder, or beside its workbook or SQLite file, by its name; None for a server."""
     text = str(source)
     if "://" in text:
         return None
     place = Path(text)
-    return (place if place.is_dir() else place.parent) / MODEL_FILE
+    return place / MODEL_FILE if place.is_dir() else place.with_name(f"{place.stem}.{MODEL_FILE}")

@@ -25,8 +25,8 @@ from matchkit.tables.read.cells import plain
 from matchkit.tables.read.csv import read_csv
 from matchkit.tables.read.sheet import Reading
 from matchkit.tables.rest import read_rest
-from matchkit.tables.rules.house import double_rows
 from matchkit.tables.rules.study import study_ranges
+from matchkit.tables.rules.twice import double_rows
 from matchkit.tables.source import Tables
 from matchkit.tables.store import PIECES_TABLES
 

@@ -23,7 +23,15 @@ from matchkit.tables.book.book import Book
 from matchkit.tables.book.connection import WAIT_SECONDS
 from matchkit.tables.read.cells import shown
 from matchkit.tables.read.csv import read_csv
-from matchkit.tables.rules.house import double_rows
+from matchkit.tables.rules.twice import double_rows
+
+NEW = {
+    "players": "somebody new: matchkit tables add player",
+    "mouthpieces": "a new one: matchkit stock add mouthpiece",
+    "reeds": "a new one: matchkit stock add reed",
+    "ligatures": "a new one: matchkit stock add ligature",
+}
+"""How what a record has not yet is added to it, by table."""
 
 
 @dataclass(frozen=True)
@@ -194,7 +202,8 @@ class _Checks:
     def _lost(self, place: str, column: str, table: str, name: str) -> Problem:
         ids = [str(getattr(record, "id", "")) for record in self._book.find(table)]
         near = nearly(name, ids, most=1, alike=0.7)
-        return Problem(place, None, column, shown(name), f"an id of {table}", f"did you mean {near[0]}?" if near else "")
+        new = NEW.get(table, "")
+        return Problem(place, None, column, shown(name), f"an id of {table}", f"did you mean {near[0]}?" if near else new)
 
     def _references(self, place: str, record: Record, before: set[str]) -> list[Problem]:
         found = []

@@ -61,9 +61,7 @@ class Asked:
         """ln(tip opening / target); 0 where the mouthpiece stays."""
         if self.own_opening:
             return np.zeros(len(self.pairs))
-        known = [aim.tip_opening_m for aim in self.targets.by_scale.values() if aim is not None]
-        usual = known[0] if known else np.nan  # a mouthpiece is as wide whatever reed is on it
-        aimed = np.where(np.isfinite(self._aimed[1]), self._aimed[1], usual)
+        aimed = np.where(np.isfinite(self._aimed[1]), self._aimed[1], self.targets.opening_m)
         return np.asarray(np.log(self.pairs.tip_opening_m / aimed))
 
     @property

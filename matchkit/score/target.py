@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -109,6 +110,8 @@ class Targets:
     by_scale: Mapping[str | None, Aim | None]
     present: bool
     wishes: Wishes
+    opening_m: float
+    """The tip opening aimed at for reeds that cannot be compared: a mouthpiece is as wide whatever reed is on it; nan where none is."""
     level: str = ""
     elsewhere: Elsewhere | None = None
 
@@ -180,5 +183,7 @@ def set_targets(
         middle = usual.get(scale or "")
         chosen[scale] = None if middle is None else middle.moved(pressure=shift * factor, opening=opening_factor)
     if present is not None:
-        return Targets(chosen, present=True, wishes=wishes)
-    return Targets(chosen, present=False, wishes=wishes, level=view.level or "", elsewhere=view.elsewhere)
+        own_opening_m = _middle(present.pair).tip_opening_m * opening_factor
+        return Targets(chosen, present=True, wishes=wishes, opening_m=own_opening_m)
+    first = next((aim.tip_opening_m for aim in chosen.values() if aim is not None), math.nan)
+    return Targets(chosen, present=False, wishes=wishes, opening_m=first, level=view.level or "", elsewhere=view.elsewhere)

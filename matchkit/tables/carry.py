@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from pathlib import Path
 from typing import Any
 
 from matchkit.errors import DataError, Problem, SourceError, safe_name
+from matchkit.records.schema import TABLES
 from matchkit.tables.book.book import Book, exists
 from matchkit.tables.book.connection import WAIT_SECONDS
 from matchkit.tables.export import export
@@ -42,6 +43,12 @@ def carry_in(
         return whole.problems
 
     return target.put(records, command=command, spec=reading.spec_text, check=check, progress=progress)
+
+
+def cells_of(book: str | Path, table: str, key: Sequence[Any], before: Mapping[str, Any]) -> dict[str, tuple[Any, Any]]:
+    """Return what the cells of one row of a book were, as the history has them, and what they are now, by column."""
+    row = Book(book).find(table, **dict(zip(TABLES[table].key, key, strict=True)))[0]
+    return {column: (was, getattr(row, column)) for column, was in before.items()}
 
 
 def carry_out(source: str | Path, target: str | Path) -> Path:

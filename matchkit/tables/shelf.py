@@ -24,6 +24,8 @@ from matchkit.tables.store import take_spec
 
 KINDS = {"mouthpiece": "mouthpieces", "reed": "reeds", "ligature": "ligatures"}
 """What stands on a shelf, and its table."""
+ADDED = {**KINDS, "neck": "necks", "player": "players"}
+"""What can be added one row at a time, and its table."""
 
 
 @dataclass(frozen=True)
@@ -35,13 +37,15 @@ class Shelved:
     written: int
 
 
-def add_part(book: str | Path, kind: str, values: Mapping[str, str], *, wait_s: float = WAIT_SECONDS) -> Shelved:
-    """Put a new part into a shop's record, from text by column, as a row of a table would hold it.
+def add_row(
+    book: str | Path, kind: str, values: Mapping[str, str], *, command: str = "stock add", wait_s: float = WAIT_SECONDS
+) -> Shelved:
+    """Put a new part or player into a shop's record, from text by column, as a row of a table would hold it.
 
-    Raises DataError with everything that speaks against it, and SourceError.
+    Raises DataError with everything that speaks against it, RequestError for a kind that cannot be added so, and SourceError.
     """
     table = _table(kind)
-    reading = Reading("the new part")
+    reading = Reading(f"the new {kind}")
     take_rows(iter([list(values), list(values.values())]), TABLES[table], reading, decimal_comma=False)
     problems = [*reading.problems, *reading.warnings]
     if problems:
@@ -50,8 +54,8 @@ def add_part(book: str | Path, kind: str, values: Mapping[str, str], *, wait_s: 
     record: Any = reading.records[0]
     with target.alone():
         if target.find(table, id=record.id):
-            raise DataError([Problem("the new part", None, "id", shown(record.id), f"an id that no {kind} has yet")])
-        return _put(target, {table: [record]}, "stock add")
+            raise DataError([Problem(f"the new {kind}", None, "id", shown(record.id), f"an id that no {kind} has yet")])
+        return _put(target, {table: [record]}, command)
 
 
 def change_parts(book: str | Path, name: str, command: str, *, wait_s: float = WAIT_SECONDS, **values: Any) -> Shelved:
@@ -166,9 +170,9 @@ def named_parts(book: str | Path, name: str) -> tuple[str, list[Record]]:
 
 
 def _table(kind: str) -> str:
-    if kind not in KINDS:
-        raise RequestError(f"'{kind}' on a shelf; expected {', '.join(KINDS)}")
-    return KINDS[kind]
+    if kind not in ADDED:
+        raise RequestError(f"a new '{kind}'; expected {', '.join(ADDED)}")
+    return ADDED[kind]
 
 
 def _named(book: Book, name: str) -> tuple[str, list[Record]]:

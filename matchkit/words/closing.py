@@ -74,10 +74,12 @@ def _rows(report: ClosingReport) -> tuple[tuple[str, ...], ...]:
         row("open while playing", r.playing_opening_mm, r.u_playing_opening_mm, 2, "mm", "at the tip, under the lip"),
         row("area while playing", r.playing_area_mm2, None, 1, "mm2", f"of the jet; at rest {r.rest_area_mm2:.1f}"),
         row("peak flow", r.peak_flow_l_s, None, 2, "l/s", "how much air it takes"),
-        row("left when closed", 100 * r.closing_share, 100 * r.u_closing_share, 1, "%", "of the opening, under the lip"),
+        row("left when closed", 100 * r.closing_share, 100 * r.u_closing_share, 1, "%", "of the opening, under the lip load"),
         row("the same, no lip", 100 * r.closing_share_free, None, 1, "%", "of the opening"),
         row("held", r.clamp_mm, r.u_clamp_mm, 2, "mm", "from the tip, where the reed is taken as held"),
         row("first contact", r.first_contact_mm, None, 1, "mm", "from the tip, where the reed lands first"),
-        row("lip area", r.lip_area_mm2, None, 0, "mm2", "what a lip force acts on"),
-        row("lip force", r.lip_load_n, None, 1, "N", "an illustration: a quarter more or less per mm of lip"),
+        row("lip area", r.lip_area_mm2, None, 0, "mm2", "what the lip presses on"),
+        row(
+            "lip load", r.lip_load_n, None, 1, "N", "what is left for it here, as a force; a quarter more or less per mm of lip"
+        ),
     )

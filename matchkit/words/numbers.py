@@ -46,15 +46,6 @@ def mark(points: float) -> str:
     return f"{points / 10:.1f}".removesuffix(".0")
 
 
-def more_or_less(change: float) -> str:
-    """Return by how many marks of 10 something changes what is expected.
-
-    >>> more_or_less(1.62), more_or_less(-0.4)
-    ('1.6 more', '0.4 less')
-    """
-    return f"{abs(change):.1f} {'more' if change > 0 else 'less'}"
-
-
 def expected(score: float, low: float | None, high: float | None) -> str:
     """Return what mark to expect, with the range of one further mark where there is one.
 

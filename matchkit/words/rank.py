@@ -24,7 +24,7 @@ from matchkit.words.facts import (
     unmeasured_words,
 )
 from matchkit.words.marks import deciding_words, groups_words, played_words, shares_words, tastes_words
-from matchkit.words.numbers import counted, expected, mark, money, more_or_less
+from matchkit.words.numbers import counted, expected, mark, money
 from matchkit.words.screen import Block, Screen, Text, Title, listed, screen, sentences
 from matchkit.words.terms import cost_words
 
@@ -118,7 +118,8 @@ def verdict_words(ranking: Ranking) -> str:
     if not ranking.rows and ranking.cheapest is not None and ranking.budget is not None:
         return f"Nothing within {money(ranking.budget)}: the cheapest that fits costs {money(ranking.cheapest)}"
     if not ranking.rows:
-        return "Nothing fits"
+        gone = listed([f"no {part}" for part in ranking.missing])
+        return f"Nothing fits: there is {gone} for {ranking.instrument} here" if gone else "Nothing fits"
     first, now = ranking.rows[0], ranking.present
     if now is not None and first.score <= now.score:
         return "Nothing here beats what they have"
@@ -226,7 +227,7 @@ def costly_words(row: Setup) -> list[str]:
     """Return the two terms that cost most, each with what it takes off the mark."""
     known = (term for term in row.terms if term.known and round(term.cost, DECIMALS) >= COSTLY)
     costly = sorted(known, key=lambda term: -round(term.cost, DECIMALS))[:2]
-    return [f"{cost_words(term)}: {more_or_less(-term.cost / 10)}" for term in costly]
+    return [f"{cost_words(term)}: costs {term.cost / 10:.1f}" for term in costly]
 
 
 def new_words(row: Setup) -> str:
@@ -257,10 +258,10 @@ def now_words(ranking: Ranking) -> str | None:
     """Return what to expect of the present set-up, and how the ranges are to be read."""
     judged = ", by the same wish" if ranking.wish or ranking.complaint else ""
     now = "" if ranking.present is None else f"now{judged}: expect {mark(ranking.present.score)}"
-    if not ranking.interval:
-        return sentences(now, "no marks yet for a range around what to expect")
     if not ranking.rows:
         return sentences(now)
+    if not ranking.interval:
+        return sentences(now, "no marks yet for a range around what to expect")
     if ranking.wish and not ranking.complaint:
         wish = "eight of ten next marks fall in these ranges, if that is what they want"
     else:
@@ -283,11 +284,12 @@ def _contradicted(now: Setup | None) -> str:
 
 
 def next_words(ranking: Ranking) -> str | None:
-    """Return the one part to change if the first set-up is wrong; reeds first, which cost least."""
+    """Return the one part to change if the first set-up is wrong, reeds first, which cost least; and how to see more like those shown."""
     now = ranking.present
     owned = () if now is None else (now.mouthpiece_id, now.reed_id, now.ligature_id)
     tries = [item for item in ranking.next_tries if item.id is not None and item.id not in owned]
-    return sentences(*(_try(item) for item in tries)) if tries else None
+    alike = "more like these: add --alike" if ranking.passed_over else None
+    return sentences(*(_try(item) for item in tries), alike) or None
 
 
 def _try(item: NextTry) -> str:

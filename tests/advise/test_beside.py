@@ -253,3 +253,17 @@ def test_what_is_retired_is_not_offered(house: mk.House) -> None:
     piece = house.parts.facing("AM-08")
     assert ligature_refusals([piece], [item])[0, 0] == Refusal.RETIRED
     assert ligature_refusals([piece], [item], owned="L-05")[0, 0] == ""
+
+
+def test_a_mouthpiece_as_it_is_is_expected_as_everywhere_else(house: mk.House) -> None:
+    """What a what-if says of the unchanged one is what ``explain`` says of it, with the ligature that is on it now; no change changes nothing."""
+    player = next(item for item in house.tables.players if item.id == "P02")
+    mine, reed, band = player.mouthpiece_id, player.reed_id, player.ligature_id
+    assert mine is not None
+    assert reed is not None
+    now = house.what_if(mine, player="P02", tip="+0.1mm")
+    assert now.unchanged.score == pytest.approx(house.explain("P02", mine, reed, band).setup.score, abs=1e-9)
+    other = house.what_if("AM-05", player="P02", tip="+0.1mm")
+    assert other.unchanged.score == pytest.approx(house.explain("P02", "AM-05", reed).setup.score, abs=1e-9)
+    hardly = house.what_if(mine, player="P02", tip="+0.001mm")
+    assert hardly.rows[0].score == pytest.approx(hardly.unchanged.score, abs=0.5)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -237,6 +238,71 @@ def test_what_was_marked_needs_no_comparison_of_reeds(demo_copy: Path) -> None:
     assert "AR-E-3" not in {row.reed_id for row in after.rows}
     assert Refusal.NOT_COMPARABLE not in house.explain("P02", "AM-10", "AR-E-2.5", "L-05").refused
     assert Refusal.NOT_COMPARABLE in house.explain("P02", "AM-06", "AR-E-2.5", "L-05").refused
+    shown = next(row for row in after.rows if row.reed_id == "AR-E-2.5")
+    told = house.explain("P02", "AM-10", "AR-E-2.5", shown.ligature_id).setup.score
+    assert told == pytest.approx(shown.score, abs=1e-9)  # what is aimed at hangs on no other reed that is asked about
+    last = [test.id for test in house.tables.playtests if test.id.startswith("N")][-1:]
+    (change,) = house.changed(last).changes
+    same = house.explain("P02", "AM-10", "AR-E-2.5", next(t.ligature_id for t in house.tables.playtests if t.id == last[0]))
+    assert 10 * change.after == pytest.approx(same.setup.score, abs=1e-9)
     wished = house.rank("P02", wish=["freer"], fixed={"mouthpiece": "AM-10"}, top=40, alike=True)
     assert "AR-E-2.5" not in {row.reed_id for row in wished.rows}  # whether it is freer cannot be told
     assert Refusal.NOT_COMPARABLE in house.explain("P02", "AM-10", "AR-E-2.5", "L-05", wish=["freer"]).refused
+
+
+def test_set_ups_unlike_one_another_cost_half_a_mark_at_most(house: mk.House) -> None:
+    """Each of three shares neither mouthpiece nor line with those before, unless that takes over half a mark of the best that shares one."""
+    for player in ("P01", "P02", "P03", "P04"):
+        shown = house.rank(player, top=3)
+        every = house.rank(player, top=3000, alike=True).rows
+        lines = {reed.id: reed.profile_id or reed.id for reed in house.tables.reeds}
+
+        def kind(row: Any, lines: dict[str, str] = lines) -> tuple[str, str]:
+            return row.mouthpiece_id, lines[row.reed_id]
+
+        before: list[tuple[str, str]] = []
+        for row in shown.rows:
+            fresh = [a != kind(row)[0] for a, _ in before], [b != kind(row)[1] for _, b in before]
+            apart, partly = all(map(all, fresh)), any(map(all, fresh)) or not before
+            assert partly, (player, row.mouthpiece_id, row.reed_id)
+            others = [
+                item.score
+                for item in every
+                if kind(item) not in before
+                and (all(kind(item)[0] != a for a, _ in before) or all(kind(item)[1] != b for _, b in before))
+            ]
+            assert row.score >= max(others) - 5 - 1e-9, (player, row.mouthpiece_id)
+            assert apart or row.score == pytest.approx(max(others), abs=1e-9), (player, row.mouthpiece_id)
+            before.append(kind(row))
+        worst = shown.rows[-1].score
+        pairs = {(row.mouthpiece_id, row.reed_id) for row in shown.rows}
+        better = any((row.mouthpiece_id, row.reed_id) not in pairs for row in every if row.score > worst)
+        assert shown.passed_over == better
+    assert not house.rank("P02", top=3, alike=True).passed_over
+
+
+def test_what_is_not_there_is_named(demo_copy: Path) -> None:
+    """A house without a ligature for the instrument says so, and one without any ligature needs none."""
+
+    def of(kind: str) -> Callable[[Rows], Rows]:
+        return lambda rows: [{**row, "instrument": kind} for row in rows]
+
+    edit_table(demo_copy, "ligatures", of("clarinet"))
+    edit_table(demo_copy, "players", lambda rows: [{**row, "ligature_id": ""} for row in rows])
+    edit_table(demo_copy, "playtests", lambda rows: [{**row, "ligature_id": ""} for row in rows])
+    edit_table(demo_copy, "trials", lambda _: [])
+    found = mk.open(demo_copy).rank(mk.open(demo_copy).visitor("alto"))
+    assert (found.rows, found.missing, found.instrument) == ((), ("ligature",), "alto")
+    edit_table(demo_copy, "ligatures", lambda _: [])
+    without = mk.open(demo_copy).rank(mk.open(demo_copy).visitor("alto"))
+    assert without.rows
+    assert without.missing == ()
+
+
+def test_hints_stay_within_the_budget(house: mk.House) -> None:
+    """What to try if the first is wrong costs no more than what may be spent; without a budget the same hints are dearer."""
+    free, bound = house.rank("P02"), house.rank("P02", budget=3.2)
+    prices = [item.price for item in bound.next_tries if item.price is not None]
+    assert all(price <= 3.2 for price in prices)
+    assert any((item.price or 0.0) > 3.2 for item in free.next_tries)
+    assert all(item.id is None for item in house.rank("P02", budget=0.5).next_tries)

@@ -710,3 +710,14 @@ def test_a_column_in_thousandths_of_an_inch_names_the_factor(demo_copy: Path) ->
     told = [problem for problem in problems_of(demo_copy) if problem.column == "tip_opening_mm"]
     assert len(told) == 1
     assert "divide by 39.37 " in told[0].hint
+
+
+def test_a_row_that_cannot_be_read_is_checked_all_the_same(demo_copy: Path) -> None:
+    """Its id twice and the parts it names that are not there are told with its other slips, all at once."""
+
+    def spoil(rows: Rows) -> Rows:
+        return [rows[0], {**rows[1], "id": rows[0]["id"], "mouthpiece_id": "AM-99", "overall": "x"}, *rows[2:]]
+
+    edit_table(demo_copy, "playtests", spoil)
+    found = [(item.row, item.column) for item in read_source(demo_copy).problems]
+    assert found == [(3, "overall"), (3, "id"), (3, "mouthpiece_id")]

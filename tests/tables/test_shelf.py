@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from conftest import edit_table
 
 import matchkit as mk
 from matchkit import constants
 from matchkit.cli import main
 from matchkit.records.people import Loan, open_loans
-from matchkit.tables.shelf import add_loan, add_part, change_parts, change_present, named_parts, steps_of
+from matchkit.tables.shelf import add_loan, add_row, change_parts, change_present, named_parts, steps_of
 
 
 def run(*words: str) -> Result:
@@ -21,7 +23,7 @@ def run(*words: str) -> Result:
 
 def test_parts_are_added_priced_counted_and_retired(demo_book: str) -> None:
     """Each change is there at once, the history keeps what was, and a wrong value changes nothing."""
-    added = add_part(demo_book, "mouthpiece", {"id": "AM-20", "instrument": "alto", "tip_opening_thou": "75", "price": "180"})
+    added = add_row(demo_book, "mouthpiece", {"id": "AM-20", "instrument": "alto", "tip_opening_thou": "75", "price": "180"})
     assert added.written == 1
     change_parts(demo_book, "AM-20", "stock price", price=195.0)
     change_parts(demo_book, "AM-20", "stock count", stock=3)
@@ -53,13 +55,13 @@ def test_slips_on_the_shelf(demo_book: str) -> None:
     with pytest.raises(mk.UnknownIdError, match="did you mean"):
         change_parts(demo_book, "AM-0", "stock price", price=3.0)
     with pytest.raises(mk.DataError, match="an id that no mouthpiece has yet"):
-        add_part(demo_book, "mouthpiece", {"id": "AM-01", "instrument": "alto", "tip_opening_mm": "1.9"})
+        add_row(demo_book, "mouthpiece", {"id": "AM-01", "instrument": "alto", "tip_opening_mm": "1.9"})
     with pytest.raises(mk.DataError, match="no such column"):
-        add_part(demo_book, "mouthpiece", {"id": "X", "instrument": "alto"})
+        add_row(demo_book, "mouthpiece", {"id": "X", "instrument": "alto"})
     with pytest.raises(mk.DataError):
-        add_part(demo_book, "mouthpiece", {"id": "X", "instrument": "kazoo", "tip_opening_mm": "1.9"})
+        add_row(demo_book, "mouthpiece", {"id": "X", "instrument": "kazoo", "tip_opening_mm": "1.9"})
     with pytest.raises(mk.RequestError, match="expected mouthpiece, reed, ligature"):
-        add_part(demo_book, "neck", {"id": "X"})
+        add_row(demo_book, "sitting", {"id": "X"})
     assert run("stock", "add", "reed", "id", "--data", demo_book).exit_code == 2
     assert run("stock", "add", "reed", "id=A", "id=B", "--data", demo_book).exit_code == 2
 
@@ -168,3 +170,35 @@ def test_a_loan_that_ended_counts_as_a_mark(demo_book: str) -> None:
     assert len(marked) == before + 1
     (mark,) = [test for test in marked if test.id == "loan H2"]
     assert (mark.player_id, mark.mouthpiece_id, mark.reed_id) == ("P02", "AM-05", "AR-B-2")
+
+
+def test_a_new_player_is_added_by_one_command(demo_book: str) -> None:
+    """What is counted stays as it is; an id that is there, or a part that is not, adds nobody; a log of nobody says how to add them."""
+    added = run(
+        "tables", "add", "player", "id=eve", "instrument=alto", "mouthpiece_id=AM-08", "reed_id=AR-A-3", "--data", demo_book
+    )
+    assert added.exit_code == 0, added.output
+    (eve,) = [item for item in mk.open(demo_book).tables.players if item.id == "eve"]
+    assert (eve.mouthpiece_id, eve.reed_id) == ("AM-08", "AR-A-3")
+    with pytest.raises(mk.DataError, match="an id that no player has yet"):
+        add_row(demo_book, "player", {"id": "eve", "instrument": "alto"})
+    with pytest.raises(mk.DataError, match="an id of"):
+        add_row(demo_book, "player", {"id": "bea", "instrument": "alto", "mouthpiece_id": "AM-0X"})
+    logged = run(
+        "log", "--data", demo_book, "--no-ask", "--player", "Zoe", "--mouthpiece", "AM-08", "--reed", "AR-A-3", "--overall", "8"
+    )
+    assert "matchkit tables add player" in logged.output
+    assert "bea" not in {item.id for item in mk.open(demo_book).tables.players}
+
+
+def test_an_import_says_what_it_changes(demo_book: str, demo_copy: Path) -> None:
+    """Each cell, from what to what; more than ten rows are counted, and stand in the history."""
+    change_parts(demo_book, "AM-08", "stock count", stock=7)
+    told = run("tables", "import", str(demo_copy), demo_book)
+    assert "mouthpieces: 1 changed" in told.output
+    assert "AM-08: stock 7 → 1" in told.output
+    change_parts(demo_book, "alto-A", "stock count", stock=77)
+    edit_table(demo_copy, "reeds", lambda rows: [{**row, "stock": "5"} for row in rows])
+    many = run("tables", "import", str(demo_copy), demo_book)
+    assert many.output.count("→") == 10
+    assert "more: matchkit tables history" in many.output

@@ -57,7 +57,7 @@ def only(problems: list[Problem]) -> Problem:
 
 
 def test_a_workbook_is_the_same_house(demo_copy: Path) -> None:
-    """A house in a workbook has the same records and ranking as the csv it came from; it takes the model beside it."""
+    """A house in a workbook has the same records and ranking as the csv it came from; it takes the model of its name beside it."""
     book = workbook(demo_copy, demo_copy / "house.xlsx")
     from_csv, from_book = read_tables(demo_copy), read_tables(book)
     assert from_book.playtests == from_csv.playtests
@@ -65,8 +65,9 @@ def test_a_workbook_is_the_same_house(demo_copy: Path) -> None:
     one, two = (mk.open(path).rank("P01", top=5).to_dict() for path in (demo_copy, book))
     assert one == two
     mk.open(book).train()
-    assert (demo_copy / "model.npz").is_file()
-    assert (mk.open(book).model.use, mk.open(book).model.name) == ("file", "model.npz")
+    assert (demo_copy / "house.model.npz").is_file()
+    assert (mk.open(book).model.use, mk.open(book).model.name) == ("file", "house.model.npz")
+    assert mk.open(demo_copy).model.use == "memory", "two houses in one folder do not share a model"
 
 
 def test_slips_in_a_workbook_name_sheet_row_and_column(demo_copy: Path) -> None:

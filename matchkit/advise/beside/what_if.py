@@ -14,7 +14,7 @@ from matchkit import constants
 from matchkit.constants import DECIMALS
 from matchkit.errors import RequestError
 from matchkit.facts import FITS, PartIds
-from matchkit.learn.fitted import Setups
+from matchkit.learn.fitted import Band, Setups
 from matchkit.learn.learner import Learner
 from matchkit.learn.threads import one_thread
 from matchkit.parts.changed import CHANGEABLE, changed_facing, size_of
@@ -108,6 +108,14 @@ def what_if(
     )
 
 
+def _band(learner: Learner, view: PlayerView, facing: FacingPart) -> Band:
+    """Return the ligature that the player has on this mouthpiece now; none on another."""
+    if view.owned.ligature is None or view.owned.mouthpiece != facing.id:
+        return Band()
+    ligature = learner.parts.ligature(view.owned.ligature)
+    return Band(ligature.id, ligature.contact)
+
+
 def _lines(
     learner: Learner, view: PlayerView, pieces: Sequence[FacingPart], reed: ReedPart, wishes: Wishes
 ) -> list[WhatIfLine]:
@@ -117,13 +125,15 @@ def _lines(
     marks = learner.blend.computed(scored.terms.overall)
     known = learner.blend.by_instrument.get(view.player.instrument)
     if known is not None:
-        setups = Setups.of_pairs(pairs, scored.features)
-        asked = known.asked(setups, view.player.id)
-        # marks on this very set-up are not on a changed one
-        asked = replace(asked, setup=np.full(len(asked), -1, dtype=np.intp))
-        level = replace(setups, mouthpieces=[pieces[0].id] * len(pieces))
-        with one_thread():
-            marks = marks + known.correction(level, view.player.id, asked)
+        same = replace(Setups.of_pairs(pairs, scored.features), mouthpieces=[pieces[0].id] * len(pieces))
+        with (
+            one_thread()
+        ):  # what this mouthpiece and this very set-up are marked above the rest stays with them when they are changed
+            marks = (
+                marks
+                + known.correction(same, view.player.id)
+                + known.of_ligature(_band(learner, view, pieces[0]), view.player.id)
+            )
     reeds = [part for part in learner.parts.reeds_for(kind) if part.scale == reed.scale]
     owned = (*view.owned, *(piece.id for piece in pieces))
     fits = pair_refusals(pieces, reeds, instrument=kind, owned=owned) == FITS

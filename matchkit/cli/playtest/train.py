@@ -17,7 +17,9 @@ from matchkit.words.playtest.learned import trained_screen
     help="Folder of csv tables, xlsx workbook, or shop's record.  [default: the demo house, which needs --out]",
 )
 @click.option(
-    "--out", type=click.Path(dir_okay=False), help="Where to write the model.  [default: model.npz beside the tables]"
+    "--out",
+    type=click.Path(dir_okay=False),
+    help="Where to write the model.  [default: model.npz in the folder, or shop.model.npz beside shop.sqlite]",
 )
 @cache_option
 def command(data: str | None, out: str | None) -> None:

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
 
 from matchkit import constants
 from matchkit.errors import Problem
-from matchkit.records.calibration import ClosingTest
-from matchkit.records.parts import FacingReading, Ligature, Mouthpiece, ProfilePoint, Reed, StrengthStep
+from matchkit.records.parts import Ligature, Mouthpiece, ProfilePoint, Reed, StrengthStep
 from matchkit.records.people import Player, Playtest
 from matchkit.records.quantity import Record, quantities
 from matchkit.records.schema import REQUIRED_TABLES, TABLES
 from matchkit.records.trials import Trial
 from matchkit.tables.read.cells import plain, shown
-from matchkit.tables.read.sheet import Reading
 from matchkit.tables.rules.facings import readings_make_sense
 from matchkit.tables.rules.scans import scans_make_sense
+from matchkit.tables.rules.twice import double_rows
 from matchkit.tables.source import SPEC_FILE, SourceReading
 
 PROFILE_REACH_MM = 20.0
@@ -41,36 +40,6 @@ def duplicates(house: SourceReading) -> Iterator[Problem]:
             yield from double_rows(house.tables[table], model)
 
 
-def double_rows(reading: Reading, model: type[Record]) -> Iterator[Problem]:
-    """Return the rows of one table whose key stands in an earlier row; where many do, as in a paste done twice, they are one slip."""
-    seen: dict[tuple[object, ...], int] = {}
-    twice: list[tuple[int, tuple[object, ...]]] = []
-    for row, record in zip(reading.rows, reading.records, strict=True):
-        key = tuple(getattr(record, name) for name in model.key)
-        if isinstance(record, FacingReading | ClosingTest) and record.repeat is None:
-            continue  # unnumbered repeats are averaged
-        if key in seen:
-            twice.append((row, key))
-        else:
-            seen[key] = row
-    many = len(twice) > TOLD_TWICE
-    asked = "; were rows pasted twice, or is a column missing that tells them apart?" if many else ""
-    several = len({key[0] for _, key in twice})
-    for row, key in twice:
-        what = ", ".join(shown(str(part)) for part in key if part is not None)
-        hint = f"row {seen[key]} has it already{asked}"
-        yield Problem(reading.source, row, model.key[0], what, "each one once", hint, _cause(key, several) if many else "")
-
-
-def _cause(key: tuple[object, ...], several: int) -> str:
-    """Return what tells one slip from another: each of a few ids by itself."""
-    return f"twice {key[0]}" if several <= TOLD_TWICE else "twice"
-
-
-TOLD_TWICE = 3
-"""More rows than these that are there already are one slip, and told once."""
-
-
 def references(house: SourceReading) -> Iterator[Problem]:
     """Check that an id which points to another table is there; each missing id is told once, where it first stands.
 
@@ -85,15 +54,25 @@ def references(house: SourceReading) -> Iterator[Problem]:
     for table, model in TABLES.items():
         targets = {name: quantity.refers_to for name, quantity in quantities(model).items() if quantity.refers_to}
         lost: dict[tuple[str, str, str], list[int]] = defaultdict(list)
-        for row, record in house.rows(table, model):
-            for name, target in targets.items():
-                value = getattr(record, name)
-                if value is not None and target not in unusable and value not in ids[target]:
-                    lost[name, target, value].append(row)
-        for (name, target, value), rows in lost.items():
+        for row, name, value in _pointers(house, table, model, targets):
+            if value is not None and targets[name] not in unusable and value not in ids[targets[name]]:
+                lost[name, targets[name], value].append(row)
+        for (name, target, value), unsorted in lost.items():
+            rows = sorted(unsorted)
             hint = f"in {len(rows)} rows, this one first" if len(rows) > 1 else ""
             missing = "" if target in house.tables else ", which is not there"
             yield Problem(house.file(table), rows[0], name, shown(value), f"an id of {house.file(target)}{missing}", hint)
+
+
+def _pointers(
+    house: SourceReading, table: str, model: type[Record], names: Iterable[str]
+) -> Iterator[tuple[int, str, str | None]]:
+    """Yield row, column and id of every cell of a table that points to another, of rows that could not be read too."""
+    for row, record in house.rows(table, model):
+        yield from ((row, name, getattr(record, name)) for name in names)
+    refused = house.tables[table].refused if table in house.tables else {}
+    for row, ids in refused.items():
+        yield from ((row, name, ids.get(name)) for name in names)
 
 
 def reserved_names(house: SourceReading) -> Iterator[Problem]:
