@@ -141,6 +141,9 @@ class OutOfReach:
 
     place_mm: float
     above_um: float
+    feeler_mm: float | None = None
+    beyond_mm: float | None = None
+    """How far past its upper limit in a drawing a feeler stops there, or the tip stands open (no feeler); None without a drawing."""
 
 
 PlanNote = Literal["break as far as it goes"]

@@ -53,13 +53,14 @@ def read(
     bump_um: float = 0.0,
     at_mm: float = 12.0,
     on: Mapping[str, float] = ALL_OVER,
+    deeper_um: float = 0.0,
 ) -> FacingReport:
-    """Return what the package says of one piece with a bump that stands proud on some rails, or none of them."""
+    """Return what the package says of one piece with a bump that stands proud on some rails, or none of them; the left one is ``deeper`` all along."""
     x = np.linspace(0, BREAK_MM, 6001)
     bump = 1e-3 * bump_um * np.exp(-4 * np.log(2) * ((x - at_mm) / WIDTH_MM) ** 2)
     rows = []
     for rail in RAILS:
-        y = heights_mm(shape, x) - on.get(rail, 0.0) * bump
+        y = heights_mm(shape, x) - on.get(rail, 0.0) * bump + 1e-3 * deeper_um * (rail == "left") * (x < BREAK_MM)
         for feeler in bench.feelers:
             stop = float(np.interp(-feeler, -y, x)) + rng.normal(0, bench.touch_mm)
             stop = round(round(stop / bench.step_mm) * bench.step_mm, 4)

@@ -49,6 +49,21 @@ def test_a_bump_on_one_rail_is_named_there(on: dict[str, float]) -> None:
     assert np.mean(heights) == pytest.approx(1.0, rel=0.25)
 
 
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_rail_that_is_dug_too_deep_is_no_bump_at_its_end(shape: str) -> None:
+    """The left rail 30 um too deep all along: the rails are told apart, and no bump or flat is named; a bump of 40 um beside it still is."""
+    rng = np.random.default_rng(7)
+    bench, seen = Bench(0.05, 0.03, DENSE), 0
+    for _ in range(10):
+        report = read(shape, bench, rng, deeper_um=30.0)
+        assert report.bumps == ()
+        assert report.rail_difference_mm is not None
+        assert report.rail_difference_mm > 0.2
+        also = read(shape, bench, rng, deeper_um=30.0, bump_um=40.0, at_mm=10.0)
+        seen += any(bump.kind == "bump" and abs(bump.place_mm - 10) < WIDTH_MM for bump in also.bumps)
+    assert seen >= 8
+
+
 def test_a_step_is_noticed_and_what_was_stated_stands() -> None:
     """Twelve readings on one grid tell its step; fewer, finer ones and a stated step do not."""
     halves = [3.5, 4.0, 7.5, 9.0, 10.5, 12.0] * 2

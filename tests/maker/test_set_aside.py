@@ -17,6 +17,7 @@ from matchkit.cli import main
 from matchkit.errors import listing
 from matchkit.files import shipped
 from matchkit.maker.files import read_pieces
+from matchkit.words.paper.headings import heading_of
 
 Row = dict[str, str]
 
@@ -65,6 +66,7 @@ def test_one_bad_cell_keeps_one_piece_out(tmp_path: Path) -> None:
     code, told = asked("batch", str(folder), "--no-pairing")
     assert code == 5  # others fail
     assert "1 not judged" in told
+    assert heading_of(report) == f"{heading_of(whole)}, 1 of them not judged"
     assert "TB-25-13. facings.csv, row" in told
     assert "read '2o.3'; expected a number from 0.1 to 45 mm" in told
     for house_asks in (mk.open().facing, mk.open().history, mk.open().reface):

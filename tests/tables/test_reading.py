@@ -618,6 +618,10 @@ def test_day_one_needs_only_ids_and_labels(tmp_path: Path) -> None:
         (lambda rows: rows[:10], "10 points for the left rail"),
         (lambda rows: [r for r in rows if float(r["x_mm"]) > 4], "points from 2 mm of the tip or nearer"),
         (lambda rows: [r for r in rows if float(r["x_mm"]) < 15], "still"),
+        (
+            lambda rows: [r | {"height_mm": f"{float(r['height_mm']) * 0.8:.4f}"} for r in rows],
+            "goes with the tip opening.*is the table under the indicator level",
+        ),
     ],
 )
 def test_scans_that_cannot_be_read(tmp_path: Path, change_rows: Edit, words: str) -> None:
@@ -721,3 +725,12 @@ def test_a_row_that_cannot_be_read_is_checked_all_the_same(demo_copy: Path) -> N
     edit_table(demo_copy, "playtests", spoil)
     found = [(item.row, item.column) for item in read_source(demo_copy).problems]
     assert found == [(3, "overall"), (3, "id"), (3, "mouthpiece_id")]
+
+
+def test_few_pieces_pasted_many_times_are_one_problem(demo_copy: Path) -> None:
+    """Each of three pieces would be a slip of its own, and 25 pastes of their rows a paste of five times as many: the shortest stretch is told."""
+    few = ("AM-01", "AM-02", "AM-03")
+    edit_table(demo_copy, "facings", lambda rows: [row for row in rows if row["mouthpiece_id"] in few] * 25)
+    count = len(read_rows(demo_copy / "facings.csv")) // 25
+    problem = only(problems_of(demo_copy))
+    assert (problem.row, problem.read) == (count + 2, f"25 times the same {count} rows")

@@ -98,6 +98,7 @@ class BatchReport(Answer):
     """Sizes by which the batch as a whole misses its drawing."""
     not_paired: tuple[NotPaired, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    """Reeds that cannot be compared and were left out of a pairing."""
     set_aside: tuple[SetAside, ...] = ()
     """Pieces that could not be judged, since something in their rows is wrong."""
 

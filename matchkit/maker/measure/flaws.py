@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from matchkit.physics.lay.facing import Lay, MeanLay
 from matchkit.physics.lay.fair import Readings
-from matchkit.physics.lay.flaws import Flaw, find_flaws
+from matchkit.physics.lay.flaws import Flaw, find_flaws, one_deeper_m
 from matchkit.physics.lay.scan import Scan
 from matchkit.physics.lay.scan_flaws import find_scanned_flaws
 from matchkit.units import MM, UM
 
+STEP_REACH = 4.0
+"""Where a rail is lower than so many times what one is dug too deep, its end is looked at, and not a bump."""
 SURE = 2.0
 """A bump or flat is surely there from so many standard uncertainties of its height on."""
 
@@ -41,9 +45,22 @@ def flaws_found(lay: Lay | MeanLay, rails: dict[str, Readings], scans: dict[str,
     if scans:
         noise = max(scan.levelled.noise_m for scan in scans.values())
         found = find_scanned_flaws(scans, break_m=lay.fair.break_m, exponent=lay.fair.exponent[0], noise_m=noise)
+    elif lay.shape_known and isinstance(lay, MeanLay) and (deeper := one_deeper_m(rails["left"], rails["right"], lay.fair)):
+        found = _of_each(lay, rails, abs(deeper))
     elif lay.shape_known:
         found = find_flaws(rails, lay.fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m)
     return tuple(map(_in_bench_units, found))
+
+
+def _of_each(lay: MeanLay, rails: dict[str, Readings], deeper_m: float) -> tuple[Flaw, ...]:
+    """Return what each rail shows by itself where one is dug too deep: the curve between the two is no fair one, and the deep one ends at a step."""
+    found: list[Flaw] = []
+    for rail, side in (("left", lay.left), ("right", lay.right)):
+        mine = find_flaws({rail: rails[rail]}, side.fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m)
+        found += [
+            replace(flaw, rail=rail) for flaw in mine if side.height_m(np.array([flaw.place_m]))[0] > STEP_REACH * deeper_m
+        ]
+    return tuple(sorted(found, key=lambda flaw: flaw.place_m))
 
 
 def _in_bench_units(flaw: Flaw) -> FlawFound:

@@ -19,7 +19,7 @@ from matchkit.maker.facts import Against, PlanNote, RefaceTarget
 from matchkit.maker.measure.stations import drawn_curve, rails_at_stations
 from matchkit.maker.pairing import lots_of
 from matchkit.maker.pieces import Pieces
-from matchkit.maker.reface.drawn import within_drawing
+from matchkit.maker.reface.drawn import beyond_limits, within_drawing
 from matchkit.maker.reface.match import A_TOUCH, ALIKE_SHARE, Mounted, match_reed, match_tip
 from matchkit.maker.reface.plan import SURE, BeforeAfter, Blank, RefacePlan, blank_of, plan_removal, surely_over
 from matchkit.maker.reface.target import ALIKE_M, Worn, at_bound, fair_with_tip, nearest_fair, table_for_tip_m
@@ -109,6 +109,9 @@ def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: Hous
     if judged is not None and judged.verdict != "fail":
         plan = replace(plan, do_not=(_leave(judged), *plan.do_not))
     lowered = flat.lowered(down).worn
+    if plan.unreached and wanted.drawing and drawing is not None:
+        beyond = beyond_limits(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m), target, drawing)
+        plan = replace(plan, unreached=beyond or plan.unreached)
     final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
     reached = nearest_fair(final) if plan.unreached or aim.to == "fair" else target
     idle = not down and not gap_m and all(max(row.left_um, row.right_um) <= row.u_um for row in plan.removals)

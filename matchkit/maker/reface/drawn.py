@@ -11,12 +11,13 @@ import numpy as np
 from matchkit.errors import PhysicsInputError, RequestError
 from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, guard_band
+from matchkit.maker.facts import OutOfReach
 from matchkit.maker.measure.stations import drawn_curve
 from matchkit.maker.reface.plan import Blank, stop_m, surely_over
 from matchkit.maker.reface.target import ALIKE_M, Array, Worn, fair_with_tip, nearest_fair
 from matchkit.physics.lay.fair import THIN, FairCurve
 from matchkit.records.spec import Drawing
-from matchkit.units import MM
+from matchkit.units import MM, UM
 
 WAYS = 41
 """So many curves are tried from the fair one to the drawn one."""
@@ -162,6 +163,20 @@ def _lower_edge(drawing: Drawing, asked: Sequence[_Asked], lowered: Worn) -> Fai
     with suppress(PhysicsInputError):
         return drawn_curve(drawing.model_copy(update=moved))
     return None
+
+
+def beyond_limits(x_m: Array, height_m: Array, drawn: FairCurve, drawing: Drawing) -> tuple[OutOfReach, ...]:
+    """Return the sizes of heights over places (n,) that lie past the upper limit of a drawing, which removing cannot mend, the tip first."""
+    found = []
+    for size in sorted(_asked(drawing, ()), key=lambda one: -np.inf if one.height_m is None else -one.height_m):
+        place = 0.0 if size.height_m is None else stop_m(x_m, height_m, size.height_m)
+        if place is None or size.limits.high is None:
+            continue
+        at, feeler = (float(height_m[0]), None) if size.height_m is None else (place, size.height_m / MM)
+        if at / MM > size.limits.high:
+            above = float(np.interp(place, x_m, height_m) - drawn.height_m(np.array([place]))[0])
+            found.append(OutOfReach(place / MM, above / UM, feeler, at / MM - size.limits.high))
+    return tuple(found)
 
 
 def _asked(drawing: Drawing, judged: Sequence[Judged]) -> Iterator[_Asked]:

@@ -233,6 +233,8 @@ def plan_removal(
     wanted = target.height_m(blank.x_m)
     level = flat.worn.height_m
     final = np.maximum(wanted, level)
+    if aim.to == "fair" and np.all(final - level < SURE * flat.u_m):
+        final = level  # beside level rails the curve asks for no work that the gauge can tell
     near_tip = np.maximum(1 - blank.x_m / TIP_REGION_M, 0.0) ** 2
     for_tip = min(SHORT_OF_TIP_M, float(final[0] - level[0]) / 2)  # of little that comes off half is left
     for_tip = for_tip if for_tip >= LEAST_FOR_TIP_M else 0.0

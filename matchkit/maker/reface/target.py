@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 POWERS = (1.7, 2.8)
 FURTHER_M = 4 * MM
 """A target's break lies at most this much behind the lay's own."""
+LONGER_M = 1 * MM
+"""A facing that grows by less than this in length is not told to end as far back as a plan goes."""
 ALIKE_M = 5 * UM
 """Heights within this are the same: no hand takes off less."""
 NETS = (1.0, 0.06, 0.004)
@@ -61,8 +63,9 @@ class Worn:
 
 
 def at_bound(worn: Worn, target: FairCurve) -> bool:
-    """Tell whether a target's break lies as far back as one may, so that a longer facing might suit better still."""
-    return target.break_m - _end_m(worn) > 0.98 * FURTHER_M
+    """Tell whether a target's break lies as far back as one may, and the thinnest feeler with it: a longer facing might suit better still."""
+    stops = float(worn.x_m[worn.height_m >= THIN].max(initial=0.0))
+    return target.break_m - _end_m(worn) > 0.98 * FURTHER_M and target.facing_length_m - stops > LONGER_M
 
 
 def _end_m(worn: Worn) -> float:

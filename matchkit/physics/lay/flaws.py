@@ -42,6 +42,8 @@ LEAST_CLEAR = 0.05
 """A stretch is looked at where other shapes leave this share of what readings see of it."""
 ONE_RAIL, ONE_RAIL_SURE = 0.35, 4.0
 """A bump is on one rail where the other has less than this share of it, and that explains the readings better by so many standard uncertainties."""
+LEAST_ALIKE, SURELY_DEEPER = 4, 9.0
+"""A rail is told to be deeper all along from so many feelers, where that explains them better than one that is short, by so much of chi squared."""
 FOR_FLATTENING = 8
 """So many stations tell the bend besides the exponent."""
 
@@ -139,6 +141,24 @@ def find_flaws(
         base = np.linalg.qr(np.column_stack([design, *beside]))[0]
         told.append(_on_one(flaw, base, off, near, halves, stretches))
     return tuple(told)
+
+
+def one_deeper_m(one: Readings, other: Readings, fair: FairCurve) -> float:
+    """Return by how much one rail lies deeper than the other all along (negative: the other), in m; 0 unless that explains the feelers that both were read with.
+
+    A rail that is short is moved along, by as much at every feeler; one that is dug too deep differs by as much in height, and ever more in
+    place towards the break.
+    """
+    alike, first, second = np.intersect1d(one.height_m, other.height_m, return_indices=True)
+    if len(alike) < LEAST_ALIKE:
+        return 0.0
+    apart, slope = one.place_m[first] - other.place_m[second], fall_m(fair.parameters[1:], alike)
+    weight = 1 / (one.u_place_m[first] ** 2 + other.u_place_m[second] ** 2)
+    ways = {"moved": np.ones(len(alike)), "deeper": slope}
+    size = {name: float((weight * apart * way).sum() / (weight * way**2).sum()) for name, way in ways.items()}
+    off = {name: float((weight * (apart - size[name] * way) ** 2).sum()) for name, way in ways.items()}
+    deeper = abs(size["deeper"]) > LEAST_FLAW_M and off["deeper"] < off["moved"] - SURELY_DEEPER
+    return size["deeper"] if deeper else 0.0
 
 
 def _on_one(

@@ -15,11 +15,12 @@ from matchkit.records.sets import days_of_sets
 from matchkit.records.spec import implied_step_mm
 from matchkit.tables.read.cells import plain
 from matchkit.tables.rules.one_rail import Feeler, of_one_rail
+from matchkit.tables.rules.twice import TWICE
 from matchkit.tables.source import SourceReading
 from matchkit.units import MM_PER_INCH
 
-LEAST_PASTED, MOST_PASTED = 12, 10
-"""So many rows that come again in the same order, up to so many times, were pasted again."""
+LEAST_PASTED = 12
+"""So many rows that come again in the same order were pasted again."""
 MAX_RAIL_DIFFERENCE_MM = 1.0
 ALIKE_RAILS_MM = 0.3
 """Stops of one feeler on both rails that are farther apart than this speak for a short rail."""
@@ -82,9 +83,9 @@ def _readable(every: Mapping[str, dict[str, list[Feeler]]], house: SourceReading
 def _pasted_again(house: SourceReading) -> Iterator[Problem]:
     """Look for a table that holds the same rows in the same order several times: no repeats, but one paste too many."""
     read = list(house.rows("facings", FacingReading))
-    for times in range(2, MOST_PASTED + 1):
+    for times in range(len(read) // LEAST_PASTED, 1, -1):
         whole, rest = divmod(len(read), times)
-        if rest or whole < LEAST_PASTED:
+        if rest or read[whole][1] != read[0][1]:
             continue
         first = [record for _, record in read[:whole]]
         if all([record for _, record in read[whole * k : whole * (k + 1)]] == first for k in range(1, times)):
@@ -92,8 +93,9 @@ def _pasted_again(house: SourceReading) -> Iterator[Problem]:
             hint = "delete what was pasted again; real repeats differ, or have a number in repeat"
             read_now = f"{times} times the same {whole} rows"
             file = house.file("facings")  # rows that are there already are told with the whole paste
-            house.problems[:] = [problem for problem in house.problems if (problem.source, problem.cause) != (file, "twice")]
-            yield Problem(house.file("facings"), read[whole][0], None, read_now, expected, hint, of_all=True)
+            told = [problem for problem in house.problems if problem.source != file or not problem.cause.startswith(TWICE)]
+            house.problems[:] = told
+            yield Problem(file, read[whole][0], None, read_now, expected, hint, of_all=True)
             return
 
 

@@ -150,7 +150,8 @@ def _scan_hint(first: LayPoint, tip_mm: float) -> str:
     """Name the unit in which the first height would go with the tip opening."""
     units = ((25.4, "inches"), (0.0254, "thousandths of an inch"), (1e-3, "thousandths of a mm"), (10.0, "centimetres"))
     near = (name for factor, name in units if abs(first.height_mm * factor - tip_mm) <= MAX_TIP_MISS_MM)
-    return next((f"heights in {name}?" for name in near), "")
+    tilted = "is the table under the indicator level, its zero set there, and the tip opening right?"
+    return next((f"heights in {name}?" for name in near), tilted if abs(first.height_mm - tip_mm) <= MOST_TILTED_MM else "")
 
 
 def hole_problem(file: str, what: str, row: int, start_mm: float, end_mm: float) -> Problem:
@@ -222,5 +223,7 @@ AWAY_MM = 0.1
 """Where the lay is so high a facing is told to begin."""
 SCAN_HOLE_MM = 2.0
 SCAN_SPECK_MM = 0.1
+MOST_TILTED_MM = 0.8
+"""A tilted table lifts or lowers the tip of a scan by no more than this."""
 SCAN_TIP_FALL = 0.35
 """A lay falls by at most this much a millimetre near the tip."""

@@ -11,6 +11,8 @@ from matchkit.records.quantity import Record
 from matchkit.tables.read.cells import shown
 from matchkit.tables.read.sheet import Reading
 
+TWICE = "twice"
+"""With what the cause of such a slip begins."""
 TOLD_TWICE = 3
 """More rows than these that are there already are one slip, and told once."""
 
@@ -44,4 +46,4 @@ def _keys(reading: Reading, model: type[Record]) -> Iterator[tuple[int, tuple[ob
 
 def _cause(key: tuple[object, ...], several: int) -> str:
     """Return what tells one slip from another: each of a few ids by itself."""
-    return f"twice {key[0]}" if several <= TOLD_TWICE else "twice"
+    return f"{TWICE} {key[0]}" if several <= TOLD_TWICE else TWICE

@@ -6,15 +6,13 @@ import math
 from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
-from matchkit.maker.facts import Against, RefaceTarget
-from matchkit.maker.reface.match import A_TOUCH
+from matchkit.maker.facts import Against, OutOfReach, RefaceTarget
 from matchkit.maker.reface.plan import RefacePlan, Step
 from matchkit.maker.reface.target import FURTHER_M
 from matchkit.units import MM, UM
 from matchkit.words.facts import assumed_words
-from matchkit.words.screen import Block, Screen, Table, Text, screen, sentences
-
-SHOWN_REEDS = 8
+from matchkit.words.maker.reface_reeds import WORSE, as_hard, closes_worse, reeds_blocks
+from matchkit.words.screen import Block, Screen, Table, Text, listed, screen, sentences
 
 CAUTIONS = (
     "Work wet: dust of hard rubber and of metal is harmful and must not be breathed.",
@@ -64,8 +62,8 @@ def reface_screen(plan: RefacePlan) -> Screen:
         return screen(_verdict(plan), *against, *_unreached(plan), *_notes(plan), f"Nothing to do at the bench{until}.")
     return screen(
         _verdict(plan),
-        *_closes_worse(plan),
-        *_as_hard(plan),
+        *closes_worse(plan),
+        *as_hard(plan),
         *_more_even(plan),
         *against,
         *_unreached(plan),
@@ -80,7 +78,7 @@ def reface_screen(plan: RefacePlan) -> Screen:
         "",
         _steps(plan),
         "",
-        _reeds(plan),
+        reeds_blocks(plan),
         assumed_words([*plan.assumed, *plan.player]) or None,
     )
 
@@ -114,36 +112,6 @@ def target_words(target: RefaceTarget) -> str:
 
 
 LEAVE = ("within its drawing", "perhaps within its drawing", "gauge too coarse for its drawing")
-WORSE = 0.02
-"""Closing shares that differ by this are told apart."""
-
-
-def _closes_worse(plan: RefacePlan) -> list[str]:
-    """Return that the house reeds close less evenly after it, where they do."""
-    worse = [reed for reed in plan.reeds if reed.closing_share_after > reed.closing_share_before + WORSE]
-    if not worse:
-        return []
-    one = max(worse, key=lambda reed: reed.closing_share_after - reed.closing_share_before)
-    shares = f"{100 * one.closing_share_before:.0f} to {100 * one.closing_share_after:.0f} % left open when closed"
-    which = (
-        "reeds close"
-        if len(worse) == len(plan.reeds)
-        else f"{len(worse)} of {len(plan.reeds)} reeds {'closes' if len(worse) == 1 else 'close'}"
-    )
-    return [f"Careful: {which} less evenly on it, {one.reed} from {shares}."]
-
-
-def _as_hard(plan: RefacePlan) -> list[str]:
-    """Return how the house reeds feel on it, where the resistance was to be kept."""
-    if not plan.target.keeps_resistance or not plan.reeds:
-        return []
-    moved = [math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa) for reed in plan.reeds]
-    most = max(abs(change) for change in moved)
-    if most <= A_TOUCH:
-        return ["Every house reed below plays as hard on it as before, within a touch."]
-    worst = max(plan.reeds, key=lambda reed: abs(math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa)))
-    way = "harder" if worst.closing_pressure_after_kpa > worst.closing_pressure_before_kpa else "softer"
-    return [f"Not every house reed stays as hard: {worst.reed} plays {100 * most:.0f} % {way} on it."]
 
 
 def _more_even(plan: RefacePlan) -> list[str]:
@@ -156,10 +124,8 @@ def _more_even(plan: RefacePlan) -> list[str]:
     more = f"taking off up to {target.more_um:.0f} µm more would"
     if target.to == "fair":
         return [sentences(f"{more} leave nothing under the curve; what is there now the gauge cannot tell")]
-    if target.closing_share is None or target.even_share is None:
+    if target.closing_share is None or target.even_share is None or target.closing_share - target.even_share < WORSE:
         return []
-    if target.closing_share - target.even_share < WORSE:
-        return [sentences(f"{more} not let reeds close more evenly, as far as that can be told")]
     now, then = (f"{100 * share:.0f}" for share in (target.closing_share, target.even_share))
     return [sentences(f"{more} leave {then} % of the opening when closed, not {now}", _known(plan))]
 
@@ -217,18 +183,35 @@ def _against(reason: Against) -> str:
 
 
 def _unreached(plan: RefacePlan) -> list[str]:
-    places = [f"{place.place_mm:.1f} mm from the tip by {place.above_um:.0f} µm" for place in plan.unreached]
+    places = [f"{_where(place)} by {place.above_um:.0f} µm" for place in plan.unreached]
     if not places:
         return []
     if plan.target.to == "drawing" and plan.target.more_table_um:
-        places = [
-            f"{place.place_mm:.1f} mm from the tip it is {place.above_um:.0f} µm more open than drawn"
-            for place in plan.unreached
-        ]
         least = f"facing the table down by {plan.target.more_table_um * UM / MM:.2f} mm would bring it within its limits (--table-down), which is no small thing"
-        return [sentences(f"out of reach by taking off alone: {', '.join(places)}", least)]
+        return [sentences(f"out of reach by taking off alone: {_all_past(plan.unreached)}", least)]
     down = f"facing the table down by {plan.needs_table_down_mm:.2f} mm would mend it (--table-down), which is no small thing"
     return [sentences(f"out of reach: the facing is too open already {', '.join(places)}", down)]
+
+
+def _where(place: OutOfReach) -> str:
+    return "at the tip" if place.place_mm < NEAR_TIP_MM else f"{place.place_mm:.1f} mm from the tip"
+
+
+def _all_past(places: Sequence[OutOfReach]) -> str:
+    """Return what is too large already for a drawing."""
+    if any(place.beyond_mm is None for place in places):
+        return listed([f"{_where(place)} it is {place.above_um:.0f} µm more open than drawn" for place in places])
+    tip = [f"the tip is open {place.beyond_mm:.2f} mm past its limit" for place in places if place.feeler_mm is None]
+    feelers = [(place.feeler_mm, place.beyond_mm) for place in places if place.feeler_mm is not None]
+    if len(feelers) == 1:
+        tip += [
+            f"the {feelers[0][0]:g} mm feeler stops {feelers[0][1]:.2f} mm past its own"
+            if tip
+            else f"the {feelers[0][0]:g} mm feeler stops {feelers[0][1]:.2f} mm past its limit"
+        ]
+    elif feelers:
+        tip += [f"feelers stop past their limits, {listed([f'{feeler:g} by {beyond:.2f} mm' for feeler, beyond in feelers])}"]
+    return listed(tip)
 
 
 def _removals(plan: RefacePlan) -> Table:
@@ -334,14 +317,11 @@ def _left_at_tip(plan: RefacePlan, step: Step) -> str:
 
 
 def _short_rail(plan: RefacePlan) -> str:
-    """Return on which rail to work: the one on which feelers stop sooner, which stands higher."""
-    gaps = [
-        stop.left_mm - stop.right_mm for stop in plan.steps[0].stops if stop.left_mm is not None and stop.right_mm is not None
-    ]
-    if gaps and max(gaps) <= 0:
-        return "the left rail, on which feelers stop sooner"
-    if gaps and min(gaps) >= 0:
-        return "the right rail, on which feelers stop sooner"
+    """Return on which rail to work: the one that stands higher, by more than the gauge cannot tell, and nowhere lower by so much."""
+    more = [(row.left_um - row.right_um, TWO_SIDED * math.sqrt(2) * row.u_um) for row in plan.removals]
+    left, right = any(off > known for off, known in more), any(-off > known for off, known in more)
+    if left != right:
+        return f"the {'left' if left else 'right'} rail, on which feelers stop sooner"
     return "the rail on which a feeler stops sooner"
 
 
@@ -366,34 +346,3 @@ def _table_words(plan: RefacePlan, step: Step) -> tuple[str, str]:
         return f"the table is {kind}: leave it, but see with a straight edge that it is not twisted", ""
     why = f"the table is hollow by {-gap:.3f} mm: " if gap is not None and gap < 0 else ""
     return f"{why}face the table down by {down * MM / UM:.0f} µm, which closes the tip by as much", done
-
-
-# reeds
-
-
-def _reeds(plan: RefacePlan) -> list[Block | str]:
-    if not plan.reeds:
-        return []
-    low, high = plan.closing_range_kpa or (0.0, float("inf"))
-    near = sorted(
-        plan.reeds,
-        key=lambda item: max(low - item.closing_pressure_after_kpa, item.closing_pressure_after_kpa - high, 0.0),
-    )[:SHOWN_REEDS]
-    rows = tuple(
-        (
-            item.reed,
-            f"{item.closing_pressure_before_kpa:.1f} to {item.closing_pressure_after_kpa:.1f}",
-            f"{TWO_SIDED * item.u_closing_pressure_kpa:.1f}",
-            f"{item.playing_opening_before_mm:.2f} to {item.playing_opening_after_mm:.2f}",
-            f"{100 * item.closing_share_before:.1f} to {100 * item.closing_share_after:.1f}",
-        )
-        for item in plan.reeds
-        if item in near
-    )
-    house = "" if plan.closing_range_kpa is None else f"; the house's range is {low:g} to {high:g} kPa"
-    return [
-        f"House reeds on it, before to after{house}:",
-        "",
-        Table(("reed", "closing kPa", "±", "opening mm", "left when closed %"), rows, right=(1, 2, 3, 4)),
-        "",
-    ]

@@ -36,6 +36,11 @@ def footer_of(answer: Any, *, invented: bool = False) -> tuple[str, ...]:
     return (*told, INVENTED) if invented else told
 
 
+def _batch(report: Any) -> str:
+    aside = len({one.mouthpiece_id for one in report.set_aside} - {None})
+    return f"Batch of {len(report.pieces) + aside} pieces{f', {aside} of them not judged' if aside else ''}"
+
+
 _HEADINGS: dict[str, Callable[[Any], str]] = {
     "Ranking": lambda a: "Your set-ups to try" if a.player == VISITOR else f"Set-ups to try for {a.player}",
     "Strengths": lambda a: f"Reeds on {a.mouthpiece_id}",
@@ -46,7 +51,7 @@ _HEADINGS: dict[str, Callable[[Any], str]] = {
     "WhatIf": lambda a: f"{a.mouthpiece_id}, changed",
     "FacingReport": lambda a: f"The facing of {a.mouthpiece_id}",
     "FacingHistory": lambda a: f"{a.mouthpiece_id} before and after",
-    "BatchReport": lambda a: f"Batch of {len(a.pieces)} pieces",
+    "BatchReport": _batch,
     "BatchRecord": lambda a: f"Record of {a.pieces[0].mouthpiece_id if len(a.pieces) == 1 else f'{len(a.pieces)} pieces'}",
     "BatchesBeside": lambda a: f"{a.second} against {a.first}",
     "RefacePlan": lambda a: f"Refacing {a.mouthpiece_id}: take this to the bench",
