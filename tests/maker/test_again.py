@@ -20,7 +20,7 @@ from matchkit.files import shipped
 from matchkit.maker.conformity.batch import BatchReport, judge_batch
 from matchkit.maker.conformity.beside import _feature, beside
 from matchkit.maker.facts import FeatureAt
-from matchkit.maker.measure.history import facing_history
+from matchkit.maker.measure.history import Size, StopMoved, _moved, facing_history
 from matchkit.maker.measure.report import facing_report
 from matchkit.maker.pieces import gather
 from matchkit.maker.reface.done import AgainstDrawing, close_plan
@@ -477,3 +477,14 @@ def test_two_batches_tell_their_stops_by_the_way_they_moved() -> None:
     assert text.count("mm spread more:") == 1
     few = beside(_judged(65, count=4), _judged(66, count=4), names=("A", "B"))
     assert "cannot be told from so few pieces" in " ".join(lay_out(beside_screen(few)).split())
+
+
+def test_feelers_that_moved_are_told_apart_from_chance() -> None:
+    """Sixteen stops: one must move by 2.95 of its uncertainties (Bonferroni, 0.05 in all) to be named; alone 1.96 is enough."""
+
+    def moved(size: float, count: int) -> int:
+        one = [StopMoved(0.1, "left", Size(size, 1.0))]
+        return len(_moved([*one, *[StopMoved(0.2, "left", Size(0.0, 1.0))] * (count - 1)]))
+
+    assert [moved(size, 16) for size in (2.5, 2.9, 3.0)] == [0, 0, 1]
+    assert [moved(size, 1) for size in (1.9, 2.0)] == [0, 1]

@@ -287,3 +287,10 @@ def test_a_batch_with_a_step_says_where(tmp_path: Path) -> None:
     assert tip.chart is not None
     assert tip.chart.step_at is not None
     assert abs(tip.chart.step_at - 20) <= 2
+
+
+def test_a_chart_needs_numbers() -> None:
+    """One value that is none among many is refused."""
+    for values in ([1.0, 2.0], [1.0, 2.0, np.nan, 3.0], [1.0, np.inf, 2.0]):
+        with pytest.raises(ValueError, match="three finite values"):
+            individuals_chart(np.array(values))

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.conformity.rule import Limits, conformity_probability, guard_band, judge
 
 
@@ -73,3 +74,17 @@ def test_what_cannot_be_is_refused() -> None:
         conformity_probability(1.0, u=-1.0, limits=Limits(0.0))
     with pytest.raises(ValueError, match="finite"):
         conformity_probability(float("nan"), u=1.0, limits=Limits(0.0))
+
+
+def test_how_far_off_a_size_is_beside_one_limit() -> None:
+    """In parts of the room to the limit; with no room, 1 on the limit and one more for each uncertainty beyond it; nothing on the other side."""
+
+    def share(value: float, nominal: float, *, low: float | None = None, high: float | None = None) -> float:
+        return Judged("tip_opening_mm", None, None, value, 0.1, nominal, low, high, 0.5, "inconclusive", critical=True).share
+
+    assert share(2.3, 2.0, high=2.4) == pytest.approx(0.75)
+    assert share(1.7, 2.0, low=1.6) == pytest.approx(-0.75)
+    assert share(2.3, 2.0, high=2.0) == pytest.approx(1 + 0.3 / 0.1)
+    assert share(1.8, 2.0, low=2.0) == pytest.approx(-(1 + 0.2 / 0.1))
+    assert share(1.9, 2.0, high=2.4) == share(2.1, 2.0, low=1.6) == 0.0
+    assert share(2.3, 2.0, low=1.8, high=2.4) == pytest.approx(2 / 3)

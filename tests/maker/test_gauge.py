@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from dataclasses import replace
 from importlib.resources import files
@@ -22,7 +23,7 @@ from matchkit.files import shipped
 from matchkit.maker.batch import gauge_from
 from matchkit.maker.gauge import _finite, _ratio, average_range, expected_range, range_constants, study
 from matchkit.maker.gauge_readings import odd_readings
-from matchkit.maker.gauge_uneven import _covariance, _whitened, uneven_study
+from matchkit.maker.gauge_uneven import _by_levels, _covariance, _whitened, uneven_study
 from matchkit.records.spec import Gauge
 from matchkit.records.study import StudyReading
 from matchkit.words.maker.gauge import gauge_screen
@@ -419,3 +420,17 @@ def test_a_study_in_inches_is_that_in_millimetres(tmp_path: Path) -> None:
     inch.write_text("\n".join([head, *(f"other,{p},{o},{k},{x / 25.4:.6f}" for p, o, k, x in lines)]) + "\n")
     (found,), (wanted,) = mk.gauge_study(inch), mk.gauge_study(metric)
     assert found.repeatability == pytest.approx(wanted.repeatability, rel=1e-3)
+
+
+def test_ends_of_a_variance_of_balanced_levels_are_those_of_chi_squared() -> None:
+    """Levels read equally often: their sum of squares over what it is expected to be is chi-squared (the textbook's one-way layout), the touch being known."""
+    rng = np.random.default_rng(4)
+    levels, times, touch = 8, 5, 0.04
+    code = np.repeat(np.arange(levels), times)
+    y = rng.normal(0, 0.5, levels)[code] + rng.normal(0, math.sqrt(touch), len(code))
+    means = y.reshape(levels, times).mean(axis=1)
+    between = times * float(((means - means.mean()) ** 2).sum())
+    guess = max((between / (levels - 1) - touch) / times, 0.0)
+    low, high = _by_levels(y, {"part": code}, {"part": guess, "touch": touch}, "part")
+    for found, share in ((low, 0.975), (high, 0.025)):
+        assert found == pytest.approx((between / chi2.ppf(share, levels - 1) - touch) / times, rel=0.03)

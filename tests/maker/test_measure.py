@@ -439,3 +439,22 @@ def test_a_hole_of_a_scan_is_told_where_it_is(tmp_path: Path) -> None:
     (left,) = (scan for scan in report.scans if scan.rail == "left")
     ((start, stop),) = left.holes_mm
     assert (start, stop) == pytest.approx((9.0, 11.0), abs=0.3)
+
+
+def test_scatter_between_rails_is_chi_squared_a_degree_of_freedom() -> None:
+    """Of left minus right about a weighted line, by numpy's own least squares; 1 where chance allows as much."""
+    rng = np.random.default_rng(11)
+    height = np.geomspace(0.04, 1.6, 9)[::-1] * 1e-3
+    place = np.linspace(4, 22, 9) * 1e-3
+    u = np.linspace(2e-5, 4e-5, 9)
+    wild = place + rng.normal(0, 3e-4, 9)
+    rails = {
+        "left": Readings(height, place, np.full(9, 2e-6), u),
+        "right": Readings(height, wild, np.full(9, 2e-6), u),
+    }
+    weight = 1 / np.hypot(u, u)
+    line = np.polynomial.Polynomial.fit(place, place - wild, 1, w=weight)
+    expected = float((((place - wild - line(place)) * weight) ** 2).sum()) / (9 - 2)
+    assert expected > 2
+    assert scatter_between(rails) == pytest.approx(expected, rel=1e-9)
+    assert scatter_between({**rails, "right": Readings(height, place + 1e-5, np.full(9, 2e-6), u)}) == 1.0

@@ -13,6 +13,8 @@ from test_scanned import TIP, X, heights, noisy, on_one_line, points_of, report_
 import matchkit as mk
 from matchkit.maker.conformity import batch as batches
 from matchkit.maker.conformity.batch import judge_batch
+from matchkit.maker.facts import Fault
+from matchkit.maker.measure.rails import judge_rails
 from matchkit.maker.measure.report import FacingReport, facing_report
 from matchkit.maker.measure.stations import moved_evenly, stray_rail
 from matchkit.records.parts import FacingReading, Mouthpiece
@@ -209,3 +211,17 @@ def test_smooth_is_said_of_as_many_feelers_as_were_read() -> None:
     rails = {rail: noisy(heights(X), rng) for rail in ("left", "right")}
     assert "feelers show" not in on_one_line(facing_screen(report_of(points_of("S", rails))))
     assert piece[0].model == MODEL
+
+
+def test_a_fault_elsewhere_does_not_make_a_rail_short() -> None:
+    """A tip that is surely too open says nothing of rails that are level; a fault of the rails does."""
+
+    def verdict(fault: Fault) -> str:
+        return judge_rails((0.01, 0.05), (), limit_mm=0.3, fault=fault, flaws_mm=(), zero_known=True).verdict
+
+    assert (
+        verdict(Fault("tip too open", "tip_opening_mm", 0.2))
+        == verdict(Fault("rail short", "rail_difference_mm", 0.2, sure=False))
+        == "level"
+    )
+    assert verdict(Fault("rail short", "rail_difference_mm", 0.4, "left")) == "short"

@@ -24,7 +24,7 @@ from matchkit.records.spec import HouseSpec
 from matchkit.score.player import Visitor
 from matchkit.score.scorer import Scorer
 from matchkit.score.tone import tone_vote
-from matchkit.score.wishes import NO_WISH, understand
+from matchkit.score.wishes import NO_WISH, WISHES, understand
 from matchkit.tables.defaults import read_defaults
 
 DEFAULTS = read_defaults()
@@ -440,3 +440,13 @@ def test_present_set_up_is_scored_without_a_borrowed_ligature(house: mk.House) -
         assert present is not None
         assert present.ligature_ids == ()
     assert house.explain("P05", "AM-03", "AR-A-3").setup.ligature_id is None
+
+
+def test_every_wish_is_one_step() -> None:
+    """A word moves what it is about by one step, "much" by two, and moves nothing else."""
+    for word, wish in WISHES.items():
+        sizes = [getattr(wish, name) for name in ("resistance", "opening", "tone", "reed", "even")]
+        assert max(map(abs, sizes)) == 1, word
+        much = understand([f"much {word}"])
+        told = [getattr(much, name) for name in ("resistance", "opening", "tone")]
+        assert told == [2 * size for size in sizes[:3]], word

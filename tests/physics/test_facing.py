@@ -24,7 +24,7 @@ from matchkit.physics.lay.fair import (
     same_shape,
 )
 from matchkit.physics.lay.fitting import fit
-from matchkit.physics.lay.flaws import Flaw, find_flaws
+from matchkit.physics.lay.flaws import Flaw, find_flaws, one_deeper_m
 from matchkit.physics.lay.shapes import fall_m, rise_m, run_m
 
 Array = NDArray[np.float64]
@@ -392,3 +392,20 @@ def test_two_bumps_are_told_apart_with_their_lengths() -> None:
     assert [flaw.place_m * 1e3 for flaw in found] == pytest.approx([8.0, 17.0], abs=0.8)
     assert found[0].length_m < found[1].length_m
     assert [flaw.length_m * 1e3 for flaw in found] == pytest.approx([2.0, 3.3], abs=0.9)
+
+
+def test_a_rail_that_is_deeper_is_told_from_one_that_is_short() -> None:
+    """The same arc 30 um deeper all along is so much deeper; moved along by half a millimetre, or as it is, it is not; nor is what three feelers show."""
+    tip, break_m = 2.0e-3, 24.5e-3
+    height = np.array([1.5, 1.2, 0.9, 0.6, 0.45, 0.3, 0.2, 0.1, 0.05]) * 1e-3
+
+    def rail(*, deeper_m: float = 0.0, short_m: float = 0.0, count: int = 9) -> Readings:
+        place = break_m * (1 - np.sqrt((height[:count] - deeper_m) / tip)) - short_m
+        return Readings(height[:count], place, np.full(count, 2e-6), np.full(count, 3e-5))
+
+    fair = fair_curve(rail(), tip_opening_m=tip, u_tip_m=1e-5)
+    assert one_deeper_m(rail(deeper_m=30e-6), rail(), fair) == pytest.approx(30e-6, rel=0.3)
+    assert one_deeper_m(rail(), rail(deeper_m=30e-6), fair) == pytest.approx(-30e-6, rel=0.3)
+    assert one_deeper_m(rail(), rail(short_m=0.5e-3), fair) == 0.0
+    assert one_deeper_m(rail(), rail(), fair) == 0.0
+    assert one_deeper_m(rail(deeper_m=30e-6, count=3), rail(count=3), fair) == 0.0
