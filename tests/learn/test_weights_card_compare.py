@@ -15,9 +15,11 @@ from matchkit.learn.blend import fit_blend
 from matchkit.learn.kriging.variances import NAMES, PRIOR, Variances
 from matchkit.learn.marks import own_weights
 from matchkit.learn.model.file import load_model
-from matchkit.learn.trial.evaluation import compare_models, evaluate_tests, grouped_figures
+from matchkit.learn.model.found import belonging_of
+from matchkit.learn.trial.evaluation import MOST_ON_CARD, _at_most, compare_models, evaluate_tests, grouped_figures
 from matchkit.learn.trial.folds import predict_tests
 from matchkit.records.people import Playtest
+from matchkit.words.playtest.learned import model_card
 
 
 def test_blind_marks_count_more() -> None:
@@ -160,3 +162,20 @@ def test_nothing_is_learned_from_nothing(demo_copy: Path) -> None:
     with pytest.raises(mk.RequestError, match="no rated playtest to learn from"):
         mk.open(demo_copy).train()
     assert not (demo_copy / "model.npz").exists()
+
+
+def test_a_card_on_very_many_playtests_says_on_how_many_it_was_tried() -> None:
+    """The figures of a card take a while in a large house: so many playtests by a fixed seed, and the card says so."""
+    house = mk.open()
+    learner = house.learner
+    many = learner.rated_tests.take(np.tile(np.arange(900), 2))
+    few, seen = _at_most(many, None, MOST_ON_CARD)
+    assert len(few) == MOST_ON_CARD
+    assert few.ids == _at_most(many, None, MOST_ON_CARD)[0].ids
+    assert seen(np.arange(10)).ids == few.ids
+    belonging = belonging_of(learner, house._rules)
+    said = [
+        model_card("m", learner.blend, tests, (), coverage=None, belonging=belonging, invented=True)
+        for tests in (learner.rated_tests, many)
+    ]
+    assert ["1,500 playtests by a fixed seed" in card for card in said] == [False, True]

@@ -35,6 +35,8 @@ LEAST_PLAYERS = 5
 """Players from whom on an interval over players is drawn."""
 MOST_EVALUATED = 3000
 """So many playtests are held back in turn at most."""
+MOST_ON_CARD = 1500
+"""So many of them for the card of a model, which is written each time that one is trained."""
 
 
 @dataclass(frozen=True)
@@ -133,14 +135,14 @@ def evaluate_tests(
     )
 
 
-def _at_most(tests: RatedTests, rescore: Rescore | None) -> tuple[RatedTests, Rescore]:
-    """Return the tests that were marked, at most 3,000 by a fixed seed, and how they are seen from some of them alone."""
+def _at_most(tests: RatedTests, rescore: Rescore | None, most: int = MOST_EVALUATED) -> tuple[RatedTests, Rescore]:
+    """Return the tests that were marked, at most so many by a fixed seed, and how they are seen from some of them alone."""
     whole = rescore or (lambda _: tests)
     kept = tests.given
-    if len(kept) == len(tests) <= MOST_EVALUATED:
+    if len(kept) == len(tests) <= most:
         return tests, whole
-    if len(kept) > MOST_EVALUATED:
-        kept = kept[np.sort(np.random.default_rng(0).choice(len(kept), MOST_EVALUATED, replace=False))]
+    if len(kept) > most:
+        kept = kept[np.sort(np.random.default_rng(0).choice(len(kept), most, replace=False))]
     return tests.take(kept), lambda train: whole(kept[train]).take(kept)
 
 
@@ -315,9 +317,9 @@ def grouped_figures(
 ) -> tuple[tuple[Score, ...], tuple[float, float] | None]:
     """Return figures of the blend and of the measurements out of fold at given variances; and the coverage of the narrower and of the wider ranges.
 
-    *New both* is left out, whose many small folds ``evaluate`` tells of. ``progress`` counts folds.
+    At most :data:`MOST_ON_CARD` playtests are asked of. *New both* is left out, whose many small folds ``evaluate`` tells of. ``progress`` counts folds.
     """
-    tests, whole = _at_most(tests, rescore)
+    tests, whole = _at_most(tests, rescore, MOST_ON_CARD)
     if not enough(tests):
         return (), None
     found = []

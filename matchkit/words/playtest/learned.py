@@ -12,7 +12,7 @@ from matchkit.learn.interval import Interval
 from matchkit.learn.marks import RatedTests
 from matchkit.learn.model.file import Belonging
 from matchkit.learn.trained import Trained
-from matchkit.learn.trial.evaluation import Compared, Evaluation, Score
+from matchkit.learn.trial.evaluation import MOST_ON_CARD, Compared, Evaluation, Score
 from matchkit.playtest.next import Reason, ToPlay
 from matchkit.words.facts import model_words
 from matchkit.words.numbers import counted
@@ -217,6 +217,7 @@ def model_card(
     wide = "; ".join(
         f"{kind} {interval.q:.2f} standard deviations ({_units(interval)})" for kind, interval in blend.intervals.items()
     )
+    some = f"{MOST_ON_CARD:,} playtests by a fixed seed, " if len(tests) > MOST_ON_CARD else ""
     slips = sum(len(known.slips) for known in blend.by_instrument.values())
     lines = [
         f"# {name}",
@@ -231,7 +232,7 @@ def model_card(
         f"* **Fingerprint** of the rules and parts it belongs to: `{belonging.fingerprint[:16]}`; others make it stale.",
         "* **Not for** other houses: each trains its own. The range is for one further mark; it tests no set-up against another.",
         "",
-        "Out of fold, by group, at standard deviations learned on the same playtests (`matchkit evaluate` learns them in every fold):",
+        f"Out of fold, by group, {some}at standard deviations learned on the same playtests (`matchkit evaluate` learns them in every fold):",
         "",
         "| held out | method | error, points | NDCG@5 | Kendall's tau | in range | of 10 players, 8 have |",
         "| --- | --- | --- | --- | --- | --- | --- |",
