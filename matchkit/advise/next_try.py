@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from matchkit.advise.answers import NextTry
 from matchkit.constants import DECIMALS
-from matchkit.facts import Part, PartIds
+from matchkit.facts import Part
 from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import is_gone
 from matchkit.parts.reed import ReedPart
 from matchkit.records.parts import Ligature, Mouthpiece, Reed
+from matchkit.score.player import PlayerView
 from matchkit.score.tone import tone_vote
 
 NEAR_STEPS = 1.5
@@ -73,28 +74,28 @@ def _try(turn: str, part: Part, record: Mouthpiece | Reed | None) -> NextTry:
     return NextTry(turn, part, record.id, record.label, record.price)
 
 
-def least_price(pairs: PairTable, ligatures: Sequence[Ligature], fits: NDArray[np.bool_], *, owned: PartIds) -> float | None:
+def least_price(pairs: PairTable, ligatures: Sequence[Ligature], fits: NDArray[np.bool_], *, view: PlayerView) -> float | None:
     """Return what the cheapest set-up that fits costs; None where none fits."""
-    total = _totals(pairs, ligatures, owned)
+    total = _totals(pairs, ligatures, view)
     total = np.where(fits, total, np.inf) if ligatures else total
     return float(total.min()) if total.size and np.isfinite(total.min()) else None
 
 
-def within_budget(budget: float, pairs: PairTable, ligatures: Sequence[Ligature], *, owned: PartIds) -> NDArray[np.bool_]:
+def within_budget(budget: float, pairs: PairTable, ligatures: Sequence[Ligature], *, view: PlayerView) -> NDArray[np.bool_]:
     """Tell which pairs with which ligatures (N, L), or without any (N, 1), cost no more than a budget.
 
     What the player has costs nothing; a part whose price is not known counts as nothing, and its row says so.
     """
-    return np.asarray(_totals(pairs, ligatures, owned) <= budget + 1e-9)
+    return np.asarray(_totals(pairs, ligatures, view) <= budget + 1e-9)
 
 
-def _totals(pairs: PairTable, ligatures: Sequence[Ligature], owned: PartIds) -> NDArray[np.float64]:
+def _totals(pairs: PairTable, ligatures: Sequence[Ligature], view: PlayerView) -> NDArray[np.float64]:
     """Return what pairs cost with each ligature (N, L), or without any (N, 1)."""
 
-    def price(item: Mouthpiece | Reed | Ligature, mine: str | None) -> float:
-        return 0.0 if item.id == mine or item.price is None else item.price
+    def price(part: Part, item: Mouthpiece | Reed | Ligature) -> float:
+        return 0.0 if item.price is None or view.has(part, item.id) else item.price
 
-    total = pairs.of_facings(lambda facing: price(facing.mouthpiece, owned.mouthpiece))
-    total = total + pairs.of_reeds(lambda reed: price(reed.reed, owned.reed))
-    bands = np.array([price(item, owned.ligature) for item in ligatures] or [0.0])
+    total = pairs.of_facings(lambda facing: price("mouthpiece", facing.mouthpiece))
+    total = total + pairs.of_reeds(lambda reed: price("reed", reed.reed))
+    bands = np.array([price("ligature", item) for item in ligatures] or [0.0])
     return np.asarray(total[:, None] + bands[None, :])

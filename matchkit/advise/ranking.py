@@ -98,15 +98,15 @@ def rank_setups(
         if not wishes.words:  # which way it would differ cannot be told
             _keep_marked(apart, offer, learner, view)
         refusals[(refusals == FITS) & apart] = Refusal.NOT_COMPARABLE
-    bands = ligature_refusals(offer.facings, offer.ligatures, in_stock=wanted.in_stock, owned=view.owned.ligature, out=out)
+    bands = ligature_refusals(offer.facings, offer.ligatures, in_stock=wanted.in_stock, owned=view.their_ids, out=out)
     _keep_theirs(bands, offer, view)
     refused: dict[Refusal, int] = count_refused(refusals, bands)
     pairs = scorer.grid(offer.facings, offer.reeds, lip_m=view.lip_m, fits=refusals == FITS, jobs=jobs, progress=progress)
     fits = (bands == FITS)[pairs.facing_of]
     cheapest = None
     if wanted.budget is not None:
-        affordable = within_budget(wanted.budget, pairs, offer.ligatures, owned=view.owned)
-        cheapest = least_price(pairs, offer.ligatures, fits, owned=view.owned)
+        affordable = within_budget(wanted.budget, pairs, offer.ligatures, view=view)
+        cheapest = least_price(pairs, offer.ligatures, fits, view=view)
         refused[Refusal.OVER_BUDGET] = int((~affordable if not offer.ligatures else fits & ~affordable).sum())
         if offer.ligatures:
             fits = fits & affordable
@@ -303,7 +303,7 @@ def _refusals(
     out: Mapping[str, int] = NOTHING_OUT,
 ) -> NDArray[np.object_]:
     """Return the first reason against each pair (M, R), those that hang on the wish last."""
-    kind, owned = view.player.instrument, view.owned
+    kind, owned = view.player.instrument, view.their_ids
     reasons = pair_refusals(offer.facings, offer.reeds, instrument=kind, across=across, in_stock=in_stock, owned=owned, out=out)
     ruled_out, reason = wrong_order(offer.reeds, view, wishes)
     reasons[(reasons == FITS) & ruled_out] = reason

@@ -175,14 +175,13 @@ class SetupMaker:
         return tuple(
             NewPart(part, item.id, item.label, item.price, known=mine is not None, in_stock=not is_gone(item, out))
             for part, item, mine in records
-            if item is not None and item.id != mine
+            if item is not None and not self.view.has(part, item.id)
         )
 
     def _price(self, facing: FacingPart, reed: ReedPart, ligature: Ligature | None) -> float | None:
         """Return the price of what the player does not have."""
-        parts = (facing.mouthpiece, reed.reed, ligature)
-        wanted = [part for part, mine in zip(parts, self.view.owned, strict=True) if part is not None and part.id != mine]
-        prices = [part.price for part in wanted]
+        parts = zip(PARTS, (facing.mouthpiece, reed.reed, ligature), strict=True)
+        prices = [item.price for part, item in parts if item is not None and not self.view.has(part, item.id)]
         return None if any(price is None for price in prices) else float(sum(price or 0.0 for price in prices))
 
     def _assumed(self, facing: FacingPart, reed: ReedPart, terms: tuple[TermReason, ...]) -> tuple[Assumed, ...]:

@@ -118,10 +118,10 @@ def ligature_refusals(
     ligatures: Sequence[Ligature],
     *,
     in_stock: bool = False,
-    owned: str | None = None,
+    owned: Collection[str | None] = (),
     out: Mapping[str, int] = NOTHING_OUT,
 ) -> Reasons:
-    """Return the first reason against each mouthpiece and ligature (M, L), or ``FITS``; the one that is ``owned`` needs no stock."""
+    """Return the first reason against each mouthpiece and ligature (M, L), or ``FITS``; what is ``owned`` needs no stock."""
     import numpy as np
 
     reasons = np.full((len(facings), len(ligatures)), FITS, dtype=object)
@@ -132,10 +132,10 @@ def ligature_refusals(
     for place, item in enumerate(ligatures):
         if item.instrument is not None:
             reasons[[kind != item.instrument for kind in plays], place] = Refusal.WRONG_INSTRUMENT
-        if item.retired and item.id != owned:
+        if item.retired and item.id not in owned:
             reasons[reasons[:, place] == FITS, place] = Refusal.RETIRED
     if in_stock:
-        gone = np.array([is_gone(item, out) and item.id not in (owned, UNKNOWN) for item in ligatures], dtype=bool)
+        gone = np.array([is_gone(item, out) and item.id not in owned and item.id != UNKNOWN for item in ligatures], dtype=bool)
         reasons[:, gone] = Refusal.OUT_OF_STOCK
     reasons[(reasons == FITS) & beyond(body[:, None], largest)] = Refusal.LIGATURE_TOO_SMALL
     reasons[(reasons == FITS) & beyond(smallest, body[:, None])] = Refusal.LIGATURE_TOO_LARGE

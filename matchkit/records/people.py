@@ -78,6 +78,13 @@ def open_loans(loans: Sequence[Loan]) -> tuple[Loan, ...]:
     return tuple(out)
 
 
+def bought(loans: Sequence[Loan], player_id: str) -> frozenset[tuple[str, str]]:
+    """Return what a player has bought, as kind of part and id: mouthpieces and ligatures that were kept; a reed that was is played out."""
+    kept = [loan for loan in loans if loan.player_id == player_id and loan.what == "kept"]
+    pieces = {("mouthpiece", loan.mouthpiece_id) for loan in kept}
+    return frozenset(pieces | {("ligature", loan.ligature_id) for loan in kept if loan.ligature_id is not None})
+
+
 def is_of_loan(loan: Loan, taken: Loan) -> bool:
     """Tell whether what came back or was kept may be what was taken."""
     same = (loan.player_id, loan.mouthpiece_id, loan.reed_id) == (taken.player_id, taken.mouthpiece_id, taken.reed_id)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.facts import Elsewhere, KnownOnly, PartIds
+from matchkit.facts import Elsewhere, KnownOnly, Part, PartIds
 from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
 from matchkit.parts.reed import ReedPart
@@ -88,12 +88,23 @@ class PlayerView:
     level: str | None = None
     elsewhere: Elsewhere | None = None
     """What they play on another instrument, where only that is known."""
+    bought: frozenset[tuple[str, str]] = frozenset()
+    """What they bought here and need not be playing now, as kind of part and id."""
 
     @property
     def owned(self) -> PartIds:
         """What they have, as far as it is known."""
         piece = None if self.present_facing is None else self.present_facing.id
         return PartIds(piece, None if self.present_reed is None else self.present_reed.id, self.ligature_id)
+
+    def has(self, part: Part, name: str) -> bool:
+        """Tell whether a part is theirs, and costs them nothing."""
+        return name == getattr(self.owned, part) or (part, name) in self.bought
+
+    @property
+    def their_ids(self) -> frozenset[str | None]:
+        """The ids of all that is theirs, which need not be in stock."""
+        return frozenset((*self.owned, *(name for _, name in self.bought)))
 
 
 def playing_openings_m(pairs: PairTable, *, blow_pa: float) -> Array:

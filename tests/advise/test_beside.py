@@ -252,7 +252,7 @@ def test_what_is_retired_is_not_offered(house: mk.House) -> None:
     item = house.parts.ligature("L-05").model_copy(update={"retired": True})
     piece = house.parts.facing("AM-08")
     assert ligature_refusals([piece], [item])[0, 0] == Refusal.RETIRED
-    assert ligature_refusals([piece], [item], owned="L-05")[0, 0] == ""
+    assert ligature_refusals([piece], [item], owned=("L-05",))[0, 0] == ""
 
 
 def test_a_mouthpiece_as_it_is_is_expected_as_everywhere_else(house: mk.House) -> None:

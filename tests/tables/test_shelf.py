@@ -125,6 +125,16 @@ def test_what_is_out_is_not_in_stock(demo_book: str) -> None:
     assert offered() == ["AM-04", "AM-05"]
     add_loan(demo_book, loan(3, "kept"))
     assert offered() == ["AM-04"]
+    # who bought it has it, at no price and though none is left; the reed is played out, and another costs again
+    change_parts(demo_book, "AR-B-2", "stock count", stock=5)
+    fixed = {"mouthpiece": "AM-05", "reed": "AR-B-2"}
+    house = mk.open(demo_book, cache=False)
+    (row,) = house.rank("P02", in_stock=True, fixed=fixed, top=1).rows
+    assert {part.part for part in row.new_parts} == {"reed", "ligature"}
+    assert row.price == sum(part.price or 0.0 for part in row.new_parts)
+    assert "mouthpiece" not in row.gone
+    assert house.rank("P02", in_stock=True, budget=row.price, fixed=fixed).rows
+    assert not house.rank("P01", in_stock=True, fixed=fixed).rows
     (piece,) = named_parts(demo_book, "AM-05")[1]
     assert getattr(piece, "stock", None) == 0
 

@@ -91,7 +91,7 @@ def _refused(side: Side, instrument: str) -> tuple[Refusal, ...]:
     ligatures = () if side.ligature is None else (side.ligature,)
     owned = (side.facing.id, side.reed.id)
     pair = pair_refusals((side.facing,), (side.reed,), instrument=instrument, owned=owned)[0, 0]
-    bands = ligature_refusals((side.facing,), ligatures, owned=None if side.ligature is None else side.ligature.id)[0]
+    bands = ligature_refusals((side.facing,), ligatures, owned=[item.id for item in ligatures])[0]
     return tuple(reason for reason in (pair, *bands) if reason != FITS)
 
 
