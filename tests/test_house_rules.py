@@ -63,6 +63,7 @@ CHECKED_ELSEWHERE = {
     "matchkit.physics.lay.shapes.fall_m": "tests/physics/test_facing.py, against differences of run_m (analytic)",
     "matchkit.physics.lay.shapes.rise_m": "tests/physics/test_facing.py, as the inverse of run_m (analytic)",
     "matchkit.physics.lay.flaws.find_flaws": "tests/maker/test_ghosts.py, on pieces of a known truth",
+    "matchkit.physics.lay.flaws.one_deeper_m": "tests/physics/test_facing.py, on arcs of a known truth",
     "matchkit.physics.lay.scaled.scaled_lay": "tests/parts/test_said.py, against stretched readings fitted anew, and against an ellipse (analytic)",
     "matchkit.physics.lay.fair.same_shape": "tests/physics/test_facing.py, against the whole fit",
     "matchkit.physics.lay.fair.miss_slopes": "tests/maker/test_measure.py, against the complex step (analytic)",
