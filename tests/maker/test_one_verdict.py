@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pytest
@@ -11,10 +11,11 @@ from maker_shop import MODEL, Truth, read_piece, replace, shop_of, spec_with
 from test_scanned import TIP, X, heights, noisy, on_one_line, points_of, report_of, shop
 
 import matchkit as mk
+from matchkit.cli.printing import lay_out
 from matchkit.maker.conformity import batch as batches
 from matchkit.maker.conformity.batch import judge_batch
 from matchkit.maker.facts import Fault
-from matchkit.maker.measure.rails import judge_rails
+from matchkit.maker.measure.rails import RailsJudged, judge_rails
 from matchkit.maker.measure.report import FacingReport, facing_report
 from matchkit.maker.measure.stations import moved_evenly, stray_rail
 from matchkit.records.parts import FacingReading, Mouthpiece
@@ -225,3 +226,17 @@ def test_a_fault_elsewhere_does_not_make_a_rail_short() -> None:
         == "level"
     )
     assert verdict(Fault("rail short", "rail_difference_mm", 0.4, "left")) == "short"
+
+
+def test_what_makes_a_feeler_stop_sooner_or_later_is_looked_for_on_the_right_rail() -> None:
+    """A bump stops it sooner and a flat later; where it is not known which rail is off, the other one may have the other."""
+    report = mk.open().facing("TB-25-02")
+
+    def told(way: Literal["short", "long"], *, stray: bool) -> str:
+        rails = RailsJudged("at one feeler", 0.0, 0.05, 0.2, None, 0.4, 15.0, 0.5, rail="right", way=way, stray=stray)
+        return " ".join(lay_out(facing_screen(replace(report, rails=rails, by_drawing=None))).split())
+
+    assert "look there for a bump on it, or a flat on the other one" in told("short", stray=False)
+    assert "look there for a flat on it, or a bump on the other one" in told("long", stray=False)
+    assert "look there for a bump on it." in told("short", stray=True)
+    assert "look there for a flat on it." in told("long", stray=True)

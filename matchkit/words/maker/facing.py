@@ -118,10 +118,8 @@ def _one_feeler(report: FacingReport) -> str:
     if rails.at_flaw:
         return f"{what}; a bump or a flat there would do that."
     again = "scan there again" if report.scans else "read that feeler again"
-    if not rails.stray:
-        look = "a bump on it, or a flat on the other one"
-    else:
-        look = "a bump on it" if rails.way == "short" else "a flat on it"
+    own, other = ("bump", "flat") if rails.way == "short" else ("flat", "bump")
+    look = f"a {own} on it" if rails.stray else f"a {own} on it, or a {other} on the other one"
     return f"{what}. {sentences(f'{again}; if it stays, look there for {look}')}"
 
 
