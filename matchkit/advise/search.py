@@ -126,7 +126,7 @@ def rank_candidates(
             progress(int(rows[-1]) + 1, len(candidates))
     apart = _unlike(best, pairs, kept, unlike)
     shown = {line.pair for line in apart}
-    passed = any(item.pair not in shown and item.score > apart[-1].score for _, item in pairs if apart)
+    passed = any(item.pair not in shown and round(item.score - apart[-1].score, DECIMALS) > 0 for _, item in pairs if apart)
     return Best([placed for _, placed in kept], apart, passed)
 
 
@@ -219,7 +219,7 @@ def _next_unlike(
     partly = None
     for place, (kind, (_, item)) in enumerate(waiting):
         fresh = [kind[part] not in used[part] for part in varies]
-        if partly is not None and item.score < waiting[partly][1][1].score - VARIETY:
+        if partly is not None and round(waiting[partly][1][1].score - item.score, DECIMALS) > VARIETY:
             return partly
         if fresh and all(fresh):
             return place
