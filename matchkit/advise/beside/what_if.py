@@ -126,14 +126,10 @@ def _lines(
     known = learner.blend.by_instrument.get(view.player.instrument)
     if known is not None:
         same = replace(Setups.of_pairs(pairs, scored.features), mouthpieces=[pieces[0].id] * len(pieces))
-        with (
-            one_thread()
-        ):  # what this mouthpiece and this very set-up are marked above the rest stays with them when they are changed
-            marks = (
-                marks
-                + known.correction(same, view.player.id)
-                + known.of_ligature(_band(learner, view, pieces[0]), view.player.id)
-            )
+        # what this mouthpiece and this very set-up are marked above the rest stays with them when they are changed
+        with one_thread():
+            marks = marks + known.correction(same, view.player.id)
+        marks = marks + known.of_ligature(_band(learner, view, pieces[0]), view.player.id)
     reeds = [part for part in learner.parts.reeds_for(kind) if part.scale == reed.scale]
     owned = (*view.owned, *(piece.id for piece in pieces))
     fits = pair_refusals(pieces, reeds, instrument=kind, owned=owned) == FITS

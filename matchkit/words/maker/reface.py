@@ -204,11 +204,7 @@ def _all_past(places: Sequence[OutOfReach]) -> str:
     tip = [f"the tip is open {place.beyond_mm:.2f} mm past its limit" for place in places if place.feeler_mm is None]
     feelers = [(place.feeler_mm, place.beyond_mm) for place in places if place.feeler_mm is not None]
     if len(feelers) == 1:
-        tip += [
-            f"the {feelers[0][0]:g} mm feeler stops {feelers[0][1]:.2f} mm past its own"
-            if tip
-            else f"the {feelers[0][0]:g} mm feeler stops {feelers[0][1]:.2f} mm past its limit"
-        ]
+        tip += [f"the {feelers[0][0]:g} mm feeler stops {feelers[0][1]:.2f} mm past its {'own' if tip else 'limit'}"]
     elif feelers:
         tip += [f"feelers stop past their limits, {listed([f'{feeler:g} by {beyond:.2f} mm' for feeler, beyond in feelers])}"]
     return listed(tip)
