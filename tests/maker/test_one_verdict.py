@@ -88,7 +88,7 @@ def test_neither_rail_is_named_where_both_leave_their_line() -> None:
     report = facing_of(piece)
     assert (report.rails.verdict, report.rails.stray) == ("at one feeler", False)
     unflawed = replace(report, rails=replace(report.rails, at_flaw=False))
-    assert "a bump on it, or a flat on the other one" in on_one_line(facing_screen(unflawed))
+    assert "a flat on it, or a bump on the other one" in on_one_line(facing_screen(unflawed))
 
 
 def test_every_stop_off_alike_asks_for_the_zero_first() -> None:
