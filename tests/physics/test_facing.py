@@ -399,13 +399,16 @@ def test_a_rail_that_is_deeper_is_told_from_one_that_is_short() -> None:
     tip, break_m = 2.0e-3, 24.5e-3
     height = np.array([1.5, 1.2, 0.9, 0.6, 0.45, 0.3, 0.2, 0.1, 0.05]) * 1e-3
 
-    def rail(*, deeper_m: float = 0.0, short_m: float = 0.0, count: int = 9) -> Readings:
+    def rail(*, deeper_m: float = 0.0, short_m: float = 0.0, count: int = 9, u_m: float = 3e-5) -> Readings:
         place = break_m * (1 - np.sqrt((height[:count] - deeper_m) / tip)) - short_m
-        return Readings(height[:count], place, np.full(count, 2e-6), np.full(count, 3e-5))
+        return Readings(height[:count], place, np.full(count, 2e-6), np.full(count, u_m))
 
     fair = fair_curve(rail(), tip_opening_m=tip, u_tip_m=1e-5)
     assert one_deeper_m(rail(deeper_m=30e-6), rail(), fair) == pytest.approx(30e-6, rel=0.3)
     assert one_deeper_m(rail(), rail(deeper_m=30e-6), fair) == pytest.approx(-30e-6, rel=0.3)
     assert one_deeper_m(rail(), rail(short_m=0.5e-3), fair) == 0.0
     assert one_deeper_m(rail(), rail(), fair) == 0.0
+    coarse = [rail(u_m=2e-4), rail(short_m=0.5e-3, u_m=2e-4), rail(deeper_m=30e-6, u_m=4e-4)]
+    assert one_deeper_m(coarse[0], coarse[1], fair) == 0.0  # stops read so coarsely tell neither from the other
+    assert one_deeper_m(coarse[2], coarse[0], fair) == 0.0
     assert one_deeper_m(rail(deeper_m=30e-6, count=3), rail(count=3), fair) == 0.0
