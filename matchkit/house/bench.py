@@ -126,10 +126,9 @@ class BenchQuestions(Rooms):
 
         rules = self.rules_for(spec, pieces)
         if mouthpiece is not None:
-            return bench_sheet([find_piece(self.tables, mouthpiece, pieces, demo=self.demo)[0]], spec=rules)
+            return bench_sheet([find_piece(self.tables, mouthpiece, pieces, demo=self.demo, to_read=True)[0]], spec=rules)
         gathered = read_pieces(pieces)
-        gathered.refuse()
-        return bench_sheet(gathered.mouthpieces, spec=rules)
+        return bench_sheet([*gathered.mouthpieces, *gathered.unread], spec=rules)
 
     def record(
         self,

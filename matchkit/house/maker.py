@@ -254,13 +254,15 @@ class MakerQuestions(Rooms):
             raise RequestError(f"{found.id} was read once only; read it again after the work, with its date, and ask again")
         rules = self.rules_for(spec, pieces).with_step(gathered.stops_mm)
         plan = self.reface(piece, pieces=pieces, spec=spec, before=True, **target)
-        last = sets[-1]
-        now = facing_report(last.on(gathered.filed[found.id]), last.readings, last.points, defaults=read_defaults(), spec=rules)
+        last, filed = sets[-1], gathered.filed[found.id]
+        was, now = (
+            facing_report(one.on(filed), one.readings, one.points, defaults=read_defaults(), spec=rules) for one in sets[-2:]
+        )
         before, after = (None if one.day is None else one.day.isoformat() for one in sets[-2:])
         drawn = rules.drawing.get(found.model or "") if plan.target.to == "drawing" else None
         judged = None
         if drawn is not None:
-            again = last.on(gathered.filed[found.id])
+            again = last.on(filed)
             rails = rails_at_stations(again, last.readings, last.points, drawing=drawn, gauge=rules.gauge)
             judged = judge_piece(again, rails, drawing=drawn, gauge=rules.gauge).features
-        return close_plan(plan, now, before=before, after=after, judged=judged)
+        return close_plan(plan, was, now, before=before, after=after, judged=judged)

@@ -94,7 +94,7 @@ class Rooms:
         step = spec.with_step([reading.stop_mm for reading in self.tables.facings]).gauge.stop_step_mm
         if step == spec.gauge.stop_step_mm:
             return self.tables.warnings
-        read, taken = f"every stop on a step of {step:g} mm", f"stops as they are read; taken as read to {step:g} mm"
+        read, taken = f"stops on a step of {step:g} mm", f"stops as they are read; taken as read to {step:g} mm"
         hint = f"stop_step_mm = {step:g} under [gauge] of house.toml says so, another number says otherwise"
         return (*self.tables.warnings, Problem("facings", None, "stop_mm", read, taken, hint))
 

@@ -51,6 +51,8 @@ class Fault:
     """Of a short rail: by how much at the thinnest feeler."""
     way: Literal["short", "long"] = "short"
     """Of rails that differ at one feeler: whether the rail stops short there or long, by its own line."""
+    off_rail: Literal["left", "right"] | None = None
+    """Of a short rail that is where the drawing has it: the other one, which is too long."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +99,12 @@ class RefaceTarget:
     tip_opening_mm: float | None = None
     reed_id: str = ""
     closing_kpa: float | None = None
+    reaches_kpa: float | None = None
+    """What the reed closes at on what is left."""
+    met: bool = False
+    """Whether the reed closes at that pressure, within a touch, on the piece as it is."""
+    reed_named: bool = False
+    """Whether that reed was asked for, and not taken as a usual one of the house."""
     middle: bool = False
     """Whether that closing pressure is the middle of the house's range, and not one that was asked for."""
     closing_share: float | None = None
@@ -122,6 +130,9 @@ class Against:
         "within its drawing",
         "perhaps within its drawing",
         "gauge too coarse for its drawing",
+        "perhaps another model",
+        "zero first",
+        "one feeler first",
         "one rail",
         "table convex",
         "within the uncertainty",
@@ -133,6 +144,8 @@ class Against:
     ]
     size: float | None = None
     limit: float | None = None
+    what: str = ""
+    """The model that it may be of."""
 
 
 @dataclass(frozen=True)

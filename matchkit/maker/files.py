@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 from matchkit.errors import DataError, Problem, RequestError, SourceError, UnknownIdError
 from matchkit.files import shipped
 from matchkit.maker.facts import SetAside
-from matchkit.maker.gauge import GaugeStudy, checked_tolerance, study
+from matchkit.maker.gauge import GaugeStudy, OddReading, WithoutOdd, checked_tolerance, study
 from matchkit.maker.gauge_readings import cells_of, crossed, odd_readings
 from matchkit.maker.pieces import Pieces, gather
 from matchkit.names import by_id
@@ -29,6 +30,7 @@ from matchkit.tables.rules.study import study_ranges
 from matchkit.tables.rules.twice import double_rows
 from matchkit.tables.source import Tables
 from matchkit.tables.store import PIECES_TABLES
+from matchkit.units import N_PER_GRAM
 
 
 def calibrate(path: str | Path) -> Calibration:
@@ -85,15 +87,19 @@ def _sank_less(reading: Reading) -> tuple[list[Problem], set[tuple[str, float, s
             reeds.setdefault((record.profile_id, record.strength, record.state, record.reed), []).append((row, record))
     problems, lost = [], set()
     for reed, taken in reeds.items():
-        for (_, light), (row, heavy) in pairwise(sorted(taken, key=lambda item: (item[1].load_n, item[1].sink_mm))):
+        for (other, light), (row, heavy) in pairwise(sorted(taken, key=lambda item: (item[1].load_n, item[1].sink_mm))):
             if heavy.load_n > light.load_n and heavy.sink_mm <= light.sink_mm:
-                read = f"{plain(heavy.sink_mm)} mm under {plain(round(heavy.load_n, 3))} N, reed {reed[-1]}"
-                expected = f"more than the {plain(light.sink_mm)} mm under {plain(round(light.load_n, 3))} N"
+                read = f"{plain(heavy.sink_mm)} mm under {_load(heavy)}, reed {reed[-1]}"
+                expected = f"more than the {plain(light.sink_mm)} mm under {_load(light)} in row {other}"
                 problems.append(
                     Problem(reading.source, row, "sink_mm", read, expected, "are two readings swapped, or a load mistyped?")
                 )
                 lost.add(reed)
     return problems, lost
+
+
+def _load(reading: BenchReading) -> str:
+    return f"{reading.load_n / N_PER_GRAM:.3g} g ({reading.load_n:.3g} N)"
 
 
 def gauge_study(
@@ -158,7 +164,22 @@ def _study(readings: list[StudyReading], *, source: str, tolerance: float | None
         from matchkit.maker.gauge_uneven import uneven_study
 
         found = uneven_study(readings, source=source, unit="mm", tolerance=tolerance)
-    return replace(found, cells=cells_of(readings), odd=odd_readings(readings))
+    odd = odd_readings(readings)
+    return replace(found, cells=cells_of(readings), odd=odd, without=_without(readings, odd, source, tolerance))
+
+
+def _without(
+    readings: list[StudyReading], odd: Sequence[OddReading], source: str, tolerance: float | None
+) -> WithoutOdd | None:
+    """Return what a gauge is worth without odd readings, where there are such and enough others."""
+    gone = {(one.piece, one.person, one.repeat) for one in odd}
+    kept = [one for one in readings if (one.piece, one.operator, one.repeat) not in gone]
+    if len(kept) == len(readings):
+        return None
+    with suppress(DataError):  # too few are left
+        rest = _study(kept, source=source, tolerance=tolerance)
+        return WithoutOdd(rest.verdict, rest.gauge, rest.share_of_tolerance)
+    return None
 
 
 def read_pieces(pieces: str | Path | None) -> Pieces:
@@ -171,13 +192,20 @@ def read_pieces(pieces: str | Path | None) -> Pieces:
     gathered = gather(rest.tables.mouthpieces, rest.tables.facings, rest.tables.lay_points)
     aside = [SetAside(piece, problems) for piece, problems in rest.aside.items()]
     aside += [SetAside(None, rest.others)] if rest.others else []
-    return replace(gathered, set_aside=tuple(aside))
+    return replace(gathered, set_aside=tuple(aside), unread=rest.unread)
 
 
-def find_piece(tables: Tables, piece: str, pieces: str | Path | None, *, demo: bool) -> tuple[Mouthpiece, Pieces]:
-    """Find a piece in the tables of a house, in those of ``pieces``, or (demo house) in the demo batch; raises UnknownIdError."""
+def find_piece(
+    tables: Tables, piece: str, pieces: str | Path | None, *, demo: bool, to_read: bool = False
+) -> tuple[Mouthpiece, Pieces]:
+    """Find a piece in the tables of a house, in those of ``pieces``, or (demo house) in the demo batch; raises UnknownIdError.
+
+    One whose readings are wrong raises DataError, unless it is to be read again anyway.
+    """
     if pieces is not None or (demo and all(item.id != piece for item in tables.mouthpieces)):
         gathered = read_pieces(pieces)
+        if to_read and (again := [one for one in gathered.unread if one.id == piece]):
+            return again[0], gathered
         gathered.refuse(piece)
     else:
         gathered = gather(tables.mouthpieces, tables.facings, tables.lay_points)

@@ -66,6 +66,15 @@ class Range:
 
 
 @dataclass(frozen=True)
+class WithoutOdd:
+    """What a gauge is worth without the readings that may be slips."""
+
+    verdict: Worth
+    gauge: float
+    share_of_tolerance: float | None
+
+
+@dataclass(frozen=True)
 class GaugeCell:
     """What one person read of one piece: mean, lowest and highest of ``count`` readings."""
 
@@ -128,6 +137,8 @@ class GaugeStudy(Answer):
     cells: tuple[GaugeCell, ...] = ()
     """Every person by every piece, as they come in the study."""
     odd: tuple[OddReading, ...] = ()
+    without: WithoutOdd | None = None
+    """What the gauge would be worth without the odd readings; None where there are none, or too little is left."""
     """Readings that look like slips; they are counted in everything else."""
 
 

@@ -28,6 +28,9 @@ class Pieces:
     set_aside: tuple[SetAside, ...] = ()
     """Pieces of the batch that are not among these, since something in their rows is wrong."""
 
+    unread: tuple[Mouthpiece, ...] = ()
+    """Those of them of which only readings are wrong, so that a sheet can be made to read them again."""
+
     def refuse(self, *ids: str) -> None:
         """Raise DataError where one of these pieces, or of all where none is named, was set aside."""
         lost = [problem for one in self.set_aside if not ids or one.mouthpiece_id in ids for problem in one.problems]

@@ -272,12 +272,14 @@ def keys_at(path: Sequence[str | int]) -> tuple[str, ...]:
 STEPS_MM = (1.0, 0.5, 0.25, 0.2, 0.1)
 """Steps to which gauges are read, coarsest first; finer ones are nothing beside the touch."""
 LEAST_TOUCH_MM = 0.005
-ENOUGH_ON_STEP = 12
-"""So many readings that all lie on a step tell that they were read to it."""
+NEARLY_ALL, ENOUGH_ON_STEP = 0.9, 12
+"""This share of readings on a step, of so many or more, tells that they were read to it."""
 
 
 def implied_step_mm(values_mm: Sequence[float], *, enough: int = ENOUGH_ON_STEP) -> float | None:
-    """Return the coarsest usual step that all readings lie on, in mm; None where there are fewer than ``enough``, or they are finer.
+    """Return the coarsest usual step that nearly all readings lie on, in mm; None where there are fewer than ``enough``, or they are finer.
+
+    A few that were read finer, or mistyped, say nothing of how the others were read.
 
     >>> implied_step_mm([3.5, 4.0, 7.5] * 4), implied_step_mm([3.52, 4.0, 7.5] * 4)
     (0.5, None)
@@ -285,7 +287,8 @@ def implied_step_mm(values_mm: Sequence[float], *, enough: int = ENOUGH_ON_STEP)
     if len(values_mm) < enough:
         return None
     for step in STEPS_MM:
-        if all(abs(value / step - round(value / step)) < 1e-6 for value in values_mm):
+        on_step = sum(abs(value / step - round(value / step)) < 1e-6 for value in values_mm)
+        if on_step >= NEARLY_ALL * len(values_mm):
             return step
     return None
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from matchkit.errors import DataError, Problem
+from matchkit.records.parts import Mouthpiece
 from matchkit.records.schema import TABLES
 from matchkit.tables.source import SourceReading, Tables
 from matchkit.tables.store import read_source, tables_of
@@ -24,6 +25,8 @@ class Rest:
     tables: Tables
     aside: Mapping[str, tuple[Problem, ...]]
     others: tuple[Problem, ...]
+    unread: tuple[Mouthpiece, ...] = ()
+    """Pieces that were left out for what was read of them, and whose own rows are sound."""
 
 
 def read_rest(source: str | Path, *, needed: tuple[str, ...]) -> Rest:
@@ -49,6 +52,7 @@ def read_rest(source: str | Path, *, needed: tuple[str, ...]) -> Rest:
             (aside[piece] if piece in known else others).append(problem)
     tables = tables_of(reading)
     kept = tuple(piece for piece in tables.mouthpieces if piece.id not in aside)
+    unread = tuple(piece for piece in tables.mouthpieces if piece.id in aside)
     if reading.problems and not kept:
         raise DataError(reading.problems)
     sound = replace(
@@ -57,7 +61,7 @@ def read_rest(source: str | Path, *, needed: tuple[str, ...]) -> Rest:
         facings=tuple(row for row in tables.facings if row.mouthpiece_id not in aside),
         lay_points=tuple(row for row in tables.lay_points if row.mouthpiece_id not in aside),
     )
-    return Rest(sound, {piece: tuple(found) for piece, found in aside.items()}, tuple(others))
+    return Rest(sound, {piece: tuple(found) for piece, found in aside.items()}, tuple(others), unread)
 
 
 def _scanned(reading: SourceReading) -> set[str]:

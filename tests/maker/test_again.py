@@ -268,7 +268,7 @@ def test_work_as_planned_is_seldom_called_otherwise() -> None:
             stops = [where[round(row.feeler_mm, 3)] + rng.normal(0, 2**0.5 * float(one or 0)) for one in u]
             stations.append(replace(row, left_mm=stops[0], right_mm=stops[1]))
         tip = plan.target_tip_opening_mm + rng.normal(0, 2**0.5 * report.u_tip_opening_mm)
-        done = close_plan(plan, replace(report, stations=tuple(stations), tip_opening_mm=tip), before=None, after=None)
+        done = close_plan(plan, report, replace(report, stations=tuple(stations), tip_opening_mm=tip), before=None, after=None)
         off += bool(done.off) or done.tip_surely_off_mm != 0
     assert off <= 16
 
@@ -279,7 +279,7 @@ def test_a_table_faced_down_as_planned_is_not_asked_about() -> None:
     assert plan.table_down_mm > 0.1
     for closer in (0.0, 0.1):
         again = replace(report, tip_opening_mm=plan.tip_opening_mm - plan.table_down_mm - closer)
-        told = lay_out(done_screen(close_plan(plan, again, before=None, after=None)))
+        told = lay_out(done_screen(close_plan(plan, report, again, before=None, after=None)))
         assert ("was the table faced down" in " ".join(told.split())) == bool(closer)
 
 

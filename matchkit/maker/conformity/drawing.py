@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matchkit import constants
-from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
+from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of, faults_beside
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, Verdict, conformity_probability, judge
 from matchkit.maker.facts import FeatureAt
 from matchkit.maker.measure.stations import (
@@ -195,7 +195,37 @@ def _summed_up(
         unmeasured=unmeasured if verdict == "inconclusive" else (),
         minor=tuple(judged for judged in ordered if not judged.critical and judged.verdict == "fail"),
         beside_mm=beside_mm,
+        also=() if fault is None else faults_beside(fault, found),
     )
+
+
+FAR_OFF = 0.5
+"""A piece with at least this share of its sizes out of drawing may be of another model ..."""
+LEAST_LIKE = 4
+"""... where it meets the drawing of that one, by at least so many stops."""
+
+
+def fits_another(
+    judged: PieceJudged, piece: Mouthpiece, rails: dict[str, Readings], *, drawings: Mapping[str, Drawing], gauge: Gauge
+) -> str | None:
+    """Return the model whose drawing a piece meets that is far from its own; None where there is none, or several.
+
+    Where nothing but every stop is off, by the same, it is rather the zero of the gauge.
+    """
+    asked = [one for one in judged.features if one.critical]
+    if judged.asks_zero and not any(one.verdict == "fail" for one in asked if one.feature != "stop_mm"):
+        return None
+    if judged.verdict != "fail" or sum(one.verdict == "fail" for one in asked) < FAR_OFF * len(asked):
+        return None
+    found = []
+    for model, drawing in drawings.items():
+        if model == piece.model:
+            continue
+        other = judge_piece(piece, rails, drawing=drawing, gauge=gauge)
+        stops = sum(one.feature == "stop_mm" for one in other.features)
+        if stops >= LEAST_LIKE and not any(one.verdict == "fail" for one in other.features if one.critical):
+            found.append(model)
+    return found[0] if len(found) == 1 else None
 
 
 def judged_with(

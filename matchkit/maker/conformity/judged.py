@@ -12,7 +12,7 @@ from matchkit.maker.conformity.rule import CONFIDENCE, ORDER, Limits, Verdict, c
 from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.measure.flaws import FlawFound
 from matchkit.maker.measure.scanned import ScanFound
-from matchkit.maker.measure.stations import RAILS, moved_evenly, stray_rail
+from matchkit.maker.measure.stations import RAILS, SURE_EVEN, moved_evenly, stray_rail
 
 BAFFLES = ("baffle_height_mm", "baffle_10_mm", "baffle_15_mm")
 
@@ -21,6 +21,8 @@ UNEVEN = 0.4
 LEAST_FEELERS = 4
 SHORT = 2.0
 """A difference at the others, or at the thinnest one, that is within so many standard uncertainties is none."""
+
+ALL_STOPS = ("all stops short", "all stops long")
 
 CAUSES = ("table_gap_mm", "rail_difference_mm", "tip_opening_mm")
 """Of several features that fail, these are named first, in this order: a table off its plane, a rail off the other and a tip off its
@@ -121,6 +123,15 @@ class PieceJudged:
     """Bumps and flats that its readings show; no drawing limits them."""
     days_of_a_rail: tuple[str, ...] = ()
     """The days on which one rail was read, where they are several."""
+    also: tuple[Fault, ...] = ()
+    """What else is surely wrong with it, that its fault does not explain."""
+    fits: str | None = None
+    """The other model whose drawing it meets, where it is far from its own: the model may be mistyped."""
+
+    @property
+    def asks_zero(self) -> bool:
+        """Whether every stop is off by the same, so that the zero of the gauge is to be looked at: what feelers show beside that may be the zero."""
+        return any(fault.kind in ALL_STOPS for fault in (self.fault, *self.also) if fault is not None)
 
     @property
     def lacks_table(self) -> bool:
@@ -160,6 +171,21 @@ def _makes_the_mean(each: Mapping[float, Judged], sign: float) -> float | None:
     return top if top != thin and alike < UNEVEN * off[top] else None
 
 
+ON_DRAWING = 0.25
+"""A rail whose stops are off by at most this share of what the other ones are off is where it was drawn."""
+
+
+def _too_long(short: Literal["left", "right"], features: Sequence[Judged]) -> Literal["left", "right"] | None:
+    """Return the other rail than the short one, where that one is as drawn and this one too long."""
+    stops = [judged for judged in features if judged.feature == "stop_mm"]
+    off = {rail: [judged.off for judged in stops if judged.rail == rail] for rail in RAILS}
+    if not all(off.values()):
+        return None
+    other: Literal["left", "right"] = "right" if short == "left" else "left"
+    mine, theirs = statistics.fmean(off[short]), statistics.fmean(off[other])
+    return other if theirs > 0 and abs(mine) <= ON_DRAWING * theirs else None
+
+
 def _rails_fault(worst: Judged, features: Sequence[Judged]) -> Fault:
     """Return which rail is short, all along, or which leaves its own line at one feeler alone."""
     apart = [judged for judged in features if judged.feature == worst.feature]
@@ -171,7 +197,8 @@ def _rails_fault(worst: Judged, features: Sequence[Judged]) -> Fault:
     thinnest = sign * each[min(each)].value if each else None
     top = _makes_the_mean(each, sign) if feeler is None else feeler if _there_alone(feeler, each, sign) else None
     if top is None:
-        return Fault("rail short", worst.feature, size, rail, feeler, sure, mean, thinnest)
+        off_rail = _too_long(rail, features)
+        return Fault("rail short", worst.feature, size, rail, feeler, sure, mean, thinnest, off_rail=off_rail)
     fault = Fault("rails uneven", worst.feature, sign * each[top].value, rail, top, sure, mean, thinnest)
     off: dict[str, dict[float, float]] = {"left": {}, "right": {}}
     for judged in features:
@@ -179,6 +206,36 @@ def _rails_fault(worst: Judged, features: Sequence[Judged]) -> Fault:
             off[judged.rail][judged.feeler_mm] = judged.off
     stray = stray_rail(off, top)
     return fault if stray in (None, rail) else replace(fault, rail=stray, way="long")
+
+
+def faults_beside(first: Fault, features: Sequence[Judged]) -> tuple[Fault, ...]:
+    """Return what else is surely wrong beside the first fault and by another cause: sizes that fail, and all stops off by the same.
+
+    A table off its plane may be why anything else fails.
+    """
+    if not first.sure or first.feature == "table_gap_mm":
+        return ()
+    failed = sorted((judged for judged in features if judged.critical and judged.verdict == "fail"), key=Judged.badness)
+    sizes = [judged for judged in failed if judged.feature not in (first.feature, "stop_mm", "rail_difference_mm")]
+    zero = None if first.feature == "stop_mm" else _zero_beside(first, features)
+    return (*(() if zero is None else (zero,)), *(fault_of(judged, features) for judged in sizes))
+
+
+def _zero_beside(first: Fault, features: Sequence[Judged]) -> Fault | None:
+    """Return that every stop is off by the same beside another fault: on the rail that is sound, and the same way on the other one."""
+    stops = [judged for judged in features if judged.feature == "stop_mm" and judged.feeler_mm != first.feeler_mm]
+    rails = {rail: [judged for judged in stops if judged.rail == rail] for rail in RAILS}
+    sound = stops if first.rail not in RAILS or first.feeler_mm is not None else rails[RAILS[first.rail == "left"]]
+    if not all(rails.values()) or all(judged.verdict != "fail" for judged in sound):
+        return None
+    means = [statistics.fmean(judged.off for judged in mine) for mine in rails.values()]
+    u = max(judged.u for judged in stops)
+    least = min(means, key=abs)
+    alike = means[0] * means[1] > 0 and abs(least) > SURE_EVEN * u / math.sqrt(len(stops) / 2)
+    if not alike or not moved_evenly([judged.off for judged in sound], u):
+        return None
+    mean = statistics.fmean(judged.off for judged in sound)
+    return Fault("all stops short" if mean < 0 else "all stops long", "stop_mm", abs(mean), "both", None, sure=True)
 
 
 def _stops_fault(worst: Judged, stops: Sequence[Judged]) -> Fault:

@@ -27,7 +27,7 @@ def looked_over(
     readings, points = pieces.readings.get(piece.id, []), pieces.points.get(piece.id, [])
     scans = scans_of(points)
     flaws: tuple[FlawFound, ...] = ()
-    if rails and (scans or feelers):
+    if rails and (scans or feelers) and (scans or not judged.asks_zero):
         read = rails_of(piece, readings, points, gauge=gauge)
         lay = lay_of_rails(read, tip_opening_m=piece.tip_opening_mm * MM, u_tip_m=gauge.u_tip_mm * MM)
         flaws = tuple(flaw for flaw in flaws_found(lay, read, scans) if flaw.sure)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from matchkit.errors import PhysicsInputError, Problem
 from matchkit.maker.conformity.drawing import one_of_several
-from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of
+from matchkit.maker.conformity.judged import Judged, PieceJudged, fault_of, faults_beside
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, judge
 from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.measure.stations import SAME_FEELER_MM, drawn_curve
@@ -106,7 +106,7 @@ def find_slips(pieces: Sequence[PieceJudged], drawings: dict[str, Drawing]) -> t
     """Return what the pieces of each model miss together, stops first."""
     found: list[Slip] = []
     for model in dict.fromkeys(piece.model for piece in pieces):
-        mine = [piece for piece in pieces if piece.model == model]
+        mine = [piece for piece in pieces if piece.model == model and piece.fits is None]
         if len(mine) >= LEAST_PIECES:
             slips = [*_stops(mine, drawings[model], model), *_sizes(mine, model)]
             found += [
@@ -127,7 +127,8 @@ def advised(pieces: Sequence[PieceJudged], slips: Sequence[Slip]) -> tuple[Piece
         feelers = [judged for judged in rest if judged.feature == "rail_difference_mm" and judged.feeler_mm is not None]
         rest = [judged for judged in rest if judged not in feelers] + one_of_several(feelers)
         bad = sorted((judged for judged in rest if judged.critical and judged.verdict != "pass"), key=Judged.badness)
-        found.append(replace(piece, fault=_as_read(fault_of(bad[0], rest), bad[0], piece.features) if bad else None))
+        fault = _as_read(fault_of(bad[0], rest), bad[0], piece.features) if bad else None
+        found.append(replace(piece, fault=fault, also=() if fault is None else faults_beside(fault, rest)))
     return tuple(found)
 
 

@@ -49,7 +49,13 @@ def flaws_found(lay: Lay | MeanLay, rails: dict[str, Readings], scans: dict[str,
         found = _of_each(lay, rails, abs(deeper))
     elif lay.shape_known:
         found = find_flaws(rails, lay.fair, tip_opening_m=lay.tip_opening_m, u_tip_m=lay.u_tip_m)
-    return tuple(map(_in_bench_units, found))
+    end_m = lay.fair.facing_length_m
+    return tuple(_in_bench_units(flaw) for flaw in found if flaw.sized or _can_be(flaw, end_m))
+
+
+def _can_be(flaw: Flaw, end_m: float) -> bool:
+    """Tell what is too narrow to be sized from what cannot be: behind the facing, or a bump that would lie lower than the lay beside it."""
+    return flaw.place_m <= end_m and (flaw.height_m > 0) == (flaw.kind == "bump")
 
 
 def _of_each(lay: MeanLay, rails: dict[str, Readings], deeper_m: float) -> tuple[Flaw, ...]:

@@ -19,6 +19,7 @@ from matchkit.records.sets import ReadingSet
 from matchkit.records.spec import HouseSpec
 from matchkit.results import Answer
 
+Doubt = Literal["all alike", "exchanged", "grew back"]
 CHANCE = 0.05
 """So often a stop of a set is said to have moved by chance alone."""
 
@@ -66,7 +67,7 @@ class Changed:
 
     ``rails`` are those that both have read: the facing length is held against that of the same rails; ``one_rail`` where it is one, and the sets
     have not both read that one alone. ``moved`` are the stops that surely moved, each only where it would by chance in 5 of 100 sets at most.
-    ``doubt`` is what cannot be the work at the bench: every feeler off by the same, or what grew back.
+    ``doubt`` is what cannot be the work at the bench: every feeler off by the same, the rails for one another, or what grew back.
     """
 
     rails: tuple[str, ...]
@@ -78,7 +79,7 @@ class Changed:
     stops: tuple[StopMoved, ...]
     one_rail: str | None
     moved: tuple[StopMoved, ...]
-    doubt: Literal["all alike", "grew back"] | None
+    doubt: Doubt | None
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,7 @@ def facing_history(piece: Mouthpiece, sets: Sequence[ReadingSet], *, defaults: D
     return FacingHistory(
         piece.id,
         tuple(_read(day, report) for day, report in read),
-        tuple(_changed(before, after) for before, after in pairwise(read)),
+        tuple(changed(before, after) for before, after in pairwise(read)),
     )
 
 
@@ -147,7 +148,8 @@ def _minus(after: Size, before: Size) -> Size:
     return Size(after.value - before.value, math.hypot(after.u, before.u))
 
 
-def _changed(before: tuple[str | None, FacingReport], after: tuple[str | None, FacingReport]) -> Changed:
+def changed(before: tuple[str | None, FacingReport], after: tuple[str | None, FacingReport]) -> Changed:
+    """Return what changed from one set of readings, with its day, to the next."""
     (day, old), (then, new) = before, after
     one, two = _read(day, old), _read(then, new)
     shared = tuple(rail for rail in one.rails_read if rail in two.rails_read)
@@ -165,7 +167,7 @@ def _changed(before: tuple[str | None, FacingReport], after: tuple[str | None, F
         stops,
         shared[0] if alone else None,
         _moved(stops),
-        _doubt(tip, length, stops, len(shared)),
+        "exchanged" if _exchanged(one.rails_mm, two.rails_mm) else _doubt(tip, length, stops, len(shared)),
     )
 
 
@@ -174,7 +176,14 @@ def _moved(stops: Sequence[StopMoved]) -> tuple[StopMoved, ...]:
     return tuple(stop for stop in stops if abs(stop.by_mm.value) > limit * stop.by_mm.u)
 
 
-def _doubt(tip: Size, length: Size, stops: Sequence[StopMoved], rails: int) -> Literal["all alike", "grew back"] | None:
+def _exchanged(was: Size | None, now: Size | None) -> bool:
+    """Tell rails of which the other one is the shorter now, by as much: they were written for one another."""
+    if was is None or now is None or not (was.sure and now.sure):
+        return False
+    return was.value * now.value < 0 and not Size(was.value + now.value, math.hypot(was.u, now.u)).sure
+
+
+def _doubt(tip: Size, length: Size, stops: Sequence[StopMoved], rails: int) -> Doubt | None:
     u = max((stop.by_mm.u for stop in stops), default=0.0)
     if rails == 2 and not tip.sure and moved_evenly([stop.by_mm.value for stop in stops], u):
         return "all alike"

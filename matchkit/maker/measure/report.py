@@ -10,7 +10,7 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 
 from matchkit.facts import Assumed
-from matchkit.maker.conformity.drawing import judge_piece
+from matchkit.maker.conformity.drawing import fits_another, judge_piece
 from matchkit.maker.conformity.judged import PieceJudged
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.flaws import FlawFound, flaws_found
@@ -142,7 +142,9 @@ def facing_report(
     by_drawing = None
     if drawing is not None and rails:
         by_drawing = judge_piece(mouthpiece, at_stations, drawing=drawing, gauge=spec.gauge, curve=drawn)
-        by_drawing = replace(by_drawing, scans=found_scans, flaws=bumps)
+        fits = fits_another(by_drawing, mouthpiece, at_stations, drawings=spec.drawing, gauge=spec.gauge)
+        bumps = () if by_drawing.asks_zero and not scans else bumps
+        by_drawing = replace(by_drawing, scans=found_scans, flaws=bumps, fits=fits)
     return FacingReport(
         mouthpiece_id=mouthpiece.id,
         measured=lay.measured,

@@ -2,38 +2,32 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from matchkit import constants
 from matchkit.errors import RequestError
 from matchkit.facts import Assumed
 from matchkit.maker.batch import bench_scorer
-from matchkit.maker.conformity.drawing import judge_piece
+from matchkit.maker.conformity.drawing import fits_another, judge_piece
 from matchkit.maker.conformity.judged import Judged, PieceJudged
-from matchkit.maker.facts import Against, PlanNote, RefaceTarget
+from matchkit.maker.facts import Against, RefaceTarget
+from matchkit.maker.measure.flaws import FlawFound, flaws_found
 from matchkit.maker.measure.stations import drawn_curve, rails_at_stations
-from matchkit.maker.pairing import lots_of
 from matchkit.maker.pieces import Pieces
 from matchkit.maker.reface.drawn import beyond_limits, within_drawing
-from matchkit.maker.reface.match import A_TOUCH, ALIKE_SHARE, Mounted, match_reed, match_tip
-from matchkit.maker.reface.plan import SURE, BeforeAfter, Blank, RefacePlan, blank_of, plan_removal, surely_over
-from matchkit.maker.reface.target import ALIKE_M, Worn, at_bound, fair_with_tip, nearest_fair, table_for_tip_m
-from matchkit.parts.facing import FacingPart, facing_part, rails_of
-from matchkit.parts.reed import ReedPart
+from matchkit.maker.reface.plan import SURE, Blank, RefacePlan, blank_of, plan_removal, surely_over
+from matchkit.maker.reface.reeds import OnPiece, before_and_after, lay_of, reed_target, tip_target
+from matchkit.maker.reface.target import ALIKE_M, Worn, at_bound, more_m, nearest_fair, table_for_tip_m
+from matchkit.parts.facing import FacingPart, facing_part, rails_of, scans_of
 from matchkit.physics.lay.facing import Lay, MeanLay
 from matchkit.physics.lay.fair import FairCurve
 from matchkit.records.parts import Mouthpiece
 from matchkit.records.spec import Drawing, HouseSpec
-from matchkit.score.player import PlayerView, Visitor, playing_openings_m
+from matchkit.score.player import Visitor
 from matchkit.score.scorer import Scorer
 from matchkit.units import KPA, MM, UM
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -56,78 +50,135 @@ class Wanted:
 USUAL_FEELERS_MM = (0.038, 0.1, 0.2, 0.4, 0.6, 0.9, 1.2)
 
 
+@dataclass(frozen=True)
+class _Measured:
+    """A piece as it was measured: its lay over a net, as it is and without what flattening its table takes off (``gap_m``)."""
+
+    facing: FacingPart
+    feelers_mm: tuple[float, ...]
+    drawing: Drawing | None
+    judged: PieceJudged | None
+    blank: Blank
+    flat: Blank
+    gap_m: float
+    u_table_m: float
+    flaws: tuple[FlawFound, ...]
+
+    def level(self) -> _Measured:
+        """Return it with rails and a table that nothing comes off."""
+        level = replace(self.blank, left_m=self.blank.worn.height_m, right_m=self.blank.worn.height_m)
+        return replace(self, blank=level, flat=level, gap_m=0.0)
+
+
 def plan_reface(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: HouseSpec, wanted: Wanted) -> RefacePlan:
     """Plan the refacing of one piece, with the reeds of a house before and after.
 
     Raises RequestError for a target that cannot be meant or that no removal reaches.
     """
+    wanted = _settled(wanted, piece)
+    read = _measured(scorer, piece, pieces, spec=spec, drawing=wanted.drawing)
+    house = bench_scorer(scorer, spec)
+    on_piece = OnPiece(house, house.view(Visitor(instrument=piece.instrument)), spec, read.facing)
+    down = 0.0
+    if wanted.table_down and wanted.tip_opening_mm is not None:
+        down = table_for_tip_m(read.flat.worn, _tip_asked_mm(wanted.tip_opening_mm) * MM)
+    worn = read.flat.worn.lowered(down).within(np.maximum(SURE * read.flat.u_m - ALIKE_M, 0.0))
+    target, aim = _target(on_piece, worn, read.drawing, wanted)
+    read = read.level() if aim.met else read
+    met = False
+    if wanted.drawing and read.judged is not None and read.drawing is not None:
+        sizes = read.judged.features
+        target, aim, down, met = _least_drawn(read.flat, worn, target, aim, read.drawing, sizes, table_down=wanted.table_down)
+    if wanted.table_down and not down and not met:
+        down = float(surely_over(read.flat, target).max())
+    plan = plan_removal(
+        read.facing,
+        read.blank,
+        target,
+        aim=aim,
+        feelers_mm=read.feelers_mm,
+        table_m=read.gap_m,
+        table_down_m=down,
+        u_table_m=read.u_table_m,
+        within=met,
+        middle=drawn_curve(read.drawing) if wanted.drawing else None,
+    )
+    plan = replace(plan, flaws=read.flaws, do_not=_against(plan, read, drawing=wanted.drawing))
+    lowered = read.flat.lowered(down).worn
+    if plan.unreached and wanted.drawing and read.drawing is not None:
+        height_m = np.maximum(target.height_m(lowered.x_m), lowered.height_m)
+        beyond = beyond_limits(lowered.x_m, height_m, target, read.drawing)
+        plan = replace(plan, unreached=beyond or plan.unreached)
+    if not (aim.met or wanted.drawing or wanted.like is not None) and at_bound(lowered, target):
+        plan = replace(plan, notes=("break as far as it goes",))
+    return _with_reeds(plan, on_piece, lowered, target, worked=bool(down or read.gap_m))
+
+
+def _measured(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: HouseSpec, drawing: bool) -> _Measured:
+    """Lay a piece out as it was measured; ``drawing`` says whether it is to go to that."""
     readings, points = pieces.readings.get(piece.id, []), pieces.points.get(piece.id, [])
     facing = facing_part(piece, readings, points, defaults=scorer.parts.stock.defaults, spec=spec)
     rails = rails_of(piece, readings, points, gauge=spec.gauge)
-    drawing, judged = spec.drawing.get(piece.model or ""), None
-    if wanted.drawing and drawing is not None:
-        at_stations = rails_at_stations(piece, readings, points, drawing=drawing, gauge=spec.gauge)
-        judged = judge_piece(piece, at_stations, drawing=drawing, gauge=spec.gauge)
-    blank = blank_of(
-        facing, rails, apart=judged is not None and judged.fault is not None and judged.fault.feature == "rail_difference_mm"
-    )
+    drawn, judged = spec.drawing.get(piece.model or ""), None
+    if drawn is not None:
+        at_stations = rails_at_stations(piece, readings, points, drawing=drawn, gauge=spec.gauge)
+        judged = judge_piece(piece, at_stations, drawing=drawn, gauge=spec.gauge)
+        judged = replace(judged, fits=fits_another(judged, piece, at_stations, drawings=spec.drawing, gauge=spec.gauge))
+    rails_out = judged is not None and judged.fault is not None and judged.fault.feature == "rail_difference_mm"
+    blank = blank_of(facing, rails, apart=drawing and rails_out)
+    u_table_m = spec.gauge.u_table_mm * MM
     gap_m = abs(piece.table_gap_mm or 0.0) * MM
-    if gap_m <= 2 * spec.gauge.u_table_mm * MM or _allowed_hollow(piece, drawing if wanted.drawing else None):
+    if gap_m <= 2 * u_table_m or _allowed_hollow(piece, drawn if drawing else None):
         gap_m = 0.0  # within the feeler's own doubt, or a hollow that may stay: many players want one
-    house = bench_scorer(scorer, spec)
-    wanted = _settled(wanted, piece)
-    view = house.view(Visitor(instrument=piece.instrument))
-    flat = blank.lowered(gap_m, spec.gauge.u_table_mm * MM if gap_m else 0.0)
-    down = 0.0
-    if wanted.table_down and wanted.tip_opening_mm is not None:
-        down = table_for_tip_m(flat.worn, _tip_asked_m(wanted.tip_opening_mm))
-    worn = flat.worn.lowered(down).within(np.maximum(SURE * flat.u_m - ALIKE_M, 0.0))
-    target, aim = _target(house, worn, drawing, view, wanted, facing, spec)
-    met = False
-    if judged is not None and drawing is not None:
-        target, aim, down, met = _least_drawn(flat, worn, target, aim, drawing, judged.features, table_down=wanted.table_down)
-    if wanted.table_down and not down and not met:
-        down = float(surely_over(flat, target).max())
-    feelers = (
-        sorted({float(height) / MM for rail in rails.values() for height in rail.height_m}) if readings else USUAL_FEELERS_MM
-    )
-    if drawing is not None and drawing.station:
-        feelers = [station.feeler_mm for station in drawing.station]
-    plan = plan_removal(
-        facing,
-        blank,
-        target,
-        aim=aim,
-        feelers_mm=[round(feeler, 4) for feeler in feelers],
-        table_m=gap_m,
-        table_down_m=down,
-        u_table_m=spec.gauge.u_table_mm * MM,
-        within=met,
-        middle=drawn_curve(drawing) if wanted.drawing else None,
-    )
-    notes: list[PlanNote] = []
-    if judged is not None and judged.verdict != "fail":
-        plan = replace(plan, do_not=(_leave(judged), *plan.do_not))
-    lowered = flat.lowered(down).worn
-    if plan.unreached and wanted.drawing and drawing is not None:
-        beyond = beyond_limits(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m), target, drawing)
-        plan = replace(plan, unreached=beyond or plan.unreached)
-    final = Worn(blank.x_m, np.maximum(target.height_m(blank.x_m), lowered.height_m))
-    reached = nearest_fair(final) if plan.unreached or aim.to == "fair" else target
-    idle = not down and not gap_m and all(max(row.left_um, row.right_um) <= row.u_um for row in plan.removals)
-    # where nothing comes off that can be told, nothing changes
-    later = facing.lay if idle else _as_lay(final, reached, facing.lay.u_tip_m)
-    reeds = _before_and_after(house, facing, later, view)
-    if not wanted.drawing and wanted.like is None and at_bound(lowered, target):
-        notes.append("break as far as it goes")
+    flat = blank.lowered(gap_m, u_table_m if gap_m else 0.0)
+    heights = {float(height) / MM for rail in rails.values() for height in rail.height_m}
+    feelers = sorted(heights) if readings else USUAL_FEELERS_MM
+    if drawn is not None and drawn.station:
+        feelers = [station.feeler_mm for station in drawn.station]
+    scans = scans_of(points)
+    zero = judged is not None and judged.asks_zero and not scans
+    flaws = () if zero else tuple(flaw for flaw in flaws_found(facing.lay, rails, scans) if flaw.sure)
+    feelers_mm = tuple(round(feeler, 4) for feeler in feelers)
+    return _Measured(facing, feelers_mm, drawn, judged, blank, flat, gap_m, u_table_m, flaws)
+
+
+def _with_reeds(plan: RefacePlan, on_piece: OnPiece, left: Worn, target: FairCurve, *, worked: bool) -> RefacePlan:
+    """Return a plan with the house reeds before and after it; ``left`` is what the work at the table leaves, ``worked`` whether there is any.
+
+    Where nothing comes off that can be told, nothing changes.
+    """
+    lay, aim = on_piece.facing.lay, plan.target
+    later: Lay | MeanLay = lay
+    if not aim.met and (worked or any(max(row.left_um, row.right_um) > row.u_um for row in plan.removals)):
+        final = Worn(left.x_m, np.maximum(target.height_m(left.x_m), left.height_m))
+        reached = nearest_fair(final) if plan.unreached or aim.to == "fair" else target
+        later = lay_of(final, target, lay.u_tip_m, reached)
+    reeds, view = before_and_after(on_piece, later), on_piece.view
+    if aim.to == "reed":
+        aim = replace(aim, reaches_kpa=on_piece.closing_pa(on_piece.reed(aim.reed_id), later) / KPA)
     player = (Assumed("blowing pressure", view.blow_pa / KPA, "kPa"), Assumed("lip force", view.lip_force_n, "N"))
-    return replace(
-        plan,
-        reeds=reeds,
-        closing_range_kpa=spec.closing_range.get(piece.instrument),
-        notes=tuple(notes),
-        player=player if reeds else (),
-    )
+    window = on_piece.spec.closing_range.get(on_piece.facing.mouthpiece.instrument)
+    return replace(plan, target=aim, reeds=reeds, closing_range_kpa=window, player=player if reeds else ())
+
+
+def _against(plan: RefacePlan, read: _Measured, *, drawing: bool) -> tuple[Against, ...]:
+    """Return what is to be looked at first, and what speaks against a plan: a bump that is surely there is no doubt of the gauge."""
+    first = () if read.judged is None else _first(read.judged, drawing=drawing)
+    return (*first, *(reason for reason in plan.do_not if not (read.flaws and reason.why == "within the uncertainty")))
+
+
+def _first(judged: PieceJudged, *, drawing: bool) -> tuple[Against, ...]:
+    """Return what the drawing of a piece says is to be looked at before anything comes off, with ``drawing`` also why it is left as it is."""
+    if judged.verdict != "fail":
+        return (_leave(judged),) if drawing else ()
+    fault = judged.fault
+    if judged.fits is not None:
+        return (Against("perhaps another model", what=judged.fits),)
+    if fault is None or judged.scanned:
+        return ()
+    if judged.asks_zero:
+        return (Against("zero first"),)
+    return (Against("one feeler first", fault.feeler_mm),) if fault.kind == "rails uneven" else ()
 
 
 def _leave(judged: PieceJudged) -> Against:
@@ -145,33 +196,20 @@ def _allowed_hollow(piece: Mouthpiece, drawing: Drawing | None) -> bool:
     return gap < 0 and (least is None or gap >= least)
 
 
-def _target(
-    house: Scorer,
-    worn: Worn,
-    drawing: Drawing | None,
-    view: PlayerView,
-    wanted: Wanted,
-    facing: FacingPart,
-    spec: HouseSpec,
-) -> tuple[FairCurve, RefaceTarget]:
-    piece = facing.mouthpiece
+def _target(on_piece: OnPiece, worn: Worn, drawing: Drawing | None, wanted: Wanted) -> tuple[FairCurve, RefaceTarget]:
+    piece = on_piece.facing.mouthpiece
     _check(wanted)
     if wanted.drawing:
-        return _drawn(drawing, piece, spec)
+        return _drawn(drawing, piece, on_piece.spec)
     if wanted.like is not None:
         return _like(wanted.like, piece)
     if wanted.tip_opening_mm is not None:
-        return _tip_target(house, worn, view, wanted, spec, facing)
+        tip_mm = _tip_asked_mm(wanted.tip_opening_mm)
+        return tip_target(on_piece, worn, tip_mm, reed=wanted.reed, keep=wanted.keep_resistance)
     if wanted.reed is not None:
-        return _reed_target(house, worn.within(None), view, wanted, spec, facing.load_width_m)
+        return reed_target(on_piece, worn, wanted.reed, wanted.closing_kpa)
     curve, whole = nearest_fair(worn), nearest_fair(worn.within(None))
-    return curve, RefaceTarget("fair", more_um=_more_um(worn, curve, whole))
-
-
-def _more_um(worn: Worn, least: FairCurve, other: FairCurve) -> float:
-    """Return the most that another curve takes off beyond the one that takes off least, in um."""
-    without = np.maximum(least.height_m(worn.x_m), worn.height_m)
-    return float(np.maximum(other.height_m(worn.x_m) - without, 0.0).max()) / UM
+    return curve, RefaceTarget("fair", more_um=more_m(worn, curve, whole) / UM)
 
 
 def _check(wanted: Wanted) -> None:
@@ -224,7 +262,7 @@ def _least_drawn(
         nearest = within_drawing(flat, worn, drawn, drawing, judged, table_down=False, as_far=True)
         return drawn if nearest is None else nearest.curve, replace(aim, more_table_um=needed_um), 0.0, False
     down = found.table_down_m
-    more_um = _more_um(worn.lowered(down), found.curve, drawn)
+    more_um = more_m(worn.lowered(down), found.curve, drawn) / UM
     more_table_um = (middle_m - down) / UM if table_down else None
     return found.curve, replace(aim, more_um=more_um, more_table_um=more_table_um, sure=found.sure), down, True
 
@@ -241,103 +279,6 @@ def _like(other: FacingPart, piece: Mouthpiece) -> tuple[FairCurve, RefaceTarget
     return other.lay.fair, RefaceTarget("piece", like_id=theirs.id)
 
 
-def _tip_target(
-    house: Scorer, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec, facing: FacingPart
-) -> tuple[FairCurve, RefaceTarget]:
-    """Return the facing of a tip opening that takes off least, and what the most even one would take.
-
-    Where a resistance is to be kept, it goes by what was read; else a facing may make use of the doubt in that.
-    """
-    bare = worn.within(None)
-    tip_mm = float(wanted.tip_opening_mm or 0.0)
-    tip_m = _tip_asked_m(tip_mm)
-    plain = RefaceTarget("tip", tip_opening_mm=tip_mm)
-    part = _usual_reed(house, facing, view, wanted, spec)
-    if part is None:
-        if wanted.keep_resistance:
-            raise RequestError(
-                f"the house has no {view.player.instrument} reed whose stiffness is known, to keep its resistance"
-            )
-        return fair_with_tip(worn, tip_m), plain
-    mounted = _mounted(part, view, facing.load_width_m)
-    closing_pa = None
-    least = match_tip(bare if wanted.keep_resistance else worn, mounted, tip_m=tip_m, even=False)
-    if wanted.keep_resistance:
-        before = house.grid((facing,), [part], lip_m=view.lip_m).closing_pressure_pa
-        fair_pa, now = mounted.now(bare)
-        kept_pa = fair_pa if abs(math.log(fair_pa / float(before[0]))) < FAR_FROM_FAIR else float(before[0])
-        off = math.log(mounted.closing_on(least.curve) / kept_pa)
-        closing_pa = kept_pa * math.exp(max(-A_TOUCH, min(off, A_TOUCH)))  # as near to what takes off least as nobody notices
-        if abs(off) > A_TOUCH or least.share > now + ALIKE_SHARE:
-            least = match_tip(bare, mounted, tip_m=tip_m, even=False, closing_pa=closing_pa, kept_pa=kept_pa)
-    most_even = match_tip(bare, mounted, tip_m=tip_m, even=True, closing_pa=closing_pa)
-    return least.curve, replace(
-        plain,
-        reed_id=part.reed.id if wanted.keep_resistance else "",
-        keeps_resistance=wanted.keep_resistance,
-        closing_share=least.share,
-        even_share=most_even.share,
-        more_um=_more_um(worn, least.curve, most_even.curve),
-    )
-
-
-FAR_FROM_FAIR = 0.05
-"""A lay whose closing pressure is further than this (in ln) from that of its nearest fair curve keeps its own."""
-
-
-def _mounted(reed: ReedPart, view: PlayerView, load_width_m: float) -> Mounted:
-    return Mounted(reed, load_width_m, view.lip_m, view.lip_force_n, constants.LIP_SPREAD.value * MM)
-
-
-def _usual_reed(house: Scorer, facing: FacingPart, view: PlayerView, wanted: Wanted, spec: HouseSpec) -> ReedPart | None:
-    """Return the reed that was named, or the house reed that closes nearest the middle of the house's range on the piece as it is."""
-    instrument = view.player.instrument
-    if wanted.reed is not None:
-        return _reed_of(house, wanted.reed, instrument)
-    lots = lots_of(house.parts.reeds_for(instrument))
-    if not lots:
-        return None
-    logs = np.log(house.grid((facing,), [lot.reed for lot in lots], lip_m=view.lip_m).closing_pressure_pa / KPA)
-    window = spec.closing_range.get(instrument)
-    middle = float(np.median(logs)) if window is None else math.log(window[0] * window[1]) / 2
-    return lots[int(np.abs(logs - middle).round(9).argmin())].reed
-
-
-def _reed_of(house: Scorer, name: str, instrument: str) -> ReedPart:
-    reed = house.parts.reed(name)
-    if reed.reed.instrument != instrument:
-        raise RequestError(f"{reed.reed.id} is for {reed.reed.instrument}, the mouthpiece for {instrument}")
-    return reed
-
-
-def _reed_target(
-    house: Scorer, worn: Worn, view: PlayerView, wanted: Wanted, spec: HouseSpec, load_width_m: float
-) -> tuple[FairCurve, RefaceTarget]:
-    instrument = view.player.instrument
-    reed = _reed_of(house, str(wanted.reed), instrument)
-    window = spec.closing_range.get(instrument)
-    if wanted.closing_kpa is None and window is None:
-        raise RequestError(f"at which closing pressure? the house has no closing range for {instrument}")
-    closing = sum(window) / 2 if wanted.closing_kpa is None and window is not None else float(wanted.closing_kpa or 0.0)
-    if not closing > 0:
-        raise RequestError(f"a closing pressure of {closing:g} kPa; expected more than 0")
-    mounted = _mounted(reed, view, load_width_m)
-    least, most_even = (match_reed(worn, mounted, even=even, closing_pa=closing * KPA) for even in (False, True))
-    target = RefaceTarget(
-        "reed",
-        reed_id=reed.id,
-        closing_kpa=closing,
-        middle=wanted.closing_kpa is None,
-        closing_share=least.share,
-        even_share=most_even.share,
-        more_um=_more_um(worn, least.curve, most_even.curve),
-    )
-    return least.curve, target
-
-
-TIP_RANGE_MM = (0.5, 4.0)
-
-
 def _settled(wanted: Wanted, piece: Mouthpiece) -> Wanted:
     """Return it with a change of the tip opening as a tip opening."""
     if wanted.tip_by_mm is None:
@@ -347,45 +288,10 @@ def _settled(wanted: Wanted, piece: Mouthpiece) -> Wanted:
     return replace(wanted, tip_opening_mm=round(piece.tip_opening_mm + wanted.tip_by_mm, 6), tip_by_mm=None)
 
 
-def _tip_asked_m(tip_mm: float) -> float:
+TIP_RANGE_MM = (0.5, 4.0)
+
+
+def _tip_asked_mm(tip_mm: float) -> float:
     if not TIP_RANGE_MM[0] <= tip_mm <= TIP_RANGE_MM[1]:
         raise RequestError(f"a tip opening of {tip_mm:g} mm; expected {TIP_RANGE_MM[0]:g} to {TIP_RANGE_MM[1]:g} mm")
-    return tip_mm * MM
-
-
-def _as_lay(final: Worn, fair: FairCurve, u_tip_m: float) -> Lay:
-    """Make a lay of heights over a net: knots every millimetre up to the break."""
-    end = max(fair.break_m, float(final.x_m[final.height_m > 0].max()))
-    at = np.arange(0.0, end - 0.2 * MM, 1 * MM)
-    level = np.interp(at, final.x_m, final.height_m)
-    kept = level > 0
-    return Lay(np.append(at[kept], end), np.append(level[kept], 0.0), fair, u_tip_m, measured=True)
-
-
-def _before_and_after(house: Scorer, facing: FacingPart, after: Lay | MeanLay, view: PlayerView) -> tuple[BeforeAfter, ...]:
-    """Solve every house reed of the instrument on the piece as it is and as it would be."""
-    lots = lots_of(house.parts.reeds_for(facing.mouthpiece.instrument))
-    if not lots:
-        return ()
-    later = replace(
-        facing, mouthpiece=facing.mouthpiece.model_copy(update={"id": f"{facing.mouthpiece.id} refaced"}), lay=after
-    )
-    before, after_it = (house.grid((part,), [lot.reed for lot in lots], lip_m=view.lip_m) for part in (facing, later))
-    both = before.join(after_it)
-    pressure = both.closing_pressure_pa / KPA
-    opening = playing_openings_m(both, blow_pa=view.blow_pa) / MM
-    share = both.closing_share(lip_force_n=view.lip_force_n)
-    doubt = house.uncertainty(before).total
-    return tuple(
-        BeforeAfter(
-            reed=lot.id,
-            closing_pressure_before_kpa=float(pressure[row]),
-            closing_pressure_after_kpa=float(pressure[row + len(lots)]),
-            u_closing_pressure_kpa=float(pressure[row + len(lots)] * doubt[row]),
-            playing_opening_before_mm=float(opening[row]),
-            playing_opening_after_mm=float(opening[row + len(lots)]),
-            closing_share_before=float(share[row]),
-            closing_share_after=float(share[row + len(lots)]),
-        )
-        for row, lot in enumerate(lots)
-    )
+    return tip_mm

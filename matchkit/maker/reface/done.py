@@ -11,9 +11,9 @@ from typing import ClassVar
 from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.conformity.rule import ORDER, Verdict
 from matchkit.maker.facts import FeatureAt, RefaceTarget
-from matchkit.maker.measure.history import Size, rails_apart
+from matchkit.maker.measure.history import Changed, Doubt, Size, changed, rails_apart
 from matchkit.maker.measure.report import FacingReport
-from matchkit.maker.measure.stations import SAME_FEELER_MM
+from matchkit.maker.measure.stations import RAILS, SAME_FEELER_MM, moved_evenly
 from matchkit.maker.reface.plan import RefacePlan
 from matchkit.results import Answer
 
@@ -66,6 +66,8 @@ class RefaceDone(Answer):
     rails_mm: Size | None
     drawing: AgainstDrawing | None
     stops: tuple[StopDone, ...]
+    doubt: Doubt | None = None
+    """What cannot be the work at the bench: every feeler off the plan by the same, rails for one another, or a facing that grew shorter."""
 
     @property
     def only_rail(self) -> str | None:
@@ -90,11 +92,17 @@ class RefaceDone(Answer):
 
 
 def close_plan(
-    plan: RefacePlan, report: FacingReport, *, before: str | None, after: str | None, judged: Sequence[Judged] | None = None
+    plan: RefacePlan,
+    was: FacingReport,
+    report: FacingReport,
+    *,
+    before: str | None,
+    after: str | None,
+    judged: Sequence[Judged] | None = None,
 ) -> RefaceDone:
     """Hold the facing after the work against a plan, rail by rail; feelers that only one of them has are left out.
 
-    ``judged`` is what the drawing says of the piece now, where it was to go there.
+    ``was`` is the facing before the work; ``judged`` is what the drawing says of the piece now, where it was to go there.
     """
     stops = []
     for row in plan.removals:
@@ -118,7 +126,20 @@ def close_plan(
         rails_apart(report),
         None if judged is None else _against(judged),
         tuple(sorted(stops, key=lambda stop: stop.feeler_mm)),
+        _doubt(plan, stops, change=changed((before, was), (after, report))),
     )
+
+
+def _doubt(plan: RefacePlan, stops: Sequence[StopDone], *, change: Changed) -> Doubt | None:
+    """Return what cannot be the work: a table that is faced down makes a facing shorter, and a plan may move every feeler alike."""
+    if change.doubt == "exchanged":
+        return "exchanged"
+    if len({stop.rail for stop in stops}) == len(RAILS) and not change.tip_opening_mm.sure:
+        u = max(stop.u_off_mm for stop in stops)
+        if moved_evenly([stop.off_mm for stop in stops], u):
+            return "all alike"
+    shorter = any(stop.by_mm.value < 0 for stop in change.moved) or change.doubt == "grew back"
+    return "grew back" if shorter and plan.table_down_mm <= 0 else None
 
 
 def _against(judged: Sequence[Judged]) -> AgainstDrawing | None:

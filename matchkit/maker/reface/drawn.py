@@ -84,15 +84,38 @@ def within_drawing(
     ]
     if table_down and (deepest := tried[-1][1]) > ALIKE_M:
         tried += [(nearest_fair(worn.lowered(down)), float(down)) for down in np.linspace(0.0, deepest, DEPTHS)]
+    edge = _lower_edge(drawing, asked, worn)
     if not table_down:
         tried += [(curve, 0.0) for curve in _with_tips(worn, drawn, drawing)]
+        tried += [] if edge is None else [(curve, 0.0) for curve in _between(edge, drawn)]
     for sure in (True, False):
         best = _best(flat, tried, asked, sure=sure)
+        if best is not None and best[1] > 0:
+            best = _least_table(flat, worn, drawn, drawing, best, asked, sure=sure)
         if best is not None and best[1] > 0:
             best = _least_at(flat, worn, drawn, drawing, best, asked, sure=sure)
         if best is not None:
             return WithinDrawing(*best, sure)
     return None
+
+
+def _least_table(
+    flat: Blank, worn: Worn, drawn: FairCurve, drawing: Drawing, best: _Tried, asked: Sequence[_Asked], *, sure: bool
+) -> _Tried:
+    """Return what meets the drawing with less off the table than a way that does, sought by halves."""
+    low, high = 0.0, best[1]
+    while high - low > ALIKE_M:
+        middle = (low + high) / 2
+        lowered = worn.lowered(middle)
+        edge = _lower_edge(drawing, asked, lowered)
+        curves = [] if edge is None else _between(edge, drawn, FEW_WAYS)
+        curves += _between(nearest_fair(lowered), drawn, FEW_WAYS)
+        found = _best(flat, [(curve, middle) for curve in curves], asked, sure=sure)
+        if found is None:
+            low = middle
+        else:
+            high, best = middle, found
+    return best
 
 
 _Tried = tuple[FairCurve, float]

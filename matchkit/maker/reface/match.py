@@ -176,10 +176,9 @@ def match_tip(
 ) -> OnReed:
     """Return a facing of a wanted tip opening: the one that takes off least, or closes most ``even``; with a closing pressure, one that has it too.
 
-    With a closing pressure the break follows from it for each exponent, and it is no less even than now where there is such a facing. Raises RequestError where no fair curve of this
+    With a closing pressure the break follows from it for each exponent. Raises RequestError where no fair curve of this
     tip covers the lay, or none that does has the pressure; ``kept_pa`` is the one that it was to keep, a touch from which it may be.
     """
-    _, now = mounted.now(worn)
     centre, best_curve, found = None, None, 0.0
     for width in NETS if closing_pa is None else (1.0, 0.1, 0.02):
         edge, power = grid(worn, centre, width)
@@ -194,11 +193,8 @@ def match_tip(
                 break
             raise _no_such_tip(worn, mounted, tip_m, closing_pa if kept_pa is None else kept_pa)
         where = tips[rows], edge[rows], power[rows]
-        if closing_pa is None and not even:
-            best = int(removal_m2(worn, *where).argmin())
-            found = float(mounted.shares(*(part[best : best + 1] for part in where))[0])
-        else:
-            best, found = _best(worn, mounted, where, now, even=even)
+        best = int((mounted.shares(*where) if even else removal_m2(worn, *where)).argmin())
+        found = float(mounted.shares(*(part[best : best + 1] for part in where))[0])
         centre = (float(where[1][best]), float(where[2][best]))
         best_curve = (tip_m, *centre)
     assert best_curve is not None  # noqa: S101 - the first net either finds one or raises

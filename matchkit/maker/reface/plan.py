@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from matchkit import constants
 from matchkit.facts import Assumed
 from matchkit.maker.facts import Against, OutOfReach, PlanNote, RefaceTarget
+from matchkit.maker.measure.flaws import FlawFound
 from matchkit.maker.reface.target import ALIKE_M, MOST_OPENED_M, Worn
 from matchkit.parts.facing import FacingPart
 from matchkit.physics.lay.facing import Lay, MeanLay
@@ -137,6 +138,8 @@ class RefacePlan(Answer):
     """What is assumed of who plays the reeds."""
     reeds: tuple[BeforeAfter, ...] = ()
     closing_range_kpa: tuple[float, float] | None = None
+    flaws: tuple[FlawFound, ...] = ()
+    """Bumps and flats that the readings surely show."""
 
 
 @dataclass(frozen=True)
@@ -233,7 +236,7 @@ def plan_removal(
     wanted = target.height_m(blank.x_m)
     level = flat.worn.height_m
     final = np.maximum(wanted, level)
-    if aim.to == "fair" and np.all(final - level < SURE * flat.u_m):
+    if aim.met or (aim.to == "fair" and np.all(final - level < SURE * flat.u_m)):
         final = level  # beside level rails the curve asks for no work that the gauge can tell
     near_tip = np.maximum(1 - blank.x_m / TIP_REGION_M, 0.0) ** 2
     for_tip = min(SHORT_OF_TIP_M, float(final[0] - level[0]) / 2)  # of little that comes off half is left
@@ -378,7 +381,7 @@ def _reasons_against(
     if gap > 0 and down_m > 0:
         found.append(Against("table convex", gap))
     off = most[inside] / flat.u_m[inside]
-    if down_m == 0 and not unreached and float(np.sqrt(np.mean(off**2))) < SURE and off.max() < SURE_ANYWHERE:
+    if down_m == 0 and not unreached and float(np.sqrt(np.mean(off**2))) < SURE and off.max() < SURE_ANYWHERE and off[0] < SURE:
         found.append(Against("within the uncertainty"))
     opened = float(final[0] - max(blank.left_m[0], blank.right_m[0]))
     if abs(opened) > MOST_OPENED_M:

@@ -138,6 +138,12 @@ def fair_with_tip(worn: Worn, tip_m: float) -> FairCurve:
     return power_curve(tip_m, centre[0], centre[1])
 
 
+def more_m(worn: Worn, least: FairCurve, other: FairCurve) -> float:
+    """Return the most that another curve takes off beyond the one that takes off least."""
+    without = np.maximum(least.height_m(worn.x_m), worn.height_m)
+    return float(np.maximum(other.height_m(worn.x_m) - without, 0.0).max())
+
+
 def table_for_tip_m(worn: Worn, tip_m: float) -> float:
     """Return the least the table must be faced down for a fair curve of this tip opening to cover the lay, to a micrometre.
 

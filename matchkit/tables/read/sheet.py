@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -75,7 +75,7 @@ def take_rows(rows: Iterator[list[str]], model: type[Record], reading: Reading, 
         if any(cell.strip() for cell in cells):
             _read_row(number, cells, columns, model, reading, len(header), decimal_comma=decimal_comma)
     for column in columns:
-        _told_once(column, reading)
+        _told_once(column, reading, [other for other in columns if other is not column])
         _told_of_pieces(column, reading)
 
 
@@ -87,12 +87,14 @@ OTHERWISE = (9.80665, 10.0, 100.0, 1000.0)
 """How units are mistaken: the decimal point, inches and thousandths of them; else kilograms and newtons."""
 
 
-def _told_once(column: _Column, reading: Reading) -> None:
-    """Tell a column most of whose numbers are out of range once, with the factors that would bring it in."""
+def _told_once(column: _Column, reading: Reading, others: Sequence[_Column]) -> None:
+    """Tell a column most of whose numbers are out of range once, with the factors that would bring it in, or the column that it was exchanged with."""
     beyond, low, high = reading.beyond.get(column.header, []), column.quantity.low, column.quantity.high
     if len(beyond) < WHOLE_COLUMN or 3 * len(beyond) <= reading.numbers[column.header] or low is None or high is None:
         return
-    gone = {id(problem) for problem, _ in beyond}
+    exchanged = next((other for other in others if _exchanged(column, other, reading)), None)
+    theirs = [] if exchanged is None else reading.beyond.pop(exchanged.header, [])
+    gone = {id(problem) for problem, _ in (*beyond, *theirs)}
     first, _ = beyond[0]
     middle = sorted(number for _, number in beyond)[len(beyond) // 2]
     factors = FACTORS.get(column.quantity.unit, OTHERWISE)
@@ -101,10 +103,25 @@ def _told_once(column: _Column, reading: Reading) -> None:
     hint = f"is the whole column in another unit? {' or '.join(ways[:2])} would bring it in" if ways else ""
     if middle < 0 and low <= -middle <= high:
         hint = "is the sign of the whole column turned round?"
+    if exchanged is not None:
+        hint = f"are {column.header} and {exchanged.header} exchanged?"
     read = f"{len(beyond)} of {reading.numbers[column.header]} numbers out of range, such as {first.read}"
     kept = [problem for problem in reading.problems if id(problem) not in gone]
     reading.in_another_unit = True
     reading.problems[:] = [*kept, Problem(reading.source, first.row, column.header, read, first.expected, hint, of_all=True)]
+
+
+def _exchanged(one: _Column, other: _Column, reading: Reading) -> bool:
+    """Tell two columns whose numbers out of range would each be within that of the other one."""
+    for mine, its in ((one, other), (other, one)):
+        beyond = reading.beyond.get(mine.header, [])
+        if not beyond or not all(_within(number, its.quantity) for _, number in beyond):
+            return False
+    return True
+
+
+def _within(number: float, quantity: Quantity) -> bool:
+    return quantity.low is not None and quantity.high is not None and quantity.low <= number <= quantity.high
 
 
 PIECE_ROWS = 3

@@ -80,6 +80,10 @@ def _goes_with(first: LayPoint, tip_mm: float) -> bool:
     return -MAX_TIP_MISS_MM <= tip_mm - first.height_mm <= SCAN_TIP_FALL * first.x_mm + MAX_TIP_MISS_MM
 
 
+def _height_from_inches(point: LayPoint) -> LayPoint:
+    return point.model_copy(update={"height_mm": point.height_mm * MM_PER_INCH})
+
+
 def _latest(rails: Iterable[tuple[str, str, dt.date | None]]) -> dict[str, dt.date]:
     """Return the day of the latest scan of each piece."""
     found: dict[str, dt.date] = {}
@@ -118,6 +122,11 @@ def _levelled(found: list[tuple[int, LayPoint]]) -> list[tuple[int, LayPoint]]:
 
 def _too_short(file: str, what: str, found: list[tuple[int, LayPoint]], piece: Mouthpiece) -> Problem | None:
     """Tell a scan that meets the table nearer the tip than a facing of the instrument can: its x is in another unit."""
+    if found[0][1].x_mm <= SCAN_START_MM and _goes_with(_height_from_inches(found[0][1]), piece.tip_opening_mm):
+        hint = "is the height in inches? then its column is height_in"
+        read = f"{plain(found[0][1].height_mm)} mm at {plain(found[0][1].x_mm)} mm, {what}"
+        expected = f"a height that goes with the tip opening of {plain(piece.tip_opening_mm)} mm"
+        return Problem(file, found[0][0], "height_mm", read, expected, hint, cause=hint)
     on_table = statistics.median(point.height_mm for _, point in found[-3:])
     above = [point.x_mm for _, point in found if point.height_mm > on_table + AWAY_MM]
     if not above or piece.tip_opening_mm <= AWAY_MM:

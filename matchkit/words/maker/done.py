@@ -24,8 +24,8 @@ def done_screen(found: RefaceDone) -> Screen:
             f"tip {plus_minus(found.tip_mm.value, found.tip_mm.u, 2, 'mm')}, planned {found.planned_tip_mm:.2f}",
             _apart(found),
         ),
-        _out(found),
         None if fits else _next(found, off),
+        _out(found),
         None
         if found.only_rail is None
         else f"Only the {found.only_rail} rail was read: read the other one too before you call it done.",
@@ -49,6 +49,8 @@ def _verdict(found: RefaceDone, off: Sequence[StopDone]) -> str:
     """Return whether it is done: the drawing decides where there is one, else the plan."""
     if _fits(found):
         return "meets its drawing, leave it as it is"
+    if found.doubt is not None and off:
+        return "cannot be judged yet"
     past = _places([(stop.rail, stop.feeler_mm) for stop in off if stop.off_mm > 0])
     short = _places([(stop.rail, stop.feeler_mm) for stop in off if stop.off_mm < 0])
     tip = found.tip_surely_off_mm
@@ -101,6 +103,13 @@ def _places(stops: Sequence[tuple[str, float]]) -> list[str]:
     ]
 
 
+DOUBTS = {
+    "all alike": "Every feeler is off the plan by much the same on both rails: look at the zero of the gauge and at how the piece lay before anything else.",
+    "exchanged": "The rails are as they were before the work, the other way round: were left and right exchanged?",
+    "grew back": "Feelers stop nearer the tip than before the work, which taking off cannot do: was the table faced down, or is a zero off?",
+}
+
+
 def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
     """Return what can be done about it."""
     told = []
@@ -110,6 +119,8 @@ def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
             f"The tip is {closer:.2f} mm closer than before, which taking off cannot do: was the table faced down, or is the zero of the tip gauge off?"
         )
     near = found.drawing is not None and found.drawing.verdict == "inconclusive"
+    if found.doubt is not None and off:
+        return told or [DOUBTS[found.doubt]]
     if any(stop.off_mm < 0 for stop in off) and not near:
         told.append("Where a feeler stops too near the tip there is more to take off.")
     if any(stop.off_mm > 0 for stop in off) or found.tip_surely_off_mm > 0:

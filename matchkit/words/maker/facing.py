@@ -7,13 +7,15 @@ from collections.abc import Callable, Sequence
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.batch import FINER_STEP_MM
+from matchkit.maker.conformity.judged import PieceJudged
+from matchkit.maker.facts import Fault
 from matchkit.maker.measure.flaws import FlawFound
 from matchkit.maker.measure.rails import RailsVerdict
 from matchkit.maker.measure.report import FacingReport
 from matchkit.maker.measure.scanned import ScanFound, tip_unlike_scans
 from matchkit.maker.measure.stations import StationRead
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import DUST, REMEDIES, SCANNED_REMEDIES, fault_words
+from matchkit.words.maker.features import DUST, REMEDIES, SCANNED_REMEDIES, also_words, fault_words, feature_words
 from matchkit.words.maker.scans import FINE_MM, crooked_words, scan_words, scanned_again
 from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
@@ -63,16 +65,37 @@ def _rails(report: FacingReport) -> list[str]:
 def _by_drawing(report: FacingReport) -> str | None:
     """Return the verdict by the drawing, as the batch gives it; of the rails it stands in the first line."""
     judged = report.by_drawing
-    if judged is None or (judged.fault is not None and judged.fault.feature == "rail_difference_mm"):
+    if judged is None:
         return None
+    if judged.fits is not None:
+        return f"Filed as {judged.model}, but within the drawing of {judged.fits}: is its model right?"
     if judged.fault is None:
-        return "Within its drawing." if judged.verdict == "pass" else None
-    if judged.fault.sure:
+        return "Within its drawing." if judged.verdict == "pass" else _unread(judged)
+    if judged.fault.feature == "rail_difference_mm":
+        return also_words(judged)
+    return _of_fault(judged, judged.fault)
+
+
+def _unread(judged: PieceJudged) -> str | None:
+    """Return which stops its drawing asks for and nobody read, where some were."""
+    stops = [feature_words(at) for at in judged.unmeasured if at.feature == "stop_mm"]
+    rails = {one.rail for one in judged.features if one.feature == "stop_mm"}
+    return (
+        f"Not measured enough to say whether it is within its drawing: read {listed(stops)} too."
+        if stops and len(rails) == 2
+        else None
+    )
+
+
+def _of_fault(judged: PieceJudged, fault: Fault) -> str | None:
+    """Return what is wrong by the drawing, or too near it to say."""
+    if fault.sure:
         remedies = SCANNED_REMEDIES if judged.scanned else REMEDIES
-        return f"Out of drawing: {fault_words(judged.fault)}: {remedies[judged.fault.kind]}."
+        told = f"Out of drawing: {fault_words(fault)}: {remedies[fault.kind]}."
+        return f"{told} {also_words(judged) or ''}".strip()
     if judged.lacks_table:
         return None  # it is to be scanned further, which is said of the scan
-    return f"Too near a limit of its drawing to say: {fault_words(judged.fault)}."
+    return f"Too near a limit of its drawing to say: {fault_words(fault)}."
 
 
 def _apart(report: FacingReport) -> list[str]:
@@ -81,14 +104,23 @@ def _apart(report: FacingReport) -> list[str]:
     mean, thin = rails.mean_mm or 0.0, rails.thinnest_mm
     what = f"the {rails.rail} rail is {abs(mean):.2f} mm short on average"
     at = "" if thin is None or thin * mean <= 0 else f", {abs(thin):.2f} mm at the thinnest feeler"
+    fault = None if report.by_drawing is None else report.by_drawing.fault
+    drawn = (
+        None if fault is None or fault.off_rail is None else f"by its drawing it is the {fault.off_rail} rail that is too long"
+    )
     again = sentences(f"{_again(report)} before touching it")
     edge = "lay a straight edge across the table first: a twisted table reads the same"
+    edge = f"see that both scans count from the tip, and {edge}" if report.scans else edge
     lines: dict[RailsVerdict, Callable[[], list[str]]] = {
         "within": lambda: [f"{what}, within the {rails.limit_mm:g} mm of the drawing."],
         "no zero": lambda: ["whether the rails are level cannot be told from scans that show so little of the table."],
         "near": lambda: [f"{what}{at}, too near the {rails.limit_mm:g} mm of the drawing to say.", again],
         "perhaps": lambda: [f"perhaps {what}{at}.", again],
-        "short": lambda: [f"{what}{at}.", sentences(edge, f"if it is not twisted, lengthen the {rails.rail} rail"), DUST],
+        "short": lambda: [
+            f"{what}{at}.",
+            sentences(drawn, edge, f"if it is not twisted, lengthen the {rails.rail} rail"),
+            DUST,
+        ],
     }
     return lines[rails.verdict]()
 

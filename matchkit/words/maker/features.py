@@ -84,7 +84,7 @@ def fault_words(fault: Fault) -> str:
     name, unit = NAMES.get(fault.feature, ""), unit_of(FeatureAt(fault.feature))
     at = "" if fault.feeler_mm is None else f" at the {fault.feeler_mm:g} mm feeler"
     said: Mapping[str, Callable[[], str]] = {
-        "rail short": lambda: f"{rails} {short_words(fault)}",
+        "rail short": lambda: f"{rails} {short_words(fault)}{_off_rail(fault)}",
         "rails uneven": lambda: f"{rails} {short_words(fault)}",
         "stop short": lambda: f"{rails} {fault.size:.2f} mm short{at}",
         "stop long": lambda: f"{rails} {fault.size:.2f} mm long{at}",
@@ -100,6 +100,11 @@ def fault_words(fault: Fault) -> str:
         "above the drawing": lambda: f"{name} {fault.size:.2f} {unit} too large",
     }
     return said[fault.kind]()
+
+
+def _off_rail(fault: Fault) -> str:
+    """Return that it is the other rail that is off its drawing, where it is."""
+    return "" if fault.off_rail is None else f" (it is as drawn, the {fault.off_rail} one is too long)"
 
 
 def short_words(fault: Fault) -> str:
@@ -123,7 +128,7 @@ def short_words(fault: Fault) -> str:
 
 REMEDIES = {
     "rail short": "straight edge across the table first; if flat, lengthen that rail, if twisted, flatten it and measure again",
-    "rails uneven": "the rails differ there alone: read that feeler again, and if it stays see matchkit facing for a bump or a flat, before anything comes off",
+    "rails uneven": "the rails differ there most of all: read that feeler again, and if it stays see matchkit facing for a bump or a flat, before anything comes off",
     "stop short": "take material off there",
     "stop long": "only facing the table down shortens it",
     "all stops short": "look at the zero of the gauge and at how the piece lay first; if it stays, take material off",
@@ -140,10 +145,18 @@ REMEDIES = {
 """What to do about each fault: removing material is the only move on a facing (common practice, no source)."""
 SCANNED_REMEDIES = {
     **REMEDIES,
+    "rail short": "see that both scans count from the tip, and lay a straight edge across the table, first; if flat, lengthen that rail, if twisted, flatten it and measure again",
     "all stops short": "see that the scan counts from the tip first; if it does, take material off",
     "all stops long": "see that the scan counts from the tip first; if it does, only facing the table down shortens it",
-    "rails uneven": "the rails differ there alone: scan there again, and if it stays see matchkit facing for a bump or a flat, before anything comes off",
+    "rails uneven": "the rails differ there most of all: scan there again, and if it stays see matchkit facing for a bump or a flat, before anything comes off",
 }
+
+
+def also_words(piece: PieceJudged) -> str | None:
+    """Return what else is surely wrong with a piece beside its fault, and what to do about that; None where nothing is."""
+    remedies = SCANNED_REMEDIES if piece.scanned else REMEDIES
+    told = [f"{fault_words(fault)}: {remedies[fault.kind]}" for fault in piece.also]
+    return f"Out of drawing too: {'; '.join(told)}." if told else None
 
 
 def flaw_words(flaw: FlawFound) -> str:

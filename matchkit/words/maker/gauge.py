@@ -18,6 +18,7 @@ _WORTH = {
     "nothing": "nothing can be said: every reading of a piece is the same; read to a finer step",
 }
 
+_SHORT = {"good": "good enough", "usable": "usable", "too coarse": "too coarse", "nothing": "of no use"}
 
 ALL_OF = 0.9
 """A step that makes so much of what repeats scatter by explains all of it."""
@@ -57,6 +58,7 @@ def _study(study: GaugeStudy) -> list[str]:
             f"{name}: one person's readings scatter by {study.repeatability:.3f} {study.unit}{_range(study, 'touch')}{people}"
         ),
         sentences(_WORTH[study.verdict], of),
+        *_without(study),
     ]
     if not study.table:
         lines.append(
@@ -71,6 +73,17 @@ def _study(study: GaugeStudy) -> list[str]:
         )
         lines.append(f"Every reading lies on a step of {study.step:g} {study.unit}, {part}.")
     return [*lines, *_for_house(study)]
+
+
+def _without(study: GaugeStudy) -> list[str]:
+    """Return what the gauge would be worth without its odd readings."""
+    rest = study.without
+    if rest is None:
+        return []
+    which = "that reading" if len(study.odd) == 1 else "those readings"
+    still = "still " if rest.verdict == study.verdict else ""
+    takes = "" if rest.share_of_tolerance is None else f", and take {percent(rest.share_of_tolerance)} of the tolerance"
+    return [sentences(f"without {which} it would {still}be {_SHORT[rest.verdict]}{takes}")]
 
 
 def _range(study: GaugeStudy, name: str) -> str:

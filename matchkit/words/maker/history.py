@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.measure.history import Changed, FacingHistory, SetRead, Size, StopMoved
+from matchkit.maker.measure.stations import RAILS
 from matchkit.words.numbers import plus_minus, signed
 from matchkit.words.screen import Screen, Table, listed, screen, sentences
 
@@ -58,6 +59,7 @@ def _change(found: FacingHistory, change: Changed) -> str:
 DOUBTS = {
     None: None,
     "all alike": "every feeler moved by much the same: look at the zero of the gauge first",
+    "exchanged": "the rails are as they were, the other way round: were left and right exchanged?",
     "grew back": "nothing that comes off makes a facing shorter or a tip closer: was the table faced down, or is a zero off?",
 }
 
@@ -66,10 +68,15 @@ def _moved(moved: Sequence[StopMoved]) -> list[str]:
     """Return which feelers stop elsewhere."""
     told = []
     for further, way in ((True, "further from the tip"), (False, "nearer the tip")):
-        feelers = sorted({stop.feeler_mm for stop in moved if (stop.by_mm.value > 0) == further})
-        if feelers:
-            s, stop = ("", "stops") if len(feelers) == 1 else ("s", "stop")
-            told.append(f"the {listed([f'{feeler:g}' for feeler in feelers])} mm feeler{s} {stop} {way}")
+        rails = {
+            rail: {stop.feeler_mm for stop in moved if stop.rail == rail and (stop.by_mm.value > 0) == further}
+            for rail in RAILS
+        }
+        both = rails["left"] & rails["right"]
+        for where, feelers in (("", both), *((f" on the {rail} rail", mine - both) for rail, mine in rails.items())):
+            if feelers:
+                s, stop = ("", "stops") if len(feelers) == 1 else ("s", "stop")
+                told.append(f"the {listed([f'{feeler:g}' for feeler in sorted(feelers)])} mm feeler{s} {stop} {way}{where}")
     return told
 
 

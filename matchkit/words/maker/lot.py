@@ -10,6 +10,8 @@ from matchkit.words.screen import Screen, Table, Text, screen, sentences
 
 ALIKE = 0.25
 """Half strengths within which nobody tells a difference."""
+TOO_WIDE = 2.0
+"""A level that is known no better than to so many half strengths is none."""
 
 
 def lot_screen(found: LotReport) -> Screen:
@@ -68,6 +70,8 @@ def _level(row: LotFound) -> str:
         return f"the house's scale {_UNKNOWN[row.unknown or 'state'].format(row=row)}, so its level cannot be told."
     if row.factor is not None:
         return f"{row.factor:.2g} times as stiff as the house's scale says: is a column in another unit, or a point misplaced?"
+    if TWO_SIDED * row.u_steps > TOO_WIDE:
+        return f"how hard it is cannot be told from these readings, only to ± {TWO_SIDED * row.u_steps:.1f} half strengths."
     if abs(row.steps) <= TWO_SIDED * row.u_steps:
         return "as hard as the house's scale says, as far as these reeds tell."
     if abs(row.steps) < ALIKE:

@@ -11,6 +11,7 @@ from matchkit.maker.reface.plan import RefacePlan, Step
 from matchkit.maker.reface.target import FURTHER_M
 from matchkit.units import MM, UM
 from matchkit.words.facts import assumed_words
+from matchkit.words.maker.features import flaw_words
 from matchkit.words.maker.reface_reeds import WORSE, as_hard, closes_worse, reeds_blocks
 from matchkit.words.screen import Block, Screen, Table, Text, listed, screen, sentences
 
@@ -39,6 +40,7 @@ def _cautions(plan: RefacePlan) -> tuple[str, ...]:
 
 
 _AGAINST = {
+    "zero first": "every feeler stops off its drawing by much the same on both rails: look at the zero of the gauge and at how the piece lay before anything comes off",
     "perhaps within its drawing": "whether it is out of its drawing cannot be told yet: read it twice more before anything comes off",
     "gauge too coarse for its drawing": "the gauge cannot tell whether it is out of its drawing, however often it is read: take a better one, or wider limits",
     "one rail": "one rail was not measured and is taken as the other one: measure it first",
@@ -53,14 +55,20 @@ def reface_screen(plan: RefacePlan) -> Screen:
     """Return the screen of a plan; where nothing comes off there is none, and only what stands in the way is said."""
     if any(reason.why == "within its drawing" for reason in plan.do_not):
         return screen(
-            f"{plan.mouthpiece_id} meets {target_words(plan.target)} as it stands: leave it.", "Nothing to do at the bench."
+            f"{plan.mouthpiece_id} meets {target_words(plan.target)} as it stands: leave it.",
+            _beside_drawing(plan) or "Nothing to do at the bench.",
         )
-    idle = max((step.most_removed_um for step in plan.steps), default=0.0) < 1
-    against = [sentences(_against(reason)) for reason in plan.do_not if not _moot(reason, plan.do_not, idle=idle)]
+    if plan.target.met:
+        return screen(_as_it_stands(plan), "Nothing to do at the bench.")
+    idle = max((step.most_removed_um for step in plan.steps), default=0.0) < LEAST_UM
+    told = [reason for reason in plan.do_not if not _moot(reason, plan.do_not, idle=idle)]
+    first = [sentences(_against(reason)) for reason in told if reason.why in FIRST]
+    against = [sentences(_against(reason)) for reason in told if reason.why not in FIRST]
     if idle:
-        until = " until then" if against else ""
-        return screen(_verdict(plan), *against, *_unreached(plan), *_notes(plan), f"Nothing to do at the bench{until}.")
+        until = " until then" if first or against else ""
+        return screen(*first, _verdict(plan), *against, *_unreached(plan), *_notes(plan), f"Nothing to do at the bench{until}.")
     return screen(
+        *first,
         _verdict(plan),
         *closes_worse(plan),
         *as_hard(plan),
@@ -102,15 +110,19 @@ def target_words(target: RefaceTarget) -> str:
     if target.to == "piece":
         return f"the facing of {target.like_id}"
     if target.to == "tip" and target.keeps_resistance:
-        return f"a tip of {target.tip_opening_mm or 0.0:.2f} mm that {target.reed_id} closes at the pressure it does now, with the least taken off"
+        which = "" if target.reed_named else " (of the house reeds the one nearest the middle of its range)"
+        return f"a tip of {target.tip_opening_mm or 0.0:.2f} mm that {target.reed_id}{which} closes as hard as now, within a touch, with the least taken off"
     if target.to == "tip":
         return f"a fair curve with a tip of {target.tip_opening_mm or 0.0:.2f} mm"
     if target.to == "reed":
-        middle = ", the middle of the house's range" if target.middle else ""
-        return f"a facing that {target.reed_id} closes at {target.closing_kpa:.1f} kPa{middle}, within a touch and with the least taken off"
+        asked = "the middle of the house's range" if target.middle else "what was asked"
+        reached = target.closing_kpa if target.reaches_kpa is None else target.reaches_kpa
+        return f"a facing that {target.reed_id} closes at {reached:.1f} kPa, within a touch of {asked} ({target.closing_kpa:.1f}), with the least taken off"
     return "the nearest fair curve, which takes off least"
 
 
+FIRST = ("perhaps another model", "zero first", "one feeler first")
+"""What stands before the plan: it may be that nothing is wrong with the piece."""
 LEAVE = ("within its drawing", "perhaps within its drawing", "gauge too coarse for its drawing")
 
 
@@ -123,11 +135,36 @@ def _more_even(plan: RefacePlan) -> list[str]:
         return []
     more = f"taking off up to {target.more_um:.0f} µm more would"
     if target.to == "fair":
-        return [sentences(f"{more} leave nothing under the curve; what is there now the gauge cannot tell")]
+        return [
+            sentences(f"it stops there: {more} leave nothing under the curve, but what is under it now the gauge cannot tell")
+        ]
     if target.closing_share is None or target.even_share is None or target.closing_share - target.even_share < WORSE:
         return []
     now, then = (f"{100 * share:.0f}" for share in (target.closing_share, target.even_share))
-    return [sentences(f"{more} leave {then} % of the opening when closed, not {now}", _known(plan))]
+    return [
+        sentences(
+            f"the reed would close more evenly with more work: {more} leave {then} % of the opening when closed, not {now}",
+            _known(plan),
+        )
+    ]
+
+
+def _beside_drawing(plan: RefacePlan) -> list[str]:
+    """Return the bumps and flats of a piece that is within its drawing, which limits none, and how to plan what mends them."""
+    if not plan.flaws:
+        return []
+    shown = listed([flaw_words(flaw) for flaw in plan.flaws])
+    return [
+        sentences(f"{shown} {'shows' if len(plan.flaws) == 1 else 'show'} all the same; no drawing limits that"),
+        f"matchkit facing {plan.mouthpiece_id} says whether to read it again; matchkit reface {plan.mouthpiece_id} without --to plans what would take it out.",
+    ]
+
+
+def _as_it_stands(plan: RefacePlan) -> str:
+    """Return that a reed closes at the pressure that was wanted, as the piece is."""
+    target = plan.target
+    asked = "the middle of the house's range" if target.middle else "what was asked"
+    return f"{target.reed_id} closes at {target.reaches_kpa or 0.0:.1f} kPa on {plan.mouthpiece_id} as it stands, within a touch of {asked} ({target.closing_kpa:.1f}): leave it."
 
 
 def _known(plan: RefacePlan) -> str:
@@ -159,12 +196,13 @@ def _verdict(plan: RefacePlan) -> str:
     tip = f"the tip stays at {after} mm" if before == after else f"the tip goes from {before} to {after} mm"
     work = (
         f"take off up to {size:.0f} µm, deepest {where}"
-        if size >= 1
+        if size >= LEAST_UM
         else "nothing comes off the rails"
         if down >= 1
         else "nothing comes off"
     )
-    work = f"face the table down by {down:.0f} µm, then {work}" if down >= 1 else work
+    then = "then " if size >= LEAST_UM else ""
+    work = f"face the table down by {down:.0f} µm, {then}{work}" if down >= 1 else work
     return sentences(f"{plan.mouthpiece_id} to {target_words(plan.target)}: {work}; {tip}")
 
 
@@ -177,6 +215,10 @@ def _against(reason: Against) -> str:
     if reason.why in ("opens too much", "closes too much"):
         way = "opens" if reason.why == "opens too much" else "closes"
         return f"do not do this: it {way} the tip by {reason.size:.2f} mm, which makes another mouthpiece"
+    if reason.why == "perhaps another model":
+        return f"it is far from its own drawing and within that of {reason.what}: is its model right? then nothing comes off"
+    if reason.why == "one feeler first":
+        return f"the rails differ at the {reason.size:g} mm feeler alone: read it again before anything comes off, a slip of one reading looks the same"
     if reason.why == "wall too thin":
         return f"do not do this: it leaves {reason.size:.1f} mm of wall, and {reason.limit:g} mm is the least (assumed)"
     return _AGAINST[reason.why]

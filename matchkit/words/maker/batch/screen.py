@@ -8,37 +8,32 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
-from matchkit.constants import TWO_SIDED
-from matchkit.maker.conformity.batch import FINER_STEP_MM, BatchReport, WhatIf
-from matchkit.maker.conformity.judged import Judged, PieceJudged
-from matchkit.maker.facts import Fault
+from matchkit.maker.conformity.batch import BatchReport, WhatIf
+from matchkit.maker.conformity.judged import ALL_STOPS, PieceJudged
+from matchkit.words.maker.batch.again import SHOWN_AGAIN, again_blocks
 from matchkit.words.maker.batch.numbers import batch_numbers
 from matchkit.words.maker.batch.order import order_words
 from matchkit.words.maker.batch.pairing import pairing_words
-from matchkit.words.maker.facing import COARSE_STEP_MM
 from matchkit.words.maker.features import (
     DUST,
     REMEDIES,
     SCANNED_REMEDIES,
-    again_words,
     aside_words,
     fault_words,
     feature_words,
     shortened,
     slip_words,
-    unit_of,
 )
-from matchkit.words.maker.scans import scanned_again, scans_of_pieces
+from matchkit.words.maker.scans import scans_of_pieces
 from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
 
 SHOWN_PIECES = 20
+_ZERO = ": look at the zero of the gauge first"
 LONG = 60
 """A remedy longer than this is said once."""
-SHOWN_AGAIN = 20
 ALIKE = 0.03
 """Feelers so near one another may be one, written in millimetres and in inches."""
-READ_WITH_FEELERS = ("stop_mm", "rail_difference_mm")
 
 _BETTER = {
     "stops twice as often": "if every stop were read twice as often",
@@ -54,9 +49,10 @@ def batch_screen(report: BatchReport, *, numbers: bool = False) -> Screen:
         "",
         aside_words(report.set_aside),
         _scanned(report),
+        _of_another(report),
         slip_words(report.slips, report.pieces),
         _out(report),
-        _again(report),
+        again_blocks(report.pieces, excused=_excused(report)),
         _flawed(report),
         _remarks(report),
         order_words(report),
@@ -81,14 +77,16 @@ _NOT_PAIRED = {
 
 def _verdict(report: BatchReport) -> str:
     models = listed(list(dict.fromkeys(piece.model for piece in report.pieces)))
-    by_slip = report.counts["fail"] - sum(piece.verdict == "fail" for piece in _surely_out(report))
+    others = sum(piece.fits is not None for piece in report.pieces)
+    by_slip = report.counts["fail"] - others - sum(piece.verdict == "fail" for piece in _surely_out(report))
     counts = {
         "good": report.counts["pass"],
         "too near a limit to say": sum(
             piece.verdict == "inconclusive" and not piece.wants_measuring for piece in report.pieces
         ),
         "not measured enough to say": sum(piece.wants_measuring for piece in report.pieces),
-        "out of drawing": report.counts["fail"] - by_slip,
+        "out of drawing": report.counts["fail"] - by_slip - others,
+        "perhaps of another model": others,
         "out only by what the whole batch is off": by_slip,
         "not judged": sum(one.mouthpiece_id is not None for one in report.set_aside),
     }
@@ -97,7 +95,21 @@ def _verdict(report: BatchReport) -> str:
 
 def _surely_out(report: BatchReport) -> list[PieceJudged]:
     excused = _excused(report)
-    return [piece for piece in report.pieces if piece.fault and piece.fault.sure and piece.mouthpiece_id not in excused]
+    out = [piece for piece in report.pieces if piece.fault and piece.fault.sure and piece.mouthpiece_id not in excused]
+    return [piece for piece in out if piece.fits is None]
+
+
+def _of_another(report: BatchReport) -> list[Block]:
+    """Return which pieces are far from their own drawing and meet that of another model."""
+    found: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for piece in report.pieces:
+        if piece.fits is not None:
+            found[piece.model, piece.fits].append(piece.mouthpiece_id)
+    lines = [
+        Text(f"Filed as {model}, but within the drawing of {other}: {shortened(ids, SHOWN_AGAIN)}. Is the model right?")
+        for (model, other), ids in found.items()
+    ]
+    return [*lines, Gap()] if lines else []
 
 
 def _excused(report: BatchReport) -> set[str]:
@@ -119,7 +131,8 @@ def _out(report: BatchReport) -> list[Block]:
             remedy = (SCANNED_REMEDIES if piece.scanned else REMEDIES)[piece.fault.kind]
             first = said.setdefault(remedy, piece.mouthpiece_id)
             again = first != piece.mouthpiece_id and len(remedy) > LONG
-            lines.append(f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {f'as {first}' if again else remedy}.")
+            also = "".join(f" And {fault_words(fault)}{_ZERO if fault.kind in ALL_STOPS else ''}." for fault in piece.also)
+            lines.append(f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {f'as {first}' if again else remedy}.{also}")
     if not lines:
         return []
     head = "Out of drawing whatever the batch is off; settle that first, which changes these sizes:"
@@ -135,7 +148,13 @@ def _flawed(report: BatchReport) -> list[str]:
     """Return which pieces that are not out anyway show a bump or a flat, that no drawing limits, and which were read on several days."""
     flawed = [_flaw_of(piece) for piece in report.pieces if piece.flaws and piece.verdict != "fail"]
     told = (
-        [f"A bump or a flat shows on {shortened(flawed)}: matchkit facing says more. No drawing limits it."] if flawed else []
+        [
+            f"A bump or a flat, or one slip of a reading, shows on {shortened(flawed)}: matchkit facing says more. No drawing limits it."
+        ]
+        if flawed and not all(piece.scanned for piece in report.pieces)
+        else [f"A bump or a flat shows on {shortened(flawed)}: matchkit facing says more. No drawing limits it."]
+        if flawed
+        else []
     )
     if mixed := [piece.mouthpiece_id for piece in report.pieces if piece.days_of_a_rail]:
         told.append(
@@ -149,77 +168,6 @@ def _flaw_of(piece: PieceJudged) -> str:
     worst = max(piece.flaws, key=lambda flaw: abs(flaw.height_um) if flaw.sized else 0.0)
     size = f"{abs(worst.height_um):.0f} µm, " if worst.sized else ""
     return f"{piece.mouthpiece_id} ({size}{worst.place_mm:.0f} mm from the tip)"
-
-
-def _again(report: BatchReport) -> list[Block]:
-    """Return the pieces to be read again, those for one reason together."""
-    by_reading: dict[str, list[str]] = defaultdict(list)
-    by_want: dict[str, list[str]] = defaultdict(list)
-    by_gauge: dict[str, list[str]] = defaultdict(list)
-    excused = _excused(report)
-    too_coarse: list[str] = []
-    steps: set[float] = set()
-    for piece in report.pieces:
-        if piece.mouthpiece_id in excused:
-            continue
-        coarse = piece.stop_step_mm >= COARSE_STEP_MM and not piece.scanned
-        if coarse and piece.fault is not None and not piece.fault.sure and piece.fault.feature in READ_WITH_FEELERS:
-            too_coarse.append(piece.mouthpiece_id)
-            steps.add(piece.stop_step_mm)
-        elif piece.fault is not None and not piece.fault.sure and (judged := _too_fine(piece, piece.fault)) is not None:
-            by_gauge[_gauge_words(judged)].append(piece.mouthpiece_id)
-        elif piece.fault is not None and not piece.fault.sure:
-            scan = piece.scanned and piece.fault.feature in READ_WITH_FEELERS
-            if scan and piece.lacks_table:
-                continue  # it is to be scanned further, which stands above
-            how = f"Scan {_rail_words(piece.fault)} {scanned_again(piece.scans)}"
-            how = how if scan else f"Read {again_words(piece.fault)} twice more"
-            by_reading[how].append(piece.mouthpiece_id)
-        if piece.unmeasured and not (piece.fault is not None and piece.fault.sure):
-            by_want[_wanted(piece)].append(piece.mouthpiece_id)
-    lines = [Text(f"{what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_gauge.items()]
-    if too_coarse:
-        step = f"Stops are read to {listed([f'{one:g}' for one in sorted(steps)])} mm, too coarse to tell {counted(len(too_coarse), 'piece')}; reading again on that scale does not help."
-        lines.append(Text(f"{step} Read with a finer one ({FINER_STEP_MM:g} mm): {shortened(too_coarse, SHOWN_AGAIN)}."))
-    lines += [Text(f"{what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_reading.items()]
-    lines += [Text(f"Measure {what}: {shortened(ids, SHOWN_AGAIN)}.") for what, ids in by_want.items()]
-    if by_reading or by_gauge or too_coarse:
-        lines.append(Text("Until then leave them as they are."))
-    return [*lines, Gap()] if lines else []
-
-
-def _rail_words(fault: Fault) -> str:
-    return f"the {fault.rail} rail" if fault.feature == "stop_mm" and fault.rail in ("left", "right") else "both rails"
-
-
-def _too_fine(piece: PieceJudged, fault: Fault) -> Judged | None:
-    """Return the size that leaves a piece open, where even the middle of its limits would, read twice more."""
-    for judged in piece.features:
-        by_hand = not (piece.scanned and judged.feature in READ_WITH_FEELERS)  # of a scan facing says what it lacks
-        same = (judged.feature, judged.feeler_mm) == (fault.feature, fault.feeler_mm)
-        if by_hand and same and judged.verdict == "inconclusive" and not judged.tellable:
-            return judged
-    return None
-
-
-def _gauge_words(judged: Judged) -> str:
-    """Say that a gauge is too coarse for what the drawing allows."""
-    room = min(abs(limit - judged.nominal) for limit in (judged.low, judged.high) if limit is not None)
-    where = f"the {judged.feeler_mm:g} mm feeler" if judged.feature == "stop_mm" else feature_words(judged.at)
-    asked = f"The drawing allows {room:.3g} {unit_of(judged.at)} for {where}, and the gauge tells it to ± {TWO_SIDED * judged.u:.2g}"
-    return f"{asked}, so reading again does not help. Take a better gauge, or wider limits"
-
-
-def _wanted(piece: PieceJudged) -> str:
-    """Return what must be measured before a piece can be judged."""
-    stops = [at for at in piece.unmeasured if at.feature == "stop_mm"]
-    if len(stops) > 1:
-        rails = {at.rail for at in stops}
-        read = {judged.rail for judged in piece.features if judged.feature == "stop_mm"}
-        if len(rails) == 1 and read - rails:
-            return f"the {rails.pop()} rail too, with the same feelers"
-        return "the facing, with the feelers of the drawing" if piece.beside_mm else "the facing, with feelers"
-    return listed([feature_words(at) for at in piece.unmeasured]) or "what the drawing asks for"
 
 
 def _remarks(report: BatchReport) -> list[str]:
