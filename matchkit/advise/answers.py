@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
-from matchkit.facts import Aimed, Assumed, Feel, KnownOnly, MeasureNext, ModelUse, Part, Refusal, Sure, Unchecked
+from matchkit.facts import Aimed, Assumed, Feel, KnownOnly, MeasureNext, ModelUse, Part, PartIds, Refusal, Sure, Unchecked
 from matchkit.results import Answer, flat
 
 Turn = str
@@ -221,6 +221,12 @@ class Ranking(Answer):
     missing: tuple[Part, ...] = ()
     """Kinds of part of which there is none for the player's instrument."""
     instrument: str = ""
+    favourite: Setup | None = None
+    """What they marked highest, twice or more, where it is not among the rows and its marks are above what is expected of the first."""
+    favourite_apart: bool = False
+    """Whether its reed cannot be held against theirs, so that a wish leaves it out."""
+    measured_first: PartIds | None = None
+    """What the measurements alone would put first for somebody of a level, where marks put another mouthpiece there."""
 
 
 @dataclass(frozen=True)

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
 
 from matchkit.advise.answers import Explanation, Setup
-from matchkit.advise.heard import POINTS, tastes
+from matchkit.advise.heard import POINTS, played, tastes
 from matchkit.advise.reasons import certainty
 from matchkit.advise.requests import assumed_of, check_wishes, incomparable, keep_others, wrong_order
 from matchkit.advise.search import Candidates, rank_candidates
 from matchkit.advise.setups import SetupMaker
+from matchkit.constants import DECIMALS
 from matchkit.facts import FITS, ModelUse, Refusal, Sure
 from matchkit.learn.fitted import Band, Setups
 from matchkit.learn.learner import Learner
@@ -50,8 +52,8 @@ def explain_setup(
     refused = [pair_refusals((facing,), (reed,), instrument=kind)[0, 0], *ligature_refusals((facing,), ligatures)[0]]
     refused += [reason] if ruled_out[0] else []
     others = [part for part in learner.parts.reeds if part.id != reed.id]
-    played = not wishes.words and (facing.id, reed.id) in learner.marked_pairs(view.player.id)
-    refused += [Refusal.NOT_COMPARABLE] if not played and incomparable([reed, *others], view)[0] else []
+    known = not wishes.words and (facing.id, reed.id) in learner.marked_pairs(view.player.id)
+    refused += [Refusal.NOT_COMPARABLE] if not known and incomparable([reed, *others], view)[0] else []
     blend = learner.blend
     pair = learner.scorer.pair(facing, reed, lip_m=view.lip_m)
     setup = score_one(learner, view, pair, ligature, wishes, own_opening=stays)
@@ -112,6 +114,32 @@ def present_setup(learner: Learner, view: PlayerView, wishes: Wishes, *, own_ope
         return None
     ligature = None if view.present.ligature_id is None else learner.parts.ligature(view.present.ligature_id)
     return score_one(learner, view, view.present.pair, ligature, wishes, own_opening=own_opening)
+
+
+OFTEN = 2
+"""A pair that was marked so often may be somebody's favourite: once may be a slip."""
+
+
+def favourite(learner: Learner, view: PlayerView, wishes: Wishes, *, own_opening: bool = False) -> Setup | None:
+    """Return what a player has marked highest of what they marked twice or more, scored as everything else; None where there is none."""
+    known = learner.blend.by_instrument.get(view.player.instrument)
+    heard = [
+        (round(found.mean, DECIMALS), found.times, pair)
+        for pair in sorted(learner.marked_pairs(view.player.id))
+        if (found := played(known, view.player.id, *pair)) is not None and found.mean is not None and found.times >= OFTEN
+    ]
+    if not heard:
+        return None
+    *_, (mouthpiece, reed) = max(heard)
+    parts = learner.parts
+    bands = Counter(
+        test.ligature_id
+        for test in learner.scorer.marked
+        if (test.player_id, test.mouthpiece_id, test.reed_id) == (view.player.id, mouthpiece, reed)
+    )
+    band = max(bands, key=lambda name: (bands[name], name or ""))
+    pair = learner.scorer.pair(parts.facing(mouthpiece), parts.reed(reed), lip_m=view.lip_m)
+    return score_one(learner, view, pair, None if band is None else parts.ligature(band), wishes, own_opening=own_opening)
 
 
 def score_one(

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.advise.answers import NextTry, Ranking, Setup
-from matchkit.advise.explain import present_setup
-from matchkit.advise.heard import tastes
+from matchkit.advise.explain import favourite, present_setup
+from matchkit.advise.heard import POINTS, tastes
 from matchkit.advise.next_try import least_price, next_tries, within_budget
 from matchkit.advise.requests import (
     check_request,
@@ -26,7 +26,7 @@ from matchkit.advise.search import Candidates, Placed, rank_candidates
 from matchkit.advise.setups import SetupMaker
 from matchkit.constants import DECIMALS, UNKNOWN
 from matchkit.errors import RequestError
-from matchkit.facts import FITS, PARTS, ModelUse, Part, Refusal
+from matchkit.facts import FITS, PARTS, ModelUse, Part, PartIds, Refusal
 from matchkit.learn.learner import Learner
 from matchkit.pairs.table import PairTable
 from matchkit.parts.facing import FacingPart
@@ -38,7 +38,7 @@ from matchkit.parts.typed import main_scale
 from matchkit.records.parts import Ligature
 from matchkit.results import Progress
 from matchkit.score.player import PlayerView, Visitor
-from matchkit.score.scorer import Scorer
+from matchkit.score.scorer import Scored, Scorer
 from matchkit.score.wishes import Wishes
 
 Flags = NDArray[np.bool_]
@@ -138,6 +138,8 @@ def rank_setups(
     if enough is not None:
         others = [row for row in rows if (row.mouthpiece_id, row.reed_id) != (enough.mouthpiece_id, enough.reed_id)]
         rows = tuple(replace(row, position=place) for place, row in enumerate([enough, *others][: wanted.top], start=1))
+    liked = favourite(learner, view, wishes, own_opening=stays)
+    liked = None if liked is None or _is_told(liked, rows) else liked
     parts: dict[Part, Any] = {"mouthpiece": view.present_facing, "reed": view.present_reed}
     aimed = scorer.targets(view, learner.parts.reeds_for(view.player.instrument), wishes).aimed
     return Ranking(
@@ -166,7 +168,34 @@ def rank_setups(
         passed_over=best.passed and not wanted.alike,
         missing=_missing(offer, view.player.instrument),
         instrument=view.player.instrument,
+        favourite=liked,
+        favourite_apart=liked is not None and bool(wishes.words) and _apart(learner.parts.reed(liked.reed_id), offer, view),
+        measured_first=None if view.level is None or view.present is not None else _measured_first(scored, fits, rows),
     )
+
+
+def _is_told(liked: Setup, rows: Sequence[Setup]) -> bool:
+    """Tell a favourite that needs no word: it is shown, or played now, or marked lower than what is expected of the first."""
+    pair = liked.mouthpiece_id, liked.reed_id
+    shown = liked.is_present or any((row.mouthpiece_id, row.reed_id) == pair for row in rows)
+    mean = 0.0 if liked.played is None or liked.played.mean is None else liked.played.mean
+    return shown or bool(rows and POINTS * mean <= rows[0].score)
+
+
+def _apart(reed: ReedPart, offer: Offer, view: PlayerView) -> bool:
+    """Tell a reed that cannot be held against the one that is played."""
+    reeds = [reed, *(part for part in offer.reeds if part.id != reed.id)]
+    return bool(incomparable(reeds, view)[0])
+
+
+def _measured_first(scored: Scored, fits: Flags, rows: Sequence[Setup]) -> PartIds | None:
+    """Return the mouthpiece and reed that the measurements alone would put first, where marks put another mouthpiece there."""
+    able = np.flatnonzero(fits.any(axis=1) if fits.shape[1] else np.ones(len(scored.pairs), dtype=bool))
+    if not rows or not len(able):
+        return None
+    best = int(able[scored.terms.overall[able].round(DECIMALS).argmax()])
+    mouthpiece, reed = scored.pairs.facing(best).id, scored.pairs.reed(best).id
+    return None if mouthpiece == rows[0].mouthpiece_id else PartIds(mouthpiece, reed, None)
 
 
 def _of_contact(parts: Parts, said: Sequence[AnyPart | str]) -> list[AnyPart | str]:

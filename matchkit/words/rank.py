@@ -1,7 +1,8 @@
 """A ranking for the counter: what to hand over first and why, in at most 24 lines for three set-ups.
 
 A set-up takes six lines at most; what more there is of reasons and doubts is in ``explain``. Where all is longer, sentences go in this order:
-what was left out, which reeds are not measured, how the player marks, the labels of the parts, what is not known of a set-up.
+what was left out, which reeds are not measured, how the player marks, the labels of the parts, what is not known of a set-up, what they marked
+highest.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from matchkit.words.numbers import counted, expected, mark, money
 from matchkit.words.screen import Block, Screen, Text, Title, listed, screen, sentences
 from matchkit.words.terms import cost_words
 
-LEFT_OUT = 5
+LEFT_OUT = 6
 """What was left out goes first where a ranking is too long."""
 LINES, MORE = 24, 6
 """Most lines of a ranking of three, and of each set-up beyond."""
@@ -66,6 +67,7 @@ def rank_screen(ranking: Ranking) -> Screen:
         "" if rows else None,
         _of_all(rows[0], shared) if rows else None,
         now_words(ranking),
+        _marks_and_measurements(ranking),
         next_words(ranking),
         shared_doubts(ranking),
         _more(ranking),
@@ -133,6 +135,10 @@ def verdict_words(ranking: Ranking) -> str:
     else:
         aim = "" if now is not None else f"; aimed at {aimed_words(ranking.aimed)}"
         told = f"Try {set_words(first)} first{buys}{aim}"
+    if first.gone:
+        told = f"{told}; to be ordered, there is no {listed(first.gone, 'and no')} in stock"
+    if ranking.budget is not None and first.price is None:
+        told = f"{told}; a price is not known, so see that it keeps to {money(ranking.budget)}"
     small = now is not None and first.score - now.score < SMALL_GAIN
     return f"{told}; little is to be gained by it" if small else told
 
@@ -161,7 +167,7 @@ def _of_all(row: Setup, shared: Shared) -> Text | None:
     """Return what holds of every set-up shown."""
     doubts = [words for words, alike in zip(_doubt(row), shared.doubts, strict=True) if alike]
     told = sentences(closes_up_words(row.feel) if shared.closes_up else None, *doubts)
-    return Text(f"For all of these \N{EN DASH} {told[0].lower()}{told[1:]}", drop=1) if told else None
+    return Text(f"For all of these \N{EN DASH} {told[0].lower()}{told[1:]}", drop=2) if told else None
 
 
 def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None, wish: Sequence[str] = ()) -> list[Block]:
@@ -177,9 +183,9 @@ def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None
     own = [words for words, alike in zip(_doubt(row), shared.doubts, strict=True) if words and not alike]
     closing = None if shared.closes_up else closes_up_words(row.feel)
     told = _short(2 if own else 3, sentences(closing, feel, new_words(row)), _tone_wished(row, wish), *_reasons(row))
-    doubt = _short(2, *own, drop=1)
+    doubt = _short(2, *own, drop=2)
     blocks: list[Block] = [Title(f"{head}{parts}{alike}", f"{expected(row.score, row.score_low, row.score_high)}{price}")]
-    blocks += [Text("; ".join(labels), indent=3, drop=2)] if labels else []
+    blocks += [Text("; ".join(labels), indent=3, drop=3)] if labels else []
     return blocks + [block for block in (told, doubt) if block is not None]
 
 
@@ -232,7 +238,9 @@ def costly_words(row: Setup) -> list[str]:
 
 def new_words(row: Setup) -> str:
     """Return what of a set-up is new to them, with its prices, without a capital; nothing where that is not known."""
-    parts = [f"{item.part}{'' if item.price is None else f' {money(item.price)}'}" for item in row.new_parts]
+    priced = any(item.price is not None for item in row.new_parts)
+    unpriced = " (price not known)" if priced else ""
+    parts = [f"{item.part}{unpriced if item.price is None else f' {money(item.price)}'}" for item in row.new_parts]
     gone = f"none in stock of the {listed(row.gone, 'and the')}" if row.gone else ""
     new = f"new: {', '.join(parts)}" if parts else ""
     return "; ".join(part for part in (new, gone) if part)
@@ -274,6 +282,26 @@ def now_words(ranking: Ranking) -> str | None:
     )
 
 
+def _marks_and_measurements(ranking: Ranking) -> list[Text]:
+    """Return what their marks, or the measurements, would have put first, where it is not shown."""
+    found = []
+    liked, first = ranking.favourite, ranking.measured_first
+    if liked is not None and liked.played is not None and liked.played.mean is not None:
+        apart = "; its reed cannot be held against theirs, so a wish leaves it out" if ranking.favourite_apart else ""
+        times = {2: "twice"}.get(liked.played.times, f"{liked.played.times} times")
+        told = f"marked highest by them: {set_words(liked)}, {liked.played.mean:.1f} on average, {times}; expect {mark(liked.score)}"
+        found.append(Text(sentences(f"{told}{apart}"), drop=1))
+    if first is not None:
+        mine = f"{first.mouthpiece} + {first.reed}"
+        found.append(
+            Text(
+                sentences(f"by the measurements alone {mine} would be first; marks of players here put others before it"),
+                drop=1,
+            )
+        )
+    return found
+
+
 def _contradicted(now: Setup | None) -> str:
     """Return that their own marks speak against what they play now, where they do."""
     if now is None or now.played is None or now.played.mean is None or now.played.times < 2:
@@ -307,13 +335,13 @@ def shared_doubts(ranking: Ranking) -> list[Text]:
         wanted = (
             "What they play on this instrument would sharpen this" if elsewhere else "What they play now would sharpen this"
         )
-        found.append(Text(f"{wanted}: {listed(ranking.present_unknown)} not known.", drop=3))
+        found.append(Text(f"{wanted}: {listed(ranking.present_unknown)} not known.", drop=4))
     if ranking.uncompared:
-        found.append(Text(f"Not measured, and so not placed among the others: {', '.join(ranking.uncompared)}.", drop=4))
+        found.append(Text(f"Not measured, and so not placed among the others: {', '.join(ranking.uncompared)}.", drop=5))
     own = sentences(tastes_words(ranking.tastes, ranking.player)) if ranking.rows else ""
     found += [Text(own)] if own else []
     if ranking.deciding is not None and ranking.rows:
-        found.append(Text(sentences(deciding_words(ranking.deciding, set_words(ranking.rows[0]))), drop=3))
+        found.append(Text(sentences(deciding_words(ranking.deciding, set_words(ranking.rows[0]))), drop=4))
     left_out = left_out_words(ranking.refused, everything=not ranking.rows)
     found += [Text(left_out, drop=LEFT_OUT)] if left_out and ranking.rows else [Text(left_out)] if left_out else []
     return found

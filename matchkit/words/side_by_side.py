@@ -66,7 +66,7 @@ def swap_screen(found: Swap) -> Screen:
 def _swap_blocks(place: int, row: SwapLine, part: str) -> list[Block | str]:
     other = row.reed_id if part == "mouthpiece" else row.mouthpiece_id
     label = f"  {row.label}" if row.label else ""
-    lines: list[Block | str] = [Title(f"{place}  {other}{label}", "" if row.price is None else money(row.price))]
+    lines: list[Block | str] = [Title(f"{place}  {other}{label}", "" if not row.price else money(row.price))]
     lines.append(Text(sentences(feel_words(row.feel)), indent=3))
     if row.place_mm is not None and not is_alike(row.steps_resistance):
         way = "forward" if row.place_mm > 0 else "back"

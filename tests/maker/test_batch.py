@@ -502,7 +502,7 @@ def test_a_bump_on_one_rail_is_no_short_rail() -> None:
     assert any(piece.fault is not None and piece.fault.kind == "rails uneven" for piece in report.pieces)
     told = " ".join(lay_out(batch_screen(report)).split())
     assert "lengthen" not in told
-    assert "the rails differ there alone: read that feeler again, and if it stays see matchkit facing" in told
+    assert "the rails differ there most of all: read that feeler again, and if it stays see matchkit facing" in told
     short = [read_piece(Truth(left=27.4), rng, name=f"S{k}") for k in range(2)]
     assert "lengthen that rail" in " ".join(lay_out(batch_screen(judge_batch(shop_of(short), spec=spec_with()))).split())
 

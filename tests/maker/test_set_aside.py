@@ -76,7 +76,7 @@ def test_one_bad_cell_keeps_one_piece_out(tmp_path: Path) -> None:
 
 
 def test_record_sheet_and_a_second_batch_of_a_batch_with_a_bad_cell(tmp_path: Path) -> None:
-    """A record and a comparison say who is missing and end with code 3; a sheet of all pieces and the record of the piece itself are refused."""
+    """A record and a comparison say who is missing and end with code 3; the record of the piece itself is refused; a sheet has it, since it is to be read again."""
 
     def typo(rows: list[Row]) -> None:
         of_piece(rows, "TB-25-02")[0]["stop_mm"] = "?"
@@ -86,10 +86,13 @@ def test_record_sheet_and_a_second_batch_of_a_batch_with_a_bad_cell(tmp_path: Pa
         code, told = asked("batch", folder, word)
         assert code == 3
         assert "Not judged, since something in their rows is wrong: TB-25-02." in told
-    for word in ("--sheet", "--piece=TB-25-02"):
-        code, told = asked("batch", folder, word)
-        assert code == 3
-        assert "1 problem in the tables" in told
+    code, told = asked("batch", folder, "--piece=TB-25-02")
+    assert code == 3
+    assert "1 problem in the tables" in told
+    for words in (("batch", folder, "--sheet"), ("facing", "TB-25-02", "--pieces", folder, "--sheet")):
+        code, told = asked(*words)
+        assert code == 0
+        assert "TB-25-02 read on ______" in told
     assert asked("batch", folder, "--piece", "TB-25-03")[0] == 0
 
 

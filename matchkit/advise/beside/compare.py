@@ -24,7 +24,7 @@ from matchkit.parts.stock import Parts
 from matchkit.records.parts import Ligature
 from matchkit.results import Answer
 from matchkit.score.player import PlayerView, Present
-from matchkit.score.wishes import understand
+from matchkit.score.wishes import Wishes, understand
 from matchkit.units import MM, PERCENT
 
 
@@ -122,13 +122,22 @@ def compare(
         present=view.owned,
         difference=difference,
         u_difference=u,
-        sure="perhaps" if u is None or sides[0].reed.scale != sides[1].reed.scale else certainty(difference, u),
+        sure=certainty(difference, u) if u is not None and _can_be_told(learner, view, sides, wishes) else "perhaps",
         refused=(_refused(sides[0], view.player.instrument), _refused(sides[1], view.player.instrument)),
         feel=AgainstPresent(scorer, as_now).feel(pairs[1], scorer.uncertainty(pairs[1])),
         rows=_contrasts(
             sides, (first, second), np.concatenate([pair.closing_share(lip_force_n=view.lip_force_n) for pair in pairs])
         ),
     )
+
+
+def _can_be_told(learner: Learner, view: PlayerView, sides: tuple[Side, Side], wishes: Wishes) -> bool:
+    """Tell whether two set-ups can be told apart: their reeds are on one scale, or each was marked by the player, or is what they play."""
+    if sides[0].reed.scale == sides[1].reed.scale:
+        return True
+    known = learner.marked_pairs(view.player.id)
+    now = None if view.present is None else (view.present.facing.id, view.present.reed.id)
+    return not wishes.words and all(pair == now or pair in known for pair in ((side.facing.id, side.reed.id) for side in sides))
 
 
 def _contrasts(sides: tuple[Side, Side], setups: tuple[Setup, Setup], shares: np.ndarray) -> tuple[Contrast, ...]:

@@ -128,5 +128,5 @@ def _line(scorer: Scorer, view: PlayerView, one: PairTable, doubt: Uncertainty, 
         ),
         place_mm=move / MM if least < abs(move) <= MOST_PLACE_M else None,
         feel=AgainstPresent(scorer, view).feel(one, doubt),
-        price=other.price,
+        price=0.0 if view.has("reed" if new == "mouthpiece" else "mouthpiece", other.id) else other.price,
     )

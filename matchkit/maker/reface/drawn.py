@@ -13,8 +13,8 @@ from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.conformity.rule import CONFIDENCE, Limits, conformity_probability, guard_band
 from matchkit.maker.facts import OutOfReach
 from matchkit.maker.measure.stations import drawn_curve
-from matchkit.maker.reface.plan import Blank, stop_m, surely_over
-from matchkit.maker.reface.target import ALIKE_M, Array, Worn, fair_with_tip, nearest_fair
+from matchkit.maker.reface.plan import Blank, surely_over
+from matchkit.maker.reface.target import ALIKE_M, Array, Worn, fair_with_tip, nearest_fair, stop_m
 from matchkit.physics.lay.fair import THIN, FairCurve
 from matchkit.records.spec import Drawing
 from matchkit.units import MM, UM

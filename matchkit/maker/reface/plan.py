@@ -17,7 +17,7 @@ from matchkit import constants
 from matchkit.facts import Assumed
 from matchkit.maker.facts import Against, OutOfReach, PlanNote, RefaceTarget
 from matchkit.maker.measure.flaws import FlawFound
-from matchkit.maker.reface.target import ALIKE_M, MOST_OPENED_M, Worn
+from matchkit.maker.reface.target import ALIKE_M, MOST_OPENED_M, Worn, stop_m
 from matchkit.parts.facing import FacingPart
 from matchkit.physics.lay.facing import Lay, MeanLay
 from matchkit.physics.lay.fair import SEEN, FairCurve, Readings
@@ -278,7 +278,7 @@ def plan_removal(
         most_place_mm=float(blank.x_m[off.argmax()]) / MM,
         steps=tuple(steps),
         unreached=reach,
-        do_not=_reasons_against(facing, blank, flat, final, down, unreached=bool(reach)),
+        do_not=_reasons_against(facing, blank, flat, final, down, unreached=bool(reach), tip=aim.to == "tip"),
         assumed=(*facing.assumed, *(() if facing.mouthpiece.side_rail_mm is None else (GROWTH,))),
     )
 
@@ -291,19 +291,6 @@ def _worst_places(x_m: Array, over_m: Array) -> list[tuple[float, float]]:
         worst = stretch[over_m[stretch].argmax()]
         found.append((float(x_m[worst]), float(over_m[worst])))
     return found
-
-
-def stop_m(x_m: Array, height_m: Array, feeler_m: float) -> float | None:
-    """Return where a feeler stops on a lay that falls from the tip; None where it is thicker than the tip opening."""
-    above = np.flatnonzero(height_m >= feeler_m)
-    if not len(above):
-        return None
-    last = int(above[-1])
-    if last + 1 == len(x_m):
-        return float(x_m[-1])
-    drop = height_m[last] - height_m[last + 1]
-    part = (height_m[last] - feeler_m) / drop if drop > 0 else 0.0
-    return float(x_m[last] + part * (x_m[last + 1] - x_m[last]))
 
 
 def _stops(x_m: Array, rails: tuple[Array, Array], feelers_mm: Sequence[float]) -> tuple[StopAt, ...]:
@@ -370,8 +357,9 @@ def _removals(flat: Blank, final: Array, feelers_mm: Sequence[float]) -> tuple[R
 
 
 def _reasons_against(
-    facing: FacingPart, blank: Blank, flat: Blank, final: Array, down_m: float, *, unreached: bool
+    facing: FacingPart, blank: Blank, flat: Blank, final: Array, down_m: float, *, unreached: bool, tip: bool
 ) -> tuple[Against, ...]:
+    """Return what speaks against a plan; ``tip`` says that its tip opening was asked for, so that what comes off there by itself may be enough."""
     inside = final > SEEN
     most = np.maximum(final - flat.left_m, final - flat.right_m)
     found = []
@@ -381,7 +369,13 @@ def _reasons_against(
     if gap > 0 and down_m > 0:
         found.append(Against("table convex", gap))
     off = most[inside] / flat.u_m[inside]
-    if down_m == 0 and not unreached and float(np.sqrt(np.mean(off**2))) < SURE and off.max() < SURE_ANYWHERE and off[0] < SURE:
+    if (
+        down_m == 0
+        and not unreached
+        and float(np.sqrt(np.mean(off**2))) < SURE
+        and off.max() < SURE_ANYWHERE
+        and not (tip and off[0] > SURE)
+    ):
         found.append(Against("within the uncertainty"))
     opened = float(final[0] - max(blank.left_m[0], blank.right_m[0]))
     if abs(opened) > MOST_OPENED_M:

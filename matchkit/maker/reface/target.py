@@ -62,6 +62,19 @@ class Worn:
         return Worn(self.x_m, np.maximum(self.height_m - down_m, 0.0), self.doubt_m)
 
 
+def stop_m(x_m: Array, height_m: Array, feeler_m: float) -> float | None:
+    """Return where a feeler stops on a lay that falls from the tip; None where it is thicker than the tip opening."""
+    above = np.flatnonzero(height_m >= feeler_m)
+    if not len(above):
+        return None
+    last = int(above[-1])
+    if last + 1 == len(x_m):
+        return float(x_m[-1])
+    drop = height_m[last] - height_m[last + 1]
+    part = (height_m[last] - feeler_m) / drop if drop > 0 else 0.0
+    return float(x_m[last] + part * (x_m[last + 1] - x_m[last]))
+
+
 def at_bound(worn: Worn, target: FairCurve) -> bool:
     """Tell whether a target's break lies as far back as one may, and the thinnest feeler with it: a longer facing might suit better still."""
     stops = float(worn.x_m[worn.height_m >= THIN].max(initial=0.0))

@@ -123,10 +123,10 @@ def _levelled(found: list[tuple[int, LayPoint]]) -> list[tuple[int, LayPoint]]:
 def _too_short(file: str, what: str, found: list[tuple[int, LayPoint]], piece: Mouthpiece) -> Problem | None:
     """Tell a scan that meets the table nearer the tip than a facing of the instrument can: its x is in another unit."""
     if found[0][1].x_mm <= SCAN_START_MM and _goes_with(_height_from_inches(found[0][1]), piece.tip_opening_mm):
-        hint = "is the height in inches? then its column is height_in"
+        hint = _scan_hint(found[0][1], piece.tip_opening_mm) or "heights in inches?"
         read = f"{plain(found[0][1].height_mm)} mm at {plain(found[0][1].x_mm)} mm, {what}"
         expected = f"a height that goes with the tip opening of {plain(piece.tip_opening_mm)} mm"
-        return Problem(file, found[0][0], "height_mm", read, expected, hint, cause=hint)
+        return Problem(file, found[0][0], "height_mm", read, expected, hint, cause=f"{piece.id} {hint}")
     on_table = statistics.median(point.height_mm for _, point in found[-3:])
     above = [point.x_mm for _, point in found if point.height_mm > on_table + AWAY_MM]
     if not above or piece.tip_opening_mm <= AWAY_MM:
