@@ -166,6 +166,8 @@ class ModelUse:
     """
 
     tests: int
+    loans: int = 0
+    """How many of these are no playtests but what was taken home and kept, or brought back."""
     invented: bool = False
     use: Literal["nothing", "file", "memory"] = "memory"
     name: str = ""

@@ -196,6 +196,8 @@ class Ranking(Answer):
     """Parts of the present set-up that nobody told."""
     uncompared: tuple[str, ...]
     """Lines of reeds on no strength scale: ordered among themselves only."""
+    uncompared_shown: bool
+    """Whether a reed of these lines is among the rows, since they marked it."""
     interval: bool
     """Whether there are playtests enough for an interval."""
     wish_step: float = 0.86

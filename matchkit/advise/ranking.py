@@ -159,6 +159,7 @@ def rank_setups(
         typed=view.typed,
         present_unknown=tuple(part for part, known in parts.items() if known is None),
         uncompared=_uncompared(offer.reeds, view),
+        uncompared_shown=_shows_uncompared(offer.reeds, rows, view),
         interval=view.player.instrument in blend.by_instrument,
         complaint=tuple(complaints),
         first_try=tuple(dict.fromkeys(step for item in complaints.values() for step in item.free)),
@@ -346,6 +347,13 @@ def _keep_marked(apart: NDArray[np.bool_], offer: Offer, learner: Learner, view:
     for mouthpiece, reed in learner.marked_pairs(view.player.id):
         if mouthpiece in facings and reed in reeds:
             apart[facings[mouthpiece], reeds[reed]] = False
+
+
+def _shows_uncompared(reeds: Sequence[ReedPart], rows: Sequence[Setup], view: PlayerView) -> bool:
+    """Tell whether a set-up that is shown has a reed of a line that is not placed but for the player's marks on it."""
+    shown = {row.reed_id for row in rows}
+    lines = _uncompared(reeds, view)
+    return any((part.scale or part.line) in lines for part in reeds if part.id in shown)
 
 
 def _uncompared(reeds: Sequence[ReedPart], view: PlayerView) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,6 +10,16 @@ import numpy as np
 
 from matchkit.learn.blend import Blend
 from matchkit.learn.kriging.variances import NAMES
+
+
+@dataclass(frozen=True)
+class CountsNow:
+    """A mark that was taken for a slip before, and counts by what was learned of how far marks scatter."""
+
+    mark: float
+    player_id: str
+    mouthpiece_id: str
+    reed_id: str
 
 
 @dataclass(frozen=True)
@@ -21,6 +32,7 @@ class Moved:
     mean: float
     part: str
     factor: float
+    counts: tuple[CountsNow, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -45,4 +57,17 @@ def moved_by(before: Blend, after: Blend) -> Moved:
         off.append(np.abs(one - other))
     ratios = {part: getattr(after.variances, part) / max(getattr(before.variances, part), 1e-9) for part in NAMES}
     part = max(ratios, key=lambda name: abs(np.log(max(ratios[name], 1e-9))))
-    return Moved(float(np.concatenate(off).mean()) if off else 0.0, part, float(ratios[part]))
+    return Moved(
+        float(np.concatenate(off).mean()) if off else 0.0, part, float(ratios[part]), tuple(_counts_now(before, after))
+    )
+
+
+def _counts_now(before: Blend, after: Blend) -> Iterator[CountsNow]:
+    """Yield the marks that one model took for slips, and the other does not."""
+    for name, known in after.by_instrument.items():
+        earlier = before.by_instrument.get(name)
+        if earlier is None or earlier.tests.ids != known.tests.ids:
+            continue
+        tests = known.tests
+        for row in sorted(set(earlier.slips.tolist()) - set(known.slips.tolist())):
+            yield CountsNow(float(tests.rating[row]), tests.players[row], tests.mouthpieces[row], tests.reeds[row])

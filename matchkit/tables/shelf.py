@@ -96,10 +96,18 @@ def change_present(
         return _put(target, {"players": [player.model_copy(update=dict(parts))]}, "log --now-plays")
 
 
-def add_loan(book: str | Path, loan: Loan, *, wait_s: float = WAIT_SECONDS) -> Shelved:
+@dataclass(frozen=True)
+class OutAlready:
+    """A part of which none is left by the record, and who has it."""
+
+    part_id: str
+    players: tuple[str, ...]
+
+
+def add_loan(book: str | Path, loan: Loan, *, wait_s: float = WAIT_SECONDS) -> tuple[OutAlready, ...]:
     """Write down what was taken home, brought back or kept; what was kept is no longer in stock.
 
-    Raises UnknownIdError, DataError (what nobody took cannot come back, and no day is to come) and SourceError.
+    Return the parts that others have taken home already, as many as there are: the record, or the count, is not right. Raises UnknownIdError, DataError (what nobody took cannot come back, and no day is to come) and SourceError.
     """
     target = Book(book, writes=True, wait_s=wait_s)
     with target.alone():
@@ -117,13 +125,30 @@ def add_loan(book: str | Path, loan: Loan, *, wait_s: float = WAIT_SECONDS) -> S
             )
         if problems:
             raise DataError(problems)
+        already = _out_already(target, loan)
         written: dict[str, list[Record]] = {"loans": [loan]}
         for name in parts if loan.what == "kept" else ():
             if (held := getattr(loan, name)) is not None:
                 record = _part(target, name, held)
                 if record.stock:
                     written[KINDS[name.removesuffix("_id")]] = [record.model_copy(update={"stock": record.stock - 1})]
-        return _put(target, written, f"log --{loan.what}")
+        _put(target, written, f"log --{loan.what}")
+        return already
+
+
+def _out_already(target: Book, loan: Loan) -> tuple[OutAlready, ...]:
+    """Return the parts of a loan of which others have as many as the stock counts."""
+    every: list[Any] = target.find("loans")
+    others = [one for one in open_loans(every) if one.player_id != loan.player_id]
+    found = []
+    for name in ("mouthpiece_id", "reed_id", "ligature_id") if loan.what != "returned" else ():
+        held = getattr(loan, name)
+        if held is None or (stock := _part(target, name, held).stock) is None:
+            continue
+        mine = [one.player_id for one in others if getattr(one, name) == held]
+        if mine and len(mine) >= stock:
+            found.append(OutAlready(held, tuple(dict.fromkeys(mine))))
+    return tuple(found)
 
 
 def _taken(loans: Sequence[Loan]) -> str:

@@ -213,7 +213,9 @@ def model_words(use: ModelUse) -> str:
     """Return what scores are learned from, as a sentence without its full stop."""
     if not use.tests:
         return "from measurements alone: there are no playtests with marks yet"
-    head = f"from measurements and {counted(use.tests, 'playtest')}{' (invented)' if use.invented else ''}"
+    heard = [counted(use.tests - use.loans, "playtest")] if use.tests > use.loans else []
+    heard += [counted(use.loans, "loan")] if use.loans else []
+    head = f"from {listed(['measurements', *heard])}{' (invented)' if use.invented else ''}"
     if use.use == "file":
         since = f" and {counted(use.since, 'playtest')} since" if use.since else ""
         changed = f", {counted(use.changed, 'mark')} of it changed or gone" if use.changed else ""

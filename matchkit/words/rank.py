@@ -337,7 +337,8 @@ def shared_doubts(ranking: Ranking) -> list[Text]:
         )
         found.append(Text(f"{wanted}: {listed(ranking.present_unknown)} not known.", drop=4))
     if ranking.uncompared:
-        found.append(Text(f"Not measured, and so not placed among the others: {', '.join(ranking.uncompared)}.", drop=5))
+        how = "placed only where they marked it" if ranking.uncompared_shown else "not placed among the others"
+        found.append(Text(f"Not measured, and so {how}: {', '.join(ranking.uncompared)}.", drop=5))
     own = sentences(tastes_words(ranking.tastes, ranking.player)) if ranking.rows else ""
     found += [Text(own)] if own else []
     if ranking.deciding is not None and ranking.rows:

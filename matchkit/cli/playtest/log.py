@@ -15,6 +15,7 @@ from matchkit.names import nearly
 
 if TYPE_CHECKING:
     from matchkit.playtest.log import Logged
+    from matchkit.tables.shelf import OutAlready
 
 AGES = ("new", "broken in", "old")
 SKIP = "skip"
@@ -105,6 +106,7 @@ def _acted(data: str, act: str, source: str | None, given: dict[str, Any], wait_
     from matchkit.playtest.log import check_parts, new_id
     from matchkit.records.people import Loan
     from matchkit.tables.shelf import add_loan, change_present
+    from matchkit.words.screen import listed
 
     parts = ("mouthpiece_id", "reed_id", "ligature_id")
     used = {*parts, "player_id"} if act == "plays" else {*parts, "player_id", "note", "date"}
@@ -118,14 +120,19 @@ def _acted(data: str, act: str, source: str | None, given: dict[str, Any], wait_
     told = {name: None if given[name] == SKIP else given[name] for name in parts if given[name] is not None}
     if not told:
         raise click.UsageError("--mouthpiece, --reed or --ligature is needed")
+    already: tuple[OutAlready, ...] = ()
     if act == "plays":
         change_present(data, given["player_id"], told, wait_s=wait_s)
     else:
         check_parts(data, {name: told.get(name) for name in parts})
         values = {**told, "player_id": given["player_id"], "note": given["note"], "what": act, "id": new_id()}
-        add_loan(data, _loan(Loan, values, given["date"]), wait_s=wait_s)
+        already = add_loan(data, _loan(Loan, values, given["date"]), wait_s=wait_s)
     named = " + ".join(str(value) for value in told.values() if value)
     more = " If they play it from now on, say so with --now-plays." if act == "kept" else ""
+    more += "".join(
+        f" By the record no {one.part_id} was left: {listed(list(one.players))} {'has' if len(one.players) == 1 else 'have'} it. Count it (matchkit stock count), or write down that it came back."
+        for one in already
+    )
     return paragraph(f"Written: {given['player_id']}, {named}: {ACTS[act]}.{more}") + "\n"
 
 

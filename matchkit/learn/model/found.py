@@ -53,7 +53,9 @@ def settle_model(found: FoundModel, learner: Learner, rules: str, *, invented: b
     Marks that came later are counted in at the variances of the model, and so are changed ones, which is said, and those of players who play
     another set-up by now; what belongs to other rules or parts is not used. ``invented`` says that the marks are nobody's.
     """
-    use = ModelUse(tests=len(learner.scorer.marked), invented=invented, name=found.name)
+    marked = learner.scorer.marked
+    loans = len(marked) - len({test.id for test in marked} & {test.id for test in learner.parts.stock.playtests})
+    use = ModelUse(tests=len(marked), loans=loans, invented=invented, name=found.name)
     if not use.tests:
         return replace(use, use="nothing")
     if found.error:

@@ -11,7 +11,7 @@ from matchkit.learn.blend import Blend
 from matchkit.learn.interval import Interval
 from matchkit.learn.marks import RatedTests
 from matchkit.learn.model.file import Belonging
-from matchkit.learn.trained import Trained
+from matchkit.learn.trained import CountsNow, Trained
 from matchkit.learn.trial.evaluation import MOST_ON_CARD, Compared, Evaluation, Score
 from matchkit.playtest.next import Reason, ToPlay
 from matchkit.words.facts import model_words
@@ -88,13 +88,24 @@ def trained_screen(found: Trained) -> Screen:
     )
     return screen(
         sentences(
-            f"learned from {counted(found.tests, 'playtest')}",
+            f"learned from {counted(found.tests, 'mark')}",
             "so few marks say little: go on logging, and train again" if found.tests < FEW else "",
             f"most was learned of {_PARTS[moved.part]}: {size} than taken before",
             f"expected marks move by {moved.mean:.1f} of 10 on average",
+            *(_counts_now(one) for one in moved.counts[:MOST_SLIPS]),
+            f"{counted(len(moved.counts) - MOST_SLIPS, 'more such mark')} counts now" if len(moved.counts) > MOST_SLIPS else "",
             f"written to {found.path}",
         )
     )
+
+
+MOST_SLIPS = 3
+"""So many marks that were taken for slips are named."""
+
+
+def _counts_now(one: CountsNow) -> str:
+    """Return that a mark counts that was taken for a slip before."""
+    return f"the {one.mark:g} by {one.player_id} for {one.mouthpiece_id} with {one.reed_id}, taken for a slip until now, counts: marks scatter enough here"
 
 
 SPLIT_NAMES = {
