@@ -171,27 +171,23 @@ def _reachable_pa(worn: Worn, mounted: Mounted, edge: Array, power: Array) -> tu
     return float(ends[0].min()), float(ends[1].max())
 
 
-def match_tip(
-    worn: Worn, mounted: Mounted, *, tip_m: float, even: bool, closing_pa: float | None = None, kept_pa: float | None = None
-) -> OnReed:
-    """Return a facing of a wanted tip opening: the one that takes off least, or closes most ``even``; with a closing pressure, one that has it too.
+def match_tip(worn: Worn, mounted: Mounted, *, tip_m: float, even: bool, kept_pa: float | None = None) -> OnReed:
+    """Return a facing of a wanted tip opening: the one that takes off least, or closes most ``even``; with a pressure, of those that keep it within a touch.
 
-    With a closing pressure the break follows from it for each exponent. Raises RequestError where no fair curve of this
-    tip covers the lay, or none that does has the pressure; ``kept_pa`` is the one that it was to keep, a touch from which it may be.
+    Raises RequestError where no fair curve of this tip covers the lay, or none that does keeps the pressure.
     """
     centre, best_curve, found = None, None, 0.0
-    for width in NETS if closing_pa is None else (1.0, 0.1, 0.02):
+    for width in NETS:
         edge, power = grid(worn, centre, width)
+        if kept_pa is not None:
+            edge, power = _near_pressure(mounted, tip_m, edge, power, kept_pa)
         tips = np.full(len(edge), tip_m)
-        if closing_pa is not None:
-            edge, power = _of_pressure(mounted, tip_m, edge, power, closing_pa)
-            tips = np.full(len(edge), tip_m)
         covers = least_tip_m(worn, edge, power) <= tip_m + ALIKE_M if len(edge) else np.zeros(0, dtype=bool)
         rows = np.flatnonzero(covers)
         if not len(rows):
             if best_curve is not None:
                 break
-            raise _no_such_tip(worn, mounted, tip_m, closing_pa if kept_pa is None else kept_pa)
+            raise _no_such_tip(worn, mounted, tip_m, kept_pa)
         where = tips[rows], edge[rows], power[rows]
         best = int((mounted.shares(*where) if even else removal_m2(worn, *where)).argmin())
         found = float(mounted.shares(*(part[best : best + 1] for part in where))[0])
@@ -201,17 +197,18 @@ def match_tip(
     return _on_reed(worn, best_curve, found)
 
 
-def _of_pressure(mounted: Mounted, tip_m: float, edge: Array, power: Array, closing_pa: float) -> tuple[Array, Array]:
-    """Return, for each exponent of a net, the break at which a tip closes at a pressure, where it lies within the net."""
+def _near_pressure(mounted: Mounted, tip_m: float, edge: Array, power: Array, kept_pa: float) -> tuple[Array, Array]:
+    """Return the breaks and exponents of a net on which a tip closes within a touch of a pressure, and for each exponent those just at it and a touch to either side."""
     powers, edges = np.unique(power), np.unique(edge)
     every = np.repeat(powers, len(edges)), np.tile(edges, len(powers))
-    pressure = mounted.closing_pa(np.full(len(every[0]), tip_m), every[1], every[0]).reshape(len(powers), len(edges))
-    breaks = [
-        float(np.interp(-np.log(closing_pa), -np.log(row), edges)) if row[-1] <= closing_pa <= row[0] else np.nan
-        for row in pressure
-    ]
-    known = np.isfinite(breaks)
-    return np.array(breaks)[known], powers[known]
+    off = np.log(mounted.closing_pa(np.full(len(every[0]), tip_m), every[1], every[0]) / kept_pa)
+    near = np.abs(off) <= A_TOUCH
+    more_edges, more_powers = [every[1][near]], [every[0][near]]
+    for row, exponent in zip(off.reshape(len(powers), len(edges)), powers, strict=True):  # a longer facing closes at less
+        sought = np.array([at for at in (-A_TOUCH, 0.0, A_TOUCH) if row[-1] <= at <= row[0]])
+        more_edges.append(np.interp(-sought, -row, edges))
+        more_powers.append(np.full(len(sought), exponent))
+    return np.concatenate(more_edges), np.concatenate(more_powers)
 
 
 def _no_such_tip(worn: Worn, mounted: Mounted, tip_m: float, closing_pa: float | None) -> RequestError:

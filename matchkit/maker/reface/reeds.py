@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import zlib
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +23,9 @@ from matchkit.records.spec import HouseSpec
 from matchkit.score.player import PlayerView, playing_openings_m
 from matchkit.score.scorer import Scorer
 from matchkit.units import KPA, MM, UM
+
+ROUNDS, NEAR_TOUCH = 4, 0.003
+"""A pressure that is kept is sought in so many rounds, to so much beyond a touch (in ln)."""
 
 
 @dataclass(frozen=True)
@@ -78,17 +82,16 @@ def tip_target(piece: OnPiece, worn: Worn, tip_mm: float, *, reed: str | None, k
                 f"the house has no {piece.facing.mouthpiece.instrument} reed whose stiffness is known, to keep its resistance"
             )
         return fair_with_tip(worn, tip_m), plain
-    mounted, closing_pa = piece.mounted(part), None
+    mounted, kept_pa = piece.mounted(part), None
     least = match_tip(worn, mounted, tip_m=tip_m, even=False)
-    if keep:
+    before_pa = piece.closing_pa(part) if keep else 0.0
+    for _ in range(ROUNDS if keep else 0):  # a curve is not quite the lay that is left, and the pressure goes by the lay
         then_pa = piece.closing_pa(part, lay_of(worn, least.curve, piece.facing.lay.u_tip_m))
-        off = math.log(then_pa / piece.closing_pa(part))
-        on_curve_pa = mounted.closing_on(least.curve)  # a curve is not quite the lay that is left: the pressure goes by the lay
-        closing_pa = on_curve_pa * math.exp(max(-A_TOUCH, min(off, A_TOUCH)) - off)
-        if abs(off) > A_TOUCH:
-            kept_pa = on_curve_pa * math.exp(-off)
-            least = match_tip(worn, mounted, tip_m=tip_m, even=False, closing_pa=closing_pa, kept_pa=kept_pa)
-    most_even = match_tip(worn.within(None), mounted, tip_m=tip_m, even=True, closing_pa=closing_pa)
+        kept_pa = before_pa * mounted.closing_on(least.curve) / then_pa
+        if abs(math.log(then_pa / before_pa)) <= A_TOUCH + NEAR_TOUCH:
+            break
+        least = match_tip(worn, mounted, tip_m=tip_m, even=False, kept_pa=kept_pa)
+    most_even = match_tip(worn.within(None), mounted, tip_m=tip_m, even=True, kept_pa=kept_pa)
     return least.curve, replace(
         plain,
         reed_id=part.reed.id if keep else "",
@@ -132,8 +135,10 @@ def lay_of(worn: Worn, target: FairCurve, u_tip_m: float, fair: FairCurve | None
 
 
 def _with_lay(facing: FacingPart, lay: Lay | MeanLay) -> FacingPart:
-    """Return a piece as it would be with another lay, by another name: it is another one."""
-    return replace(facing, mouthpiece=facing.mouthpiece.model_copy(update={"id": f"{facing.mouthpiece.id} refaced"}), lay=lay)
+    """Return a piece as it would be with another lay, by a name of its own for each: what is solved is kept by name."""
+    heights = lay.height_m(np.arange(0.0, lay.fair.break_m, 0.1 * MM))
+    name = f"{facing.mouthpiece.id} refaced {zlib.crc32(heights.tobytes()):08x}"
+    return replace(facing, mouthpiece=facing.mouthpiece.model_copy(update={"id": name}), lay=lay)
 
 
 def before_and_after(piece: OnPiece, after: Lay | MeanLay) -> tuple[BeforeAfter, ...]:

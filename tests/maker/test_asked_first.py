@@ -1,0 +1,325 @@
+"""What is looked at before anything comes off: two faults of one piece, another model, a zero, rails exchanged; and plans that take off least."""
+
+from __future__ import annotations
+
+import csv
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from maker_shop import FEELERS_MM, MODEL, Truth, read_piece, shop_of, spec_with
+from test_one_verdict import Read, facing_of, moved
+from test_scanned import on_one_line
+
+import matchkit as mk
+from matchkit.cli import main
+from matchkit.files import shipped
+from matchkit.maker.conformity.batch import judge_batch
+from matchkit.maker.facts import Against, Fault
+from matchkit.maker.measure.flaws import _can_be
+from matchkit.maker.measure.history import Size, _exchanged, facing_history
+from matchkit.maker.reface.ask import Wanted, plan_reface
+from matchkit.maker.reface.plan import RefacePlan
+from matchkit.physics.lay.flaws import Flaw
+from matchkit.records.sets import ReadingSet
+from matchkit.records.spec import HouseSpec, implied_step_mm
+from matchkit.tables.defaults import read_defaults
+from matchkit.words.maker.batch.screen import batch_screen
+from matchkit.words.maker.facing import facing_screen
+from matchkit.words.maker.history import history_screen
+from matchkit.words.maker.reface import reface_screen
+
+
+def sound(seed: int = 1, **truth: float) -> Read:
+    """Read one piece as drawn, or with something wrong."""
+    return read_piece(Truth(**truth), np.random.default_rng([61, seed]), wall_mm=4.0, table_gap_mm=0.0)
+
+
+def plan_of(piece: Read, spec: HouseSpec | None = None, **wanted: object) -> RefacePlan:
+    """Plan the refacing of one piece, with the reeds of the demo house."""
+    return plan_reface(
+        mk.open().scorer,
+        piece[0],
+        shop_of([piece]),
+        spec=spec or spec_with(),
+        wanted=Wanted(**wanted),  # type: ignore[arg-type]
+    )
+
+
+def kinds(faults: tuple[Fault, ...]) -> list[str]:
+    """Return what is wrong by name."""
+    return [fault.kind for fault in faults]
+
+
+@pytest.mark.parametrize(
+    ("piece", "first", "also"),
+    [
+        (sound(left=26.5 - 0.8, tip=2.72), "rail short", ["tip too open"]),
+        (moved(moved(sound(), -1.2), 0.9, rail="left", feeler=0.4), "rails uneven", ["all stops short"]),
+        (moved(sound(tip=2.3), 1.5), "tip too close", ["all stops long"]),
+        (sound(tip=2.72), "tip too open", []),
+        (moved(sound(), -1.2), "all stops short", []),
+        (sound(left=26.5 - 0.8), "rail short", []),
+        (moved(sound(), 0.8, rail="right"), "rail short", []),
+    ],
+)
+def test_what_else_is_wrong_with_a_piece_is_told(piece: Read, first: str, also: list[str]) -> None:
+    """A tip beside a short rail, a zero beside a slip and beside a tip; one fault alone has nothing beside it. Both commands say it."""
+    report = judge_batch(shop_of([piece]), spec=spec_with())
+    (found,) = report.pieces
+    assert found.fault is not None
+    assert found.fault.kind == first
+    assert kinds(found.also) == also
+    told = on_one_line(batch_screen(report)), on_one_line(facing_screen(facing_of(piece)))
+    for words in ("tip 0.", "every feeler stops"):
+        kind = "tip" if words == "tip 0." else "all stops"
+        expected = any(name.startswith(kind) for name in (first, *also))
+        assert all((words in text) == expected for text in told)
+
+
+def test_sound_pieces_have_nothing_beside_and_are_of_their_model() -> None:
+    """A hundred pieces as drawn, judged by a house with a second model whose tip and stops differ: none fails, none is of the other model."""
+    report = judge_batch(
+        shop_of([read_piece(Truth(), np.random.default_rng([62, n]), name=f"S{n}", serial=n) for n in range(100)]),
+        spec=two_models(),
+    )
+    assert report.counts["fail"] == 0
+    assert all(piece.also == () and piece.fits is None for piece in report.pieces)
+
+
+OTHER = "TB-31"
+
+
+def two_models(tip_mm: float = 0.5, stop_mm: float = 3.0) -> HouseSpec:
+    """Return the house with a second model, more open and longer."""
+    spec = spec_with()
+    drawing = spec.drawing[MODEL]
+    assert drawing.tip_opening_mm is not None
+    tip = drawing.tip_opening_mm.model_copy(update={"nominal": drawing.tip_opening_mm.nominal + tip_mm})
+    stations = tuple(one.model_copy(update={"stop_mm": one.stop_mm + stop_mm}) for one in drawing.station)
+    other = drawing.model_copy(update={"tip_opening_mm": tip, "station": stations})
+    return spec.model_copy(update={"drawing": {**spec.drawing, OTHER: other}})
+
+
+def test_a_piece_filed_as_another_model_is_asked_about() -> None:
+    """One made to the second drawing and filed as the first: its model is asked about in batch, facing and reface.
+
+    It is no slip of the batch, and a zero or a short rail is none.
+    """
+    spec = two_models()
+    piece = moved(sound(), 3.0)
+    piece = piece[0].model_copy(update={"tip_opening_mm": piece[0].tip_opening_mm + 0.5}), piece[1]
+    report = judge_batch(
+        shop_of([piece, *(read_piece(Truth(), np.random.default_rng([63, n]), name=f"S{n}", serial=n) for n in range(2, 8))]),
+        spec=spec,
+    )
+    assert [one.fits for one in report.pieces] == [OTHER, *[None] * 6]
+    assert report.slips == ()
+    told = on_one_line(batch_screen(report))
+    assert f"Filed as {MODEL}, but within the drawing of {OTHER}: X. Is the model right?" in told
+    assert "6 good, 1 perhaps of another model" in told
+    assert "Out of drawing:" not in told
+    plan = plan_of(piece, spec, drawing=True)
+    assert plan.do_not[0] == Against("perhaps another model", what=OTHER)
+    first = on_one_line(reface_screen(plan))
+    assert first.startswith(f"It is far from its own drawing and within that of {OTHER}: is its model right?")
+    for other in (moved(sound(), 3.0), sound(left=26.5 - 0.8)):
+        (judged,) = judge_batch(shop_of([other]), spec=spec).pieces
+        assert judged.verdict == "fail"
+        assert judged.fits is None
+
+
+def test_a_zero_is_looked_at_before_a_plan() -> None:
+    """Every feeler 1.2 mm short on both rails, to the drawing and to another tip: the zero stands first, before what would come off; a slip likewise."""
+    for wanted in ({"drawing": True}, {"tip_opening_mm": 2.7}):
+        plan = plan_of(moved(sound(), -1.2), **wanted)
+        assert plan.do_not[0] == Against("zero first")
+        assert on_one_line(reface_screen(plan)).startswith(
+            "Every feeler stops off its drawing by much the same on both rails: look at the zero"
+        )
+        assert plan.most_removed_um > 20
+    slip = plan_of(moved(sound(), 1.0, rail="left", feeler=0.4), drawing=True)
+    assert slip.do_not[0] == Against("one feeler first", 0.4)
+    assert on_one_line(reface_screen(slip)).startswith(
+        "The rails differ at the 0.4 mm feeler alone: read it again before anything comes off"
+    )
+    assert not {"zero first", "one feeler first"} & {
+        reason.why for reason in plan_of(sound(left=26.5 - 0.8), drawing=True).do_not
+    }
+
+
+def test_a_flat_beside_a_zero_is_not_told() -> None:
+    """Every feeler a millimetre long bends the curve at its end: no bump or flat is told of it, by facing or batch; with the zero right a bump is."""
+    zero = moved(sound(), 1.4)
+    assert facing_of(zero).bumps == ()
+    assert judge_batch(shop_of([zero]), spec=spec_with()).pieces[0].flaws == ()
+    assert any(flaw.sure for flaw in facing_of(sound(bump=0.06)).bumps)
+
+
+def test_what_is_too_narrow_to_be_sized_must_be_possible() -> None:
+    """A bump is higher than the lay and a flat lower, in front of the end of the facing."""
+    assert _can_be(Flaw("bump", 0.010, 5e-6, 1e-6, 1e-3, sized=False, rail=None), 0.020)
+    assert _can_be(Flaw("flat", 0.010, -5e-6, 1e-6, 1e-3, sized=False, rail=None), 0.020)
+    assert not _can_be(Flaw("bump", 0.010, -5e-6, 1e-6, 1e-3, sized=False, rail=None), 0.020)
+    assert not _can_be(Flaw("bump", 0.021, 5e-6, 1e-6, 1e-3, sized=False, rail=None), 0.020)
+
+
+def test_the_step_is_that_of_nearly_all_readings() -> None:
+    """One reading of thirty to a finer step says nothing of how the others were read; one of ten in a fine file neither (by hand)."""
+    halves = [3.5, 4.0, 7.5, 9.0, 10.5] * 6
+    assert implied_step_mm([*halves, 5.1]) == 0.5
+    assert implied_step_mm([*halves, *[5.1] * 6]) == 0.1
+    assert implied_step_mm([*halves, *[5.13] * 6]) is None
+
+
+# what comes off
+
+
+def removed(plan: RefacePlan) -> list[float]:
+    """Return what comes off either rail in all, by station, in um."""
+    return [max(row.left_um, row.right_um) for row in plan.removals]
+
+
+@pytest.mark.parametrize(
+    ("piece", "tip_by_mm"), [("AM-05", 0.1), ("AM-05", 0.15), ("TM-02", 0.1), ("CM-02", 0.05), ("CM-02", 0.1)]
+)
+def test_keeping_the_resistance_takes_no_more_than_it_must(house: mk.House, piece: str, tip_by_mm: float) -> None:
+    """Where the plan that takes off least leaves the reed as hard as it was, within a touch, it is the plan; else what comes off keeps it within a touch."""
+    plain, kept = house.reface(piece, tip_by_mm=tip_by_mm), house.reface(piece, tip_by_mm=tip_by_mm, keep="resistance")
+    name = kept.target.reed_id
+    assert not kept.target.reed_named
+    lots = {reed.reed: reed for reed in kept.reeds}
+    mine = house.parts.reed(name).reed
+    lot = lots[f"{mine.profile_id} {mine.strength:g}"]
+    then = next(reed for reed in plain.reeds if reed.reed == lot.reed)
+    moved_by = [math.log(one.closing_pressure_after_kpa / one.closing_pressure_before_kpa) for one in (then, lot)]
+    assert abs(moved_by[1]) < 0.045
+    if abs(moved_by[0]) < 0.035:
+        assert removed(kept) == pytest.approx(removed(plain), abs=1.0)
+
+
+def test_only_the_thin_end_is_worked_where_only_it_is_short(house: mk.House) -> None:
+    """The three thinnest feelers 1.3 mm short on both rails: to the drawing nothing comes off in front of the 0.6 mm feeler, and each stop passes as drawn."""
+    del house
+    piece = sound()
+    for feeler in (0.038, 0.1, 0.2):
+        piece = moved(piece, -1.3, feeler=feeler)
+    plan = plan_of(piece, drawing=True)
+    front = [row for row in plan.removals if row.feeler_mm >= 0.6]
+    assert len(front) >= 4
+    assert max(max(row.left_um, row.right_um) for row in front) < 5
+    assert 10 < plan.most_removed_um < 60
+    stations = {one.feeler_mm: one for one in spec_with().drawing[MODEL].station}
+    last = plan.steps[-1].stops
+    for stop in last:
+        low, high = stations[stop.feeler_mm].limits_mm
+        assert low is not None
+        assert high is not None
+        assert stop.left_mm is not None
+        assert low <= stop.left_mm <= high
+
+
+def test_the_table_loses_no_more_than_the_worst_stop_asks_for() -> None:
+    """Every stop 2 mm too long: as deep as the stop that is furthest past its limit lies above the lay there, and its guard band, no more (by the slope of the lay).
+
+    The depth that a stop needs is its excess over limit less guard, times the slope of the lay there.
+    """
+    piece = moved(sound(), 2.0)
+    plan = plan_of(piece, drawing=True, table_down=True)
+    x = np.linspace(0, 30, 3001)
+    lay = 2.5 * np.clip(1 - (x - 2.0) / 26.5, 0, None) ** 2
+    need = []
+    for one in spec_with().drawing[MODEL].station:
+        high = one.limits_mm[1]
+        assert high is not None
+        need.append(1e3 * (np.interp(high - 0.25, x, lay) - one.feeler_mm))
+    assert 0.5 * max(need) < 1e3 * plan.table_down_mm < max(need) + 15
+
+
+def test_a_reed_that_is_there_already_is_left(house: mk.House) -> None:
+    """A piece with one rail short, asked for the pressure that it has: nothing comes off, of either rail, and no step is to do."""
+    now = next(row for row in house.reface("TB-25-07").reeds if row.reed == "tenor-A 3").closing_pressure_before_kpa
+    plan = house.reface("TB-25-07", reed="TR-A-3", closing_kpa=now)
+    assert plan.target.met
+    assert max(removed(plan)) == 0
+    assert all(step.most_removed_um == 0 for step in plan.steps)
+    other = house.reface("TB-25-07", reed="TR-A-3", closing_kpa=1.06 * now)
+    assert not other.target.met
+    assert other.most_removed_um > 5
+    assert other.target.reaches_kpa == pytest.approx(1.06 * math.exp(-0.04) * now, rel=0.015)
+    told = on_one_line(reface_screen(other))
+    assert f"closes at {other.target.reaches_kpa:.1f} kPa, within a touch of what was asked ({1.06 * now:.1f})" in told
+
+
+def test_a_bump_within_the_drawing_is_told_with_the_plan() -> None:
+    """A bump of 60 um on a piece that meets its drawing: left by it, with the bump and how to plan for it; without one nothing is to do."""
+    for bump, words in ((0.06, "no drawing limits that"), (0.0, "Nothing to do at the bench")):
+        plan = plan_of(sound(bump=bump), drawing=True)
+        assert plan.do_not[0].why == "within its drawing"
+        assert words in on_one_line(reface_screen(plan))
+    plain = plan_of(sound(bump=0.06))
+    assert "within the uncertainty" not in {reason.why for reason in plain.do_not}
+
+
+# again and again
+
+
+def test_rails_written_for_one_another_are_asked_about() -> None:
+    """A left rail 0.8 mm short, read again with left and right exchanged: asked about, and each rail is named with the way it went."""
+    import datetime as dt
+
+    piece, readings = sound(left=26.5 - 0.8)
+    days = dt.date(2025, 6, 4), dt.date(2025, 7, 4)
+    other = {"left": "right", "right": "left"}
+    swapped = [row.model_copy(update={"rail": other[row.rail]}) for row in readings]
+    sets = [ReadingSet(day, None, tuple(rows), ()) for day, rows in zip(days, (readings, swapped), strict=True)]
+    found = facing_history(piece, sets, defaults=read_defaults(), spec=spec_with())
+    assert found.changes[0].doubt == "exchanged"
+    told = on_one_line(history_screen(found))
+    assert "were left and right exchanged?" in told
+    assert "further from the tip on the left rail" in told
+    assert "nearer the tip on the right rail" in told
+    assert not _exchanged(Size(0.5, 0.05), Size(0.5, 0.05))
+    assert not _exchanged(Size(0.5, 0.05), Size(-0.2, 0.05))
+    assert not _exchanged(Size(0.02, 0.05), Size(-0.02, 0.05))
+    assert not _exchanged(None, Size(0.5, 0.05))
+
+
+# bad input, and what is to be read
+
+
+def test_exchanged_columns_are_one_line(tmp_path: Path) -> None:
+    """Feelers where stops should be and the other way round: one line with the two columns, and no unit."""
+    folder = tmp_path / "batch"
+    folder.mkdir()
+    source = shipped("data/demo-bench/batch")
+    (folder / "mouthpieces.csv").write_text((source / "mouthpieces.csv").read_text(encoding="utf-8"), encoding="utf-8")
+    with (source / "facings.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    with (folder / "facings.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows({**row, "feeler_mm": row["stop_mm"], "stop_mm": row["feeler_mm"]} for row in rows)
+    done = CliRunner().invoke(main, ["batch", str(folder), "--no-pairing"])
+    assert done.exit_code == 3
+    told = " ".join(done.output.split())
+    assert "1 problem in the tables" in told
+    assert "(are feeler_mm and stop_mm exchanged?)" in told
+
+
+def test_missing_feelers_are_named_and_not_the_whole_facing() -> None:
+    """Two of sixteen readings missing: these are asked for, in batch and facing; a rail that was not read at all is."""
+    piece, readings = sound()
+    holes = (
+        piece,
+        [row for row in readings if (row.rail, row.feeler_mm) not in {("left", FEELERS_MM[2]), ("right", FEELERS_MM[4])}],
+    )
+    told = on_one_line(batch_screen(judge_batch(shop_of([holes]), spec=spec_with())))
+    asked = f"X (left {FEELERS_MM[2]:g}, right {FEELERS_MM[4]:g})"
+    assert "Read the feelers that are missing" in told
+    assert sorted(asked) == sorted(told[told.index("X (") : told.index(")", told.index("X (")) + 1])
+    assert "Not measured enough to say whether it is within its drawing: read" in on_one_line(facing_screen(facing_of(holes)))
+    alone = piece, [row for row in readings if row.rail == "right"]
+    assert "Measure the left rail too" in on_one_line(batch_screen(judge_batch(shop_of([alone]), spec=spec_with())))
