@@ -120,13 +120,29 @@ OFTEN = 2
 """A pair that was marked so often may be somebody's favourite: once may be a slip."""
 
 
-def favourite(learner: Learner, view: PlayerView, wishes: Wishes, *, own_opening: bool = False) -> Setup | None:
-    """Return what a player has marked highest of what they marked twice or more, scored as everything else; None where there is none."""
+def favourite(
+    learner: Learner,
+    view: PlayerView,
+    wishes: Wishes,
+    facings: Sequence[FacingPart],
+    reeds: Sequence[ReedPart],
+    *,
+    own_opening: bool = False,
+) -> Setup | None:
+    """Return what a player has marked highest of what they marked twice or more, scored as everything else; None where there is none.
+
+    It is looked for among these mouthpieces and reeds.
+    """
     known = learner.blend.by_instrument.get(view.player.instrument)
+    asked = {part.id for part in facings}, {part.id for part in reeds}
     heard = [
         (round(found.mean, DECIMALS), found.times, pair)
         for pair in sorted(learner.marked_pairs(view.player.id))
-        if (found := played(known, view.player.id, *pair)) is not None and found.mean is not None and found.times >= OFTEN
+        if pair[0] in asked[0]
+        and pair[1] in asked[1]
+        and (found := played(known, view.player.id, *pair)) is not None
+        and found.mean is not None
+        and found.times >= OFTEN
     ]
     if not heard:
         return None

@@ -46,6 +46,8 @@ Flags = NDArray[np.bool_]
 AnyPart = FacingPart | ReedPart | Ligature
 MET_WITHIN = 0.5
 """Half strengths within which a wish for resistance is met."""
+HARDLY, SURELY = 5.0, 3
+"""Points of 100 that a favourite is hardly marked higher by, and how often it must be marked to be named all the same."""
 RIVALS = 12
 """Best lines among which it is looked for one that would be first without one mark."""
 
@@ -138,8 +140,8 @@ def rank_setups(
     if enough is not None:
         others = [row for row in rows if (row.mouthpiece_id, row.reed_id) != (enough.mouthpiece_id, enough.reed_id)]
         rows = tuple(replace(row, position=place) for place, row in enumerate([enough, *others][: wanted.top], start=1))
-    liked = favourite(learner, view, wishes, own_opening=stays)
-    liked = None if liked is None or _is_told(liked, rows) else liked
+    liked = favourite(learner, view, wishes, offer.facings, offer.reeds, own_opening=stays)
+    liked = None if liked is None or _is_told(liked, rows) or _is_barred(liked, wanted) else liked
     parts: dict[Part, Any] = {"mouthpiece": view.present_facing, "reed": view.present_reed}
     aimed = scorer.targets(view, learner.parts.reeds_for(view.player.instrument), wishes).aimed
     return Ranking(
@@ -176,11 +178,22 @@ def rank_setups(
 
 
 def _is_told(liked: Setup, rows: Sequence[Setup]) -> bool:
-    """Tell a favourite that needs no word: it is shown, or played now, or marked lower than what is expected of the first."""
+    """Tell a favourite that needs no word: it is shown, or played now, or marked hardly higher than what is expected of the first.
+
+    Marked three times or more it is somebody's favourite though the marks are hardly higher.
+    """
     pair = liked.mouthpiece_id, liked.reed_id
     shown = liked.is_present or any((row.mouthpiece_id, row.reed_id) == pair for row in rows)
-    mean = 0.0 if liked.played is None or liked.played.mean is None else liked.played.mean
-    return shown or bool(rows and POINTS * mean <= rows[0].score)
+    if shown or not rows or liked.played is None or liked.played.mean is None:
+        return shown
+    gain = POINTS * liked.played.mean - rows[0].score
+    return gain <= 0 or (gain < HARDLY and liked.played.times < SURELY)
+
+
+def _is_barred(liked: Setup, wanted: Wanted) -> bool:
+    """Tell a favourite that was not asked for: over the budget, or of which there is nothing in stock."""
+    dear = wanted.budget is not None and liked.price is not None and liked.price > wanted.budget
+    return dear or (wanted.in_stock and bool(liked.gone))
 
 
 def _apart(reed: ReedPart, offer: Offer, view: PlayerView) -> bool:

@@ -140,8 +140,8 @@ def _title(left: str, right: str) -> list[str]:
 
     gap = WIDTH - cell_len(left) - len(right)
     if gap >= 2:
-        return [f"{left}{' ' * gap}{right}"]
-    return [*_filled(left, "", "   ").splitlines(), f"{right:>{WIDTH}}"]
+        return [f"{left}{' ' * gap}{right}".rstrip()]
+    return [*_filled(left, "", "   ").splitlines(), *([f"{right:>{WIDTH}}"] if right else [])]
 
 
 def table(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> str:

@@ -67,7 +67,10 @@ class RefaceDone(Answer):
     drawing: AgainstDrawing | None
     stops: tuple[StopDone, ...]
     doubt: Doubt | None = None
-    """What cannot be the work at the bench: every feeler off the plan by the same, rails for one another, or a facing that grew shorter."""
+    """What cannot be the work at the bench: every feeler off the plan by the same, rails for one another, or a facing that grew shorter.
+
+    None where the drawing is met all the same.
+    """
 
     @property
     def only_rail(self) -> str | None:
@@ -114,6 +117,7 @@ def close_plan(
                 off = value - row.place_mm  # the plan rests on readings as doubtful as these
                 stops.append(StopDone(read.feeler_mm, rail, row.place_mm, value, off, math.sqrt(2) * u))
     tip = Size(report.tip_opening_mm, report.u_tip_opening_mm)
+    against = None if judged is None else _against(judged)
     return RefaceDone(
         plan.mouthpiece_id,
         plan.target,
@@ -124,13 +128,15 @@ def close_plan(
         tip,
         Size(tip.value - plan.target_tip_opening_mm, math.hypot(tip.u, plan.u_tip_opening_mm)),  # as the stops are
         rails_apart(report),
-        None if judged is None else _against(judged),
+        against,
         tuple(sorted(stops, key=lambda stop: stop.feeler_mm)),
-        _doubt(plan, stops, change=changed((before, was), (after, report))),
+        None
+        if against is not None and against.verdict == "pass"
+        else _doubt(plan, stops, changed((before, was), (after, report))),
     )
 
 
-def _doubt(plan: RefacePlan, stops: Sequence[StopDone], *, change: Changed) -> Doubt | None:
+def _doubt(plan: RefacePlan, stops: Sequence[StopDone], change: Changed) -> Doubt | None:
     """Return what cannot be the work: a table that is faced down makes a facing shorter, and a plan may move every feeler alike."""
     if change.doubt == "exchanged":
         return "exchanged"
