@@ -60,13 +60,15 @@ class MakerQuestions(Rooms):
         """
         from matchkit.maker.batch import gauge_from
         from matchkit.maker.files import find_piece
+        from matchkit.maker.measure.exchanged import rails_exchanged
         from matchkit.maker.measure.report import facing_report
 
         piece, gathered = find_piece(self.tables, mouthpiece, pieces, demo=self.demo)
         readings, points = gathered.readings.get(piece.id, []), gathered.points.get(piece.id, [])
         rules = self.rules_for(spec, pieces).with_step(gathered.stops_mm)
         rules = rules.model_copy(update={"gauge": gauge_from(rules.gauge, studies)})
-        return facing_report(piece, readings, points, defaults=read_defaults(), spec=rules)
+        exchanged = rails_exchanged(piece, gathered.sets.get(piece.id, ()), gauge=rules.gauge)
+        return facing_report(piece, readings, points, defaults=read_defaults(), spec=rules, exchanged=exchanged)
 
     def closing_scale(self) -> ScaleReport:
         """Say what the closing tests of this house make of its absolute scale, and how much doubt is left.

@@ -44,15 +44,20 @@ class Gauge(_Spec):
     def with_step(self, stops_mm: Sequence[float]) -> Gauge:
         """Return it with the step that these stops were read to, where they tell it and it was not stated.
 
-        A touch that was stated and is no less than the step alone makes has the step in it, as that of a gauge study has.
+        A touch that was stated and is no less than the step alone makes has the step in it, as that of a gauge study has. Asked again, of the
+        stops of one piece, it is the step of that piece: one batch may be read with two gauges.
         """
         stated = self.model_fields_set
-        if "stop_step_mm" in stated or (step := implied_step_mm(stops_mm)) is None:
+        step = implied_step_mm(stops_mm) or 0.0
+        if "stop_step_mm" in stated or len(stops_mm) < ENOUGH_ON_STEP or step == self.stop_step_mm:
             return self
-        change, rounding = {"stop_step_mm": step}, step / math.sqrt(12)
-        if "u_stop_mm" in stated and self.u_stop_mm >= rounding:
-            change["u_stop_mm"] = max(math.sqrt(self.u_stop_mm**2 - rounding**2), LEAST_TOUCH_MM)
-        return self.model_copy(update=change)
+        change, before, rounding = {"stop_step_mm": step}, self.stop_step_mm / math.sqrt(12), step / math.sqrt(12)
+        touch = math.hypot(self.u_stop_mm, before)
+        if "u_stop_mm" in stated and touch >= rounding:
+            change["u_stop_mm"] = max(math.sqrt(touch**2 - rounding**2), LEAST_TOUCH_MM)
+        found = self.model_copy(update=change)
+        found.model_fields_set.discard("stop_step_mm")  # told by readings, and not stated
+        return found
 
 
 def _millimetres(value: Any) -> Any:

@@ -246,7 +246,7 @@ def test_a_rail_that_went_too_far_is_told_by_itself(tmp_path: Path) -> None:
     assert "The rails are 0.60 mm apart, the right one short" in told
     assert "Off the plan on the right rail" not in told
     for out, words in ((False, "within the drawing by itself: plan again"), (True, "cannot be brought back but by")):
-        beyond = (FeatureAt("stop_mm", "left", 0.1),) if out else (FeatureAt("rail_difference_mm"),)
+        beyond = (FeatureAt("stop_mm", "left", done.off[0].feeler_mm),) if out else (FeatureAt("rail_difference_mm"),)
         drawn = replace(done, drawing=AgainstDrawing("fail", beyond))
         assert words in " ".join(lay_out(done_screen(drawn)).split())
     near = replace(done, stops=(), drawing=AgainstDrawing("inconclusive", ()))
@@ -442,7 +442,10 @@ def test_a_history_names_the_feelers_that_moved() -> None:
 
 def test_a_history_asks_about_what_no_work_does() -> None:
     """All stops half a millimetre further with the same tip: the zero. A facing a millimetre shorter, or a tip closer: table or zero. Longer by refacing: neither."""
-    assert "Every feeler moved by much the same: look at the zero of the gauge first" in _history({("all", 0.0): 0.5})
+    assert (
+        "Every feeler moved the same way, the thickest too, and the tip did not: look at the zero of the gauge first"
+        in _history({("all", 0.0): 0.5})
+    )
     assert "was the table faced down" in _history({}, tip=-0.15)
     longer = {(rail, feeler): 1.5 * (1 - (feeler / 2.5) ** 0.5) for rail in ("left", "right") for feeler in FEELERS_MM}
     told = _history(longer)

@@ -19,7 +19,7 @@ from matchkit.files import shipped
 from matchkit.maker.conformity.batch import judge_batch
 from matchkit.maker.facts import Against, Fault
 from matchkit.maker.measure.flaws import _can_be
-from matchkit.maker.measure.history import Size, _exchanged, facing_history
+from matchkit.maker.measure.history import Size, are_exchanged, facing_history
 from matchkit.maker.reface.ask import Wanted, plan_reface
 from matchkit.maker.reface.plan import RefacePlan
 from matchkit.physics.lay.flaws import Flaw
@@ -124,7 +124,10 @@ def test_a_piece_filed_as_another_model_is_asked_about() -> None:
     plan = plan_of(piece, spec, drawing=True)
     assert plan.do_not[0] == Against("perhaps another model", what=OTHER)
     first = on_one_line(reface_screen(plan))
-    assert first.startswith(f"It is far from its own drawing and within that of {OTHER}: is its model right?")
+    assert first.startswith(
+        f"X: it lies within the drawing of {OTHER} and far from its own: see first whether its model is right"
+    )
+    assert "Take this much off" not in first
     for other in (moved(sound(), 3.0), sound(left=26.5 - 0.8)):
         (judged,) = judge_batch(shop_of([other]), spec=spec).pieces
         assert judged.verdict == "fail"
@@ -281,16 +284,16 @@ def test_rails_written_for_one_another_are_asked_about() -> None:
     assert "were left and right exchanged?" in told
     assert "further from the tip on the left rail" in told
     assert "nearer the tip on the right rail" in told
-    assert not _exchanged(Size(0.5, 0.05), Size(0.5, 0.05))
-    assert not _exchanged(Size(0.5, 0.05), Size(-0.2, 0.05))
-    assert not _exchanged(Size(0.02, 0.05), Size(-0.02, 0.05))
-    assert not _exchanged(None, Size(0.5, 0.05))
+    assert not are_exchanged(Size(0.5, 0.05), Size(0.5, 0.05))
+    assert not are_exchanged(Size(0.5, 0.05), Size(-0.2, 0.05))
+    assert not are_exchanged(Size(0.02, 0.05), Size(-0.02, 0.05))
+    assert not are_exchanged(None, Size(0.5, 0.05))
 
 
 # bad input, and what is to be read
 
 
-def test_exchanged_columns_are_one_line(tmp_path: Path) -> None:
+def testare_exchanged_columns_are_one_line(tmp_path: Path) -> None:
     """Feelers where stops should be and the other way round: one line with the two columns, and no unit."""
     folder = tmp_path / "batch"
     folder.mkdir()

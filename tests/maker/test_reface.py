@@ -743,7 +743,7 @@ def test_what_more_would_gain_is_said(house: mk.House) -> None:
     assert plain.target.more_um is not None
     assert plain.target.more_um > 5
     told = [" ".join(lay_out(reface_screen(plan)).split()) for plan in (plain, wider)]
-    assert f"It stops there: taking off up to {plain.target.more_um:.0f} µm more would leave nothing under the curve" in told[0]
+    assert f"Leave it there: taking off up to {plain.target.more_um:.0f} µm more would reach the curve everywhere" in told[0]
     assert wider.target.even_share is not None
     assert wider.target.closing_share is not None
     assert wider.target.even_share < wider.target.closing_share - 0.02

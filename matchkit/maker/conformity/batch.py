@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, ClassVar, Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ from matchkit.errors import DataError, Problem
 from matchkit.facts import Assumed
 from matchkit.maker.conformity.capability import Capability, capability, two_sided_factor, worst_share
 from matchkit.maker.conformity.chart import LEAST_PIECES, Chart, beyond_the_others, individuals_chart
-from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, fits_another, judge_piece, judged_with
+from matchkit.maker.conformity.drawing import UNCERTAINTY_OF, judge_piece, judged_with, with_model
 from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.conformity.looked import looked_over
 from matchkit.maker.conformity.rule import ORDER, Limits, Verdict
@@ -203,7 +203,7 @@ def judge_batch(pieces: Pieces, *, spec: HouseSpec) -> BatchReport:
 def _judged(piece: Mouthpiece, rails: dict[str, Readings], spec: HouseSpec, curve: FairCurve | None) -> PieceJudged:
     """Judge a piece by the drawing of its model, and see whether it is of another one."""
     judged = judge_piece(piece, rails, drawing=spec.drawing[str(piece.model)], gauge=spec.gauge, curve=curve)
-    return replace(judged, fits=fits_another(judged, piece, rails, drawings=spec.drawing, gauge=spec.gauge))
+    return with_model(judged, piece, rails, drawings=spec.drawing, gauge=spec.gauge)
 
 
 def _assumed(judged: Sequence[PieceJudged], spec: HouseSpec, *, scanned: bool) -> tuple[Assumed, ...]:

@@ -63,11 +63,10 @@ def judge_piece(
             low, high = station.limits_mm
             u = u_stop_m(rails[rail], at, fair) / MM
             value = float(rails[rail].place_m[at]) / MM
-            found.append(
-                _judged(
-                    "stop_mm", value, u, (station.stop_mm, low, high), station.critical, confidence, rail, station.feeler_mm
-                )
+            stop = _judged(
+                "stop_mm", value, u, (station.stop_mm, low, high), station.critical, confidence, rail, station.feeler_mm
             )
+            found.append(replace(stop, u_fixed=_u_fixed_mm(rails[rail], at, u)))
     found += _differences(rails, drawing, fair, confidence)
     if not all(rail.grounded for rail in rails.values()):  # a wrong zero would do as much
         found = [replace(judged, verdict="inconclusive") if judged.verdict == "fail" else judged for judged in found]
@@ -84,6 +83,14 @@ def judge_piece(
     judged = _summed_up(piece, found, missing, critical, _beside_mm(rails, drawing.station))
     step = max((rail.u_step_m for rail in rails.values()), default=0.0) * math.sqrt(12) / MM
     return replace(judged, scanned=any(map(is_scanned, rails.values())), stop_step_mm=round(step, 6))
+
+
+def _u_fixed_mm(rail: Readings, at: int, u_mm: float) -> float:
+    """Return what of the doubt of a stop is neither touch nor a scan's: its step, the feeler and the person, whom reading again leaves as they are."""
+    if is_scanned(rail):
+        return 0.0
+    touch = (float(rail.u_place_m[at]) ** 2 - rail.u_step_m**2) / MM**2
+    return math.sqrt(max(u_mm**2 - max(touch, 0.0), 0.0))
 
 
 def _usual_curve(piece: Mouthpiece, drawing: Drawing) -> FairCurve:
@@ -205,27 +212,29 @@ LEAST_LIKE = 4
 """... where it meets the drawing of that one, by at least so many stops."""
 
 
-def fits_another(
+def with_model(
     judged: PieceJudged, piece: Mouthpiece, rails: dict[str, Readings], *, drawings: Mapping[str, Drawing], gauge: Gauge
-) -> str | None:
-    """Return the model whose drawing a piece meets that is far from its own; None where there is none, or several.
+) -> PieceJudged:
+    """Return a piece with the one other model whose drawing it meets, where it does not meet its own.
 
-    Where nothing but every stop is off, by the same, it is rather the zero of the gauge.
+    Rails that differ are no question of the model; where nothing but every stop is off, by the same, it is as likely the zero of the gauge.
     """
     asked = [one for one in judged.features if one.critical]
-    if judged.asks_zero and not any(one.verdict == "fail" for one in asked if one.feature != "stop_mm"):
-        return None
-    if judged.verdict != "fail" or sum(one.verdict == "fail" for one in asked) < FAR_OFF * len(asked):
-        return None
+    if judged.verdict != "fail" or judged.fault is None or judged.fault.feature == "rail_difference_mm":
+        return judged
     found = []
     for model, drawing in drawings.items():
         if model == piece.model:
             continue
         other = judge_piece(piece, rails, drawing=drawing, gauge=gauge)
         stops = sum(one.feature == "stop_mm" for one in other.features)
-        if stops >= LEAST_LIKE and not any(one.verdict == "fail" for one in other.features if one.critical):
+        if stops >= LEAST_LIKE and other.verdict == "pass":
             found.append(model)
-    return found[0] if len(found) == 1 else None
+    if len(found) != 1:
+        return judged
+    sizes = any(one.verdict == "fail" for one in asked if one.feature != "stop_mm")
+    far = sum(one.verdict == "fail" for one in asked) >= FAR_OFF * len(asked)
+    return replace(judged, fits=found[0], far_off=far and (sizes or not judged.asks_zero))
 
 
 def judged_with(

@@ -22,6 +22,8 @@ LEAST_FEELERS = 4
 SHORT = 2.0
 """A difference at the others, or at the thinnest one, that is within so many standard uncertainties is none."""
 
+LESS = 0.9
+"""Reading again helps where it brings the uncertainty down to this share."""
 ALL_STOPS = ("all stops short", "all stops long")
 
 CAUSES = ("table_gap_mm", "rail_difference_mm", "tip_opening_mm")
@@ -47,6 +49,8 @@ class Judged:
     probability: float
     verdict: Verdict
     critical: bool
+    u_fixed: float = 0.0
+    """What of its uncertainty reading it again leaves: of a stop its step, the feeler and the person."""
 
     @property
     def off(self) -> float:
@@ -81,6 +85,12 @@ class Judged:
         """Whether reading it twice more could tell: a size in the middle of its limits would pass then."""
         limits = Limits(self.low, self.high)
         return conformity_probability(self.middle, u=self.u / math.sqrt(3), limits=limits) >= CONFIDENCE
+
+    @property
+    def again_helps(self) -> bool:
+        """Whether reading it twice more would make it surer by a tenth or more."""
+        own = max(self.u**2 - self.u_fixed**2, 0.0)
+        return math.sqrt(self.u_fixed**2 + own / 3) <= LESS * self.u
 
     @property
     def at(self) -> FeatureAt:
@@ -126,12 +136,21 @@ class PieceJudged:
     also: tuple[Fault, ...] = ()
     """What else is surely wrong with it, that its fault does not explain."""
     fits: str | None = None
-    """The other model whose drawing it meets, where it is far from its own: the model may be mistyped."""
+    """The other model whose drawing it meets, where it does not meet its own: the model may be mistyped."""
+    far_off: bool = False
+    """Whether it is so far from its own drawing that nothing else is told of it then."""
+    exchanged: bool = False
+    """Whether its rails are as they were read before, the other way round."""
 
     @property
     def asks_zero(self) -> bool:
         """Whether every stop is off by the same, so that the zero of the gauge is to be looked at: what feelers show beside that may be the zero."""
         return any(fault.kind in ALL_STOPS for fault in (self.fault, *self.also) if fault is not None)
+
+    @property
+    def of_another(self) -> bool:
+        """Whether it is rather a piece of another model than one that is out of its own drawing."""
+        return self.far_off and self.fits is not None
 
     @property
     def lacks_table(self) -> bool:
@@ -195,7 +214,11 @@ def _rails_fault(worst: Judged, features: Sequence[Judged]) -> Fault:
     mean = next((sign * judged.value for judged in apart if judged.feeler_mm is None), None)
     each = {judged.feeler_mm: judged for judged in apart if judged.feeler_mm is not None}
     thinnest = sign * each[min(each)].value if each else None
-    top = _makes_the_mean(each, sign) if feeler is None else feeler if _there_alone(feeler, each, sign) else None
+    level = any(  # on average, beside what they are there
+        judged.feeler_mm is None and judged.verdict != "fail" and abs(judged.value) < UNEVEN * size for judged in apart
+    )
+    there = feeler is not None and feeler in each and (_there_alone(feeler, each, sign) or (level and feeler != min(each)))
+    top = _makes_the_mean(each, sign) if feeler is None else feeler if there else None
     if top is None:
         off_rail = _too_long(rail, features)
         return Fault("rail short", worst.feature, size, rail, feeler, sure, mean, thinnest, off_rail=off_rail)

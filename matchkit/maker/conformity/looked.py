@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from matchkit.maker.conformity.judged import PieceJudged
+from matchkit.maker.measure.exchanged import rails_exchanged
 from matchkit.maker.measure.flaws import FlawFound, flaws_found
 from matchkit.maker.measure.scanned import scan_found
 from matchkit.maker.measure.stations import days_of_a_rail
@@ -36,4 +37,5 @@ def looked_over(
         scans=tuple(scan_found(rail, scan, float(rails[rail].place_m[-1])) for rail, scan in scans.items()),
         flaws=flaws,
         days_of_a_rail=days_of_a_rail([*readings, *points]),
+        exchanged=rails_exchanged(piece, pieces.sets.get(piece.id, ()), gauge=gauge),
     )

@@ -106,7 +106,7 @@ def find_slips(pieces: Sequence[PieceJudged], drawings: dict[str, Drawing]) -> t
     """Return what the pieces of each model miss together, stops first."""
     found: list[Slip] = []
     for model in dict.fromkeys(piece.model for piece in pieces):
-        mine = [piece for piece in pieces if piece.model == model and piece.fits is None]
+        mine = [piece for piece in pieces if piece.model == model and not piece.of_another]
         if len(mine) >= LEAST_PIECES:
             slips = [*_stops(mine, drawings[model], model), *_sizes(mine, model)]
             found += [

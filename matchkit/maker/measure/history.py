@@ -167,7 +167,7 @@ def changed(before: tuple[str | None, FacingReport], after: tuple[str | None, Fa
         stops,
         shared[0] if alone else None,
         _moved(stops),
-        "exchanged" if _exchanged(one.rails_mm, two.rails_mm) else _doubt(tip, length, stops, len(shared)),
+        "exchanged" if are_exchanged(one.rails_mm, two.rails_mm) else _doubt(tip, length, stops, len(shared)),
     )
 
 
@@ -176,7 +176,7 @@ def _moved(stops: Sequence[StopMoved]) -> tuple[StopMoved, ...]:
     return tuple(stop for stop in stops if abs(stop.by_mm.value) > limit * stop.by_mm.u)
 
 
-def _exchanged(was: Size | None, now: Size | None) -> bool:
+def are_exchanged(was: Size | None, now: Size | None) -> bool:
     """Tell rails of which the other one is the shorter now, by as much: they were written for one another."""
     if was is None or now is None or not (was.sure and now.sure):
         return False

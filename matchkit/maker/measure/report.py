@@ -10,7 +10,7 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 
 from matchkit.facts import Assumed
-from matchkit.maker.conformity.drawing import fits_another, judge_piece
+from matchkit.maker.conformity.drawing import judge_piece, with_model
 from matchkit.maker.conformity.judged import PieceJudged
 from matchkit.maker.facts import TableFound
 from matchkit.maker.measure.flaws import FlawFound, flaws_found
@@ -118,8 +118,12 @@ def facing_report(
     spec: HouseSpec,
     draws: int = DRAWS,
     seed: int = SEED,
+    exchanged: bool = False,
 ) -> FacingReport:
-    """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking."""
+    """Measure one facing; a drawing of its model in the spec lets the table be tested for rocking.
+
+    ``exchanged`` says that the rails are as they were read before, the other way round.
+    """
     spec = spec.with_step([reading.stop_mm for reading in readings])
     part = facing_part(mouthpiece, readings, points, defaults=defaults, spec=spec)
     rails = rails_of(mouthpiece, readings, points, gauge=spec.gauge)
@@ -142,9 +146,9 @@ def facing_report(
     by_drawing = None
     if drawing is not None and rails:
         by_drawing = judge_piece(mouthpiece, at_stations, drawing=drawing, gauge=spec.gauge, curve=drawn)
-        fits = fits_another(by_drawing, mouthpiece, at_stations, drawings=spec.drawing, gauge=spec.gauge)
+        by_drawing = with_model(by_drawing, mouthpiece, at_stations, drawings=spec.drawing, gauge=spec.gauge)
         bumps = () if by_drawing.asks_zero and not scans else bumps
-        by_drawing = replace(by_drawing, scans=found_scans, flaws=bumps, fits=fits)
+        by_drawing = replace(by_drawing, scans=found_scans, flaws=bumps, exchanged=exchanged)
     return FacingReport(
         mouthpiece_id=mouthpiece.id,
         measured=lay.measured,
@@ -215,7 +219,7 @@ def _rocking(
     """Return whether the readings show a plate that rocks on the table, or why that cannot be told."""
     if scanned:
         return "scanned"
-    even = judged is not None and judged.fault is not None and judged.fault.kind in ("all stops short", "all stops long")
+    even = judged is not None and (judged.asks_zero or judged.fits is not None)
     if test is not None and test.rocks and not even:
         return "yes"
     return "no" if drawn else "no drawing"

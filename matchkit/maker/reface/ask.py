@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,9 +10,10 @@ import numpy as np
 from matchkit.errors import RequestError
 from matchkit.facts import Assumed
 from matchkit.maker.batch import bench_scorer
-from matchkit.maker.conformity.drawing import fits_another, judge_piece
+from matchkit.maker.conformity.drawing import judge_piece, with_model
 from matchkit.maker.conformity.judged import Judged, PieceJudged
 from matchkit.maker.facts import Against, RefaceTarget
+from matchkit.maker.measure.exchanged import rails_exchanged
 from matchkit.maker.measure.flaws import FlawFound, flaws_found
 from matchkit.maker.measure.stations import drawn_curve, rails_at_stations
 from matchkit.maker.pieces import Pieces
@@ -123,7 +124,8 @@ def _measured(scorer: Scorer, piece: Mouthpiece, pieces: Pieces, *, spec: HouseS
     if drawn is not None:
         at_stations = rails_at_stations(piece, readings, points, drawing=drawn, gauge=spec.gauge)
         judged = judge_piece(piece, at_stations, drawing=drawn, gauge=spec.gauge)
-        judged = replace(judged, fits=fits_another(judged, piece, at_stations, drawings=spec.drawing, gauge=spec.gauge))
+        judged = with_model(judged, piece, at_stations, drawings=spec.drawing, gauge=spec.gauge)
+        judged = replace(judged, exchanged=rails_exchanged(piece, pieces.sets.get(piece.id, ()), gauge=spec.gauge))
     rails_out = judged is not None and judged.fault is not None and judged.fault.feature == "rail_difference_mm"
     blank = blank_of(facing, rails, apart=drawing and rails_out)
     u_table_m = spec.gauge.u_table_mm * MM
@@ -171,20 +173,32 @@ def _first(judged: PieceJudged, *, drawing: bool) -> tuple[Against, ...]:
     """Return what the drawing of a piece says is to be looked at before anything comes off, with ``drawing`` also why it is left as it is."""
     if judged.verdict != "fail":
         return (_leave(judged),) if drawing else ()
+    if judged.of_another:
+        return (Against("perhaps another model", what=judged.fits or ""),)
+    found = [Against("rails exchanged")] if judged.exchanged else []
+    found += [Against("near another model", what=judged.fits)] if judged.fits is not None else []
+    return (*found, *_read_first(judged))
+
+
+def _read_first(judged: PieceJudged) -> Iterator[Against]:
+    """Yield what of the readings is to be looked at before anything comes off: a zero, one scan against the other, a feeler."""
     fault = judged.fault
-    if judged.fits is not None:
-        return (Against("perhaps another model", what=judged.fits),)
-    if fault is None or judged.scanned:
-        return ()
     if judged.asks_zero:
-        return (Against("zero first"),)
-    return (Against("one feeler first", fault.feeler_mm),) if fault.kind == "rails uneven" else ()
+        yield Against("scan zero first" if judged.scanned else "zero first")
+    if fault is None:
+        return
+    if fault.kind == "rail short" and judged.scanned:
+        yield Against("scans apart first")
+    elif fault.kind == "rails uneven":
+        yield Against("one feeler first", fault.feeler_mm)
 
 
 def _leave(judged: PieceJudged) -> Against:
     """Return why a piece that is not surely out of its drawing is left as it is, or read again first."""
     if judged.verdict == "pass":
         return Against("within its drawing")
+    if judged.worst is not None and not judged.worst.again_helps:
+        return Against("feelers too doubtful")
     tellable = judged.worst is None or judged.worst.tellable
     return Against("perhaps within its drawing" if tellable else "gauge too coarse for its drawing")
 

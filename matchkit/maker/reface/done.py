@@ -66,6 +66,8 @@ class RefaceDone(Answer):
     rails_mm: Size | None
     drawing: AgainstDrawing | None
     stops: tuple[StopDone, ...]
+    untouched: bool = False
+    """Whether nothing moved, as far as the gauge can tell, since the readings before the work."""
     doubt: Doubt | None = None
     """What cannot be the work at the bench: every feeler off the plan by the same, rails for one another, or a facing that grew shorter.
 
@@ -118,6 +120,8 @@ def close_plan(
                 stops.append(StopDone(read.feeler_mm, rail, row.place_mm, value, off, math.sqrt(2) * u))
     tip = Size(report.tip_opening_mm, report.u_tip_opening_mm)
     against = None if judged is None else _against(judged)
+    change = changed((before, was), (after, report))
+    untouched = bool(change.stops) and not change.moved and not change.tip_opening_mm.sure and not change.facing_length_mm.sure
     return RefaceDone(
         plan.mouthpiece_id,
         plan.target,
@@ -130,9 +134,8 @@ def close_plan(
         rails_apart(report),
         against,
         tuple(sorted(stops, key=lambda stop: stop.feeler_mm)),
-        None
-        if against is not None and against.verdict == "pass"
-        else _doubt(plan, stops, changed((before, was), (after, report))),
+        untouched,
+        None if untouched or (against is not None and against.verdict == "pass") else _doubt(plan, stops, change),
     )
 
 

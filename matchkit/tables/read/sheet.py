@@ -76,7 +76,7 @@ def take_rows(rows: Iterator[list[str]], model: type[Record], reading: Reading, 
             _read_row(number, cells, columns, model, reading, len(header), decimal_comma=decimal_comma)
     for column in columns:
         _told_once(column, reading, [other for other in columns if other is not column])
-        _told_of_pieces(column, reading)
+        _told_of_pieces(column, reading, [other for other in columns if other is not column])
 
 
 WHOLE_COLUMN = 8
@@ -124,27 +124,54 @@ def _within(number: float, quantity: Quantity) -> bool:
     return quantity.low is not None and quantity.high is not None and quantity.low <= number <= quantity.high
 
 
+def _by_piece(column: _Column, reading: Reading) -> dict[str, list[tuple[Problem, float]]]:
+    """Return the numbers of a column that are out of range, by the piece of their rows."""
+    rows: dict[str, list[tuple[Problem, float]]] = defaultdict(list)
+    for problem, number in reading.beyond.get(column.header, []):
+        owner = "" if problem.row is None else reading.refused.get(problem.row, {}).get("mouthpiece_id", "")
+        if owner and not problem.of_all:
+            rows[owner].append((problem, number))
+    return rows
+
+
+def _turned(
+    one: _Column, other: _Column, mine: Sequence[tuple[Problem, float]], theirs: Sequence[tuple[Problem, float]]
+) -> _Column | None:
+    """Return the other column where the numbers of a piece in both would each be within range in the other one, some of them in one row."""
+    rows = {problem.row for problem, _ in mine} & {problem.row for problem, _ in theirs}
+    fit = all(_within(number, other.quantity) for _, number in mine) and all(
+        _within(number, one.quantity) for _, number in theirs
+    )
+    return other if rows and fit else None
+
+
 PIECE_ROWS = 3
 """From so many rows of one piece on, all out of range, the piece is told to be in another unit."""
 
 
-def _told_of_pieces(column: _Column, reading: Reading) -> None:
-    """Tell the rows of a piece that are out of range, and all come in by one unit, as one slip with one hint."""
-    beyond = reading.beyond.get(column.header, [])
-    rows: dict[str, list[tuple[Problem, float]]] = defaultdict(list)
-    for problem, number in beyond:
-        owner = "" if problem.row is None else reading.refused.get(problem.row, {}).get("mouthpiece_id", "")
-        if owner and not problem.of_all:
-            rows[owner].append((problem, number))
+def _told_of_pieces(column: _Column, reading: Reading, others: Sequence[_Column]) -> None:
+    """Tell the rows of a piece that are out of range, and all come in by one unit or in another column, as one slip with one hint."""
+    beyond, rows = reading.beyond.get(column.header, []), _by_piece(column, reading)
     told: dict[int, Problem] = {}
+    gone: set[int] = set()
     for owner, mine in rows.items():
+        turned = next(
+            (theirs for other in others if (theirs := _turned(column, other, mine, _by_piece(other, reading).get(owner, [])))),
+            None,
+        )
+        if turned is not None:
+            hint = f"are {column.header} and {turned.header} exchanged?"
+            told |= {id(problem): replace(problem, hint=hint, cause=hint) for problem, _ in mine}
+            gone |= {id(problem) for problem, _ in _by_piece(turned, reading)[owner]}
+            reading.beyond[turned.header] = [one for one in reading.beyond[turned.header] if id(one[0]) not in gone]
+            continue
         units = units_of_all([number for _, number in mine], column.quantity) if len(mine) >= PIECE_ROWS else []
         if units:
             hint = f"all {len(mine)} of {owner} would be right as {' or '.join(units)}"
             told |= {id(problem): replace(problem, hint=hint, cause=f"all as {units}") for problem, _ in mine}
     if not told:
         return
-    reading.problems[:] = [told.get(id(problem), problem) for problem in reading.problems]
+    reading.problems[:] = [told.get(id(problem), problem) for problem in reading.problems if id(problem) not in gone]
     reading.beyond[column.header] = [(told.get(id(problem), problem), number) for problem, number in beyond]
 
 

@@ -25,7 +25,7 @@ def done_screen(found: RefaceDone) -> Screen:
             _apart(found),
         ),
         None if fits else _next(found, off),
-        _out(found),
+        _out(found) if found.doubt is None else None,
         None
         if found.only_rail is None
         else f"Only the {found.only_rail} rail was read: read the other one too before you call it done.",
@@ -49,9 +49,16 @@ def _verdict(found: RefaceDone, off: Sequence[StopDone]) -> str:
     """Return whether it is done: the drawing decides where there is one, else the plan."""
     if _fits(found):
         return "meets its drawing, leave it as it is"
+    if found.untouched and off:
+        return "nothing has come off yet, as far as the gauge can tell"
     if found.doubt is not None and off:
         return "cannot be judged yet"
-    past = _places([(stop.rail, stop.feeler_mm) for stop in off if stop.off_mm > 0])
+    return _by_plan(found, off)
+
+
+def _by_plan(found: RefaceDone, off: Sequence[StopDone]) -> str:
+    """Return how the facing lies to its plan."""
+    past = _places([(stop.rail, stop.feeler_mm) for stop in _past_drawing(found, off)])
     short = _places([(stop.rail, stop.feeler_mm) for stop in off if stop.off_mm < 0])
     tip = found.tip_surely_off_mm
     if past:
@@ -66,6 +73,15 @@ def _verdict(found: RefaceDone, off: Sequence[StopDone]) -> str:
         if near
         else "as planned, as far as the gauge can tell"
     )
+
+
+def _past_drawing(found: RefaceDone, off: Sequence[StopDone]) -> list[StopDone]:
+    """Return the stops that are past the plan, and past the drawing where there is one: within it a rail is done."""
+    past = [stop for stop in off if stop.off_mm > 0]
+    if found.drawing is None:
+        return past
+    out = {(at.rail, at.feeler_mm) for at in found.drawing.out}
+    return [stop for stop in past if (stop.rail, stop.feeler_mm) in out]
 
 
 def _out(found: RefaceDone) -> str | None:
@@ -119,25 +135,27 @@ def _next(found: RefaceDone, off: Sequence[StopDone]) -> list[str]:
             f"The tip is {closer:.2f} mm closer than before, which taking off cannot do: was the table faced down, or is the zero of the tip gauge off?"
         )
     near = found.drawing is not None and found.drawing.verdict == "inconclusive"
+    if found.untouched and off:
+        return told
     if found.doubt is not None and off:
         return told or [DOUBTS[found.doubt]]
     if any(stop.off_mm < 0 for stop in off) and not near:
         told.append("Where a feeler stops too near the tip there is more to take off.")
-    if any(stop.off_mm > 0 for stop in off) or found.tip_surely_off_mm > 0:
-        told.append(_past(found.drawing))
+    if _past_drawing(found, off) or found.tip_surely_off_mm > 0:
+        told.append("What is past the plan cannot be brought back but by facing the table down.")
+    elif found.drawing is not None and any(stop.off_mm > 0 for stop in off):
+        told += _within(found.drawing)
     if near:
         told.append("Read it twice more before anything else comes off.")
     return told
 
 
-def _past(drawing: AgainstDrawing | None) -> str:
-    """Return what can be done about what is past a plan."""
-    out = [] if drawing is None else [at.feature for at in drawing.out]
-    if drawing is None or set(out) - {"rail_difference_mm"}:
-        return "What is past the plan cannot be brought back but by facing the table down."
-    if out:
-        return "Each rail is within the drawing by itself: plan again from these readings, to level them."
-    return "What is past the plan is too near a limit of the drawing to say that it is out."
+def _within(drawing: AgainstDrawing) -> list[str]:
+    """Return what can be done about what is past a plan, and not past the drawing."""
+    out = {at.feature for at in drawing.out}
+    if out == {"rail_difference_mm"}:
+        return ["Each rail is within the drawing by itself: plan again from these readings, to level them."]
+    return [] if out else ["What is past the plan is too near a limit of the drawing to say that it is out."]
 
 
 def _row(stops: Sequence[StopDone]) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from matchkit.maker.measure.report import FacingReport
 from matchkit.maker.measure.scanned import ScanFound, tip_unlike_scans
 from matchkit.maker.measure.stations import StationRead
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import DUST, REMEDIES, SCANNED_REMEDIES, also_words, fault_words, feature_words
+from matchkit.words.maker.features import DUST, REMEDIES, SCANNED_REMEDIES, also_words, fault_words, feature_words, model_words
 from matchkit.words.maker.scans import FINE_MM, crooked_words, scan_words, scanned_again
 from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
@@ -29,6 +29,7 @@ LEAST_SHOWN = 0.01
 def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
     """Return the screen of a facing, with every feeler where numbers were asked for."""
     return screen(
+        _exchanged(report),
         _rails(report) if report.measured else f"{report.mouthpiece_id} was never measured: these are its nominal numbers.",
         _by_drawing(report),
         _mixed(report.days_of_a_rail),
@@ -67,8 +68,8 @@ def _by_drawing(report: FacingReport) -> str | None:
     judged = report.by_drawing
     if judged is None:
         return None
-    if judged.fits is not None:
-        return f"Filed as {judged.model}, but within the drawing of {judged.fits}: is its model right?"
+    if judged.of_another:
+        return model_words(judged)
     if judged.fault is None:
         return "Within its drawing." if judged.verdict == "pass" else _unread(judged)
     if judged.fault.feature == "rail_difference_mm":
@@ -132,6 +133,13 @@ def _again(report: FacingReport) -> str:
     if (step := report.budget.get("stop_step_mm", 0.0)) >= COARSE_STEP_MM:
         return f"read both rails to {FINER_STEP_MM:g} mm (again to {step:g} mm would not help)"
     return "read both rails twice more"
+
+
+def _exchanged(report: FacingReport) -> str | None:
+    """Return that the rails may have been written for one another."""
+    if report.by_drawing is None or not report.by_drawing.exchanged:
+        return None
+    return f"{report.mouthpiece_id}: left and right are as they were read before, the other way round; see first which rail is which."
 
 
 def _mixed(days: Sequence[str]) -> str | None:

@@ -156,7 +156,15 @@ def also_words(piece: PieceJudged) -> str | None:
     """Return what else is surely wrong with a piece beside its fault, and what to do about that; None where nothing is."""
     remedies = SCANNED_REMEDIES if piece.scanned else REMEDIES
     told = [f"{fault_words(fault)}: {remedies[fault.kind]}" for fault in piece.also]
-    return f"Out of drawing too: {'; '.join(told)}." if told else None
+    lines = [f"Out of drawing too, {one}." for one in told]
+    return " ".join([*lines, *([] if piece.fits is None else [model_words(piece)])]) or None
+
+
+def model_words(piece: PieceJudged) -> str:
+    """Return the question whether a piece is filed right."""
+    if piece.of_another:
+        return f"Filed as {piece.model}, but within the drawing of {piece.fits}: is its model right?"
+    return f"It lies within the drawing of {piece.fits}: is its model right?"
 
 
 def flaw_words(flaw: FlawFound) -> str:
@@ -174,7 +182,8 @@ def again_words(fault: Fault) -> str:
     """Return what to read again, where a piece is too near a limit to say."""
     if fault.feature == "rail_difference_mm":
         return "both rails"
-    return feature_words(FeatureAt(fault.feature, fault.rail if fault.rail != "both" else "left", fault.feeler_mm))
+    told = feature_words(FeatureAt(fault.feature, fault.rail if fault.rail != "both" else "left", fault.feeler_mm))
+    return told if fault.rail != "both" or fault.feeler_mm is None else f"both rails, {fault.feeler_mm:g} mm feeler"
 
 
 def shortened(ids: Sequence[str], most: int = SHOWN_POSITIONS) -> str:

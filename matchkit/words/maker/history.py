@@ -58,7 +58,7 @@ def _change(found: FacingHistory, change: Changed) -> str:
 
 DOUBTS = {
     None: None,
-    "all alike": "every feeler moved by much the same: look at the zero of the gauge first",
+    "all alike": "every feeler moved the same way, the thickest too, and the tip did not: look at the zero of the gauge first",
     "exchanged": "the rails are as they were, the other way round: were left and right exchanged?",
     "grew back": "nothing that comes off makes a facing shorter or a tip closer: was the table faced down, or is a zero off?",
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
+from matchkit.maker.conformity.judged import PieceJudged
 from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
 from matchkit.words.facts import assumed_words
@@ -15,6 +16,7 @@ from matchkit.words.maker.features import (
     fault_words,
     feature_words,
     flaw_words,
+    model_words,
     slip_words,
     unit_of,
 )
@@ -99,7 +101,7 @@ def _piece(piece: PieceRecord) -> list[Block | str]:
     return [
         piece_head(piece),
         read_words(piece),
-        *([sentences(fault_words(piece.judged.fault), _against(piece.judged.fault))] if piece.judged.fault is not None else []),
+        *_wrong(piece.judged),
         "",
         Table(STOP_TITLES, stop_rows(piece), right=(0, 1, 2, 3, 4, 5)),
         "",
@@ -112,6 +114,14 @@ def _piece(piece: PieceRecord) -> list[Block | str]:
         ),
         *([f"Not measured: {_missing(piece.judged.missing)}.", ""] if piece.judged.missing else []),
     ]
+
+
+def _wrong(judged: PieceJudged) -> list[str]:
+    """Return what is wrong with a piece, all of it, and what is to be asked."""
+    told = [] if judged.fault is None else [sentences(fault_words(judged.fault), _against(judged.fault))]
+    told += [sentences(fault_words(fault)) for fault in judged.also]
+    told += [model_words(judged)] if judged.fits is not None else []
+    return [*told, "Left and right are as they were read before, the other way round."] if judged.exchanged else told
 
 
 def _missing(missing: Sequence[FeatureAt]) -> str:
@@ -128,6 +138,7 @@ def piece_head(piece: PieceRecord) -> str:
     """Return a piece with its verdict."""
     serial = "" if piece.serial is None else f", serial {piece.serial}"
     verdict = "not measured enough to say" if piece.judged.wants_measuring else VERDICTS[piece.verdict]
+    verdict = "perhaps of another model" if piece.judged.of_another else verdict
     return f"{piece.mouthpiece_id} ({piece.model}{serial}): {verdict}."
 
 
@@ -136,7 +147,8 @@ def read_words(piece: PieceRecord) -> str:
     days = ", ".join(piece.read_on)
     people = f" by {', '.join(piece.operators)}" if piece.operators else ""
     gauges = f" with {', '.join(piece.gauges)}" if piece.gauges else ""
-    return f"Read{f' on {days}' if piece.read_on else ' on a day that is not recorded'}{people}{gauges}."
+    step = f", stops to {piece.judged.stop_step_mm:g} mm" if piece.judged.stop_step_mm > 0 and not piece.judged.scanned else ""
+    return f"Read{f' on {days}' if piece.read_on else ' on a day that is not recorded'}{people}{gauges}{step}."
 
 
 STOP_TITLES = ("feeler mm", "left mm", "right mm", "±", "drawn", "allowed", "verdict")

@@ -12,6 +12,7 @@ from matchkit.maker.reface.target import FURTHER_M
 from matchkit.units import MM, UM
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import flaw_words
+from matchkit.words.maker.reface_against import FIRST, LEAVE, against_words
 from matchkit.words.maker.reface_reeds import WORSE, as_hard, closes_worse, reeds_blocks
 from matchkit.words.screen import Block, Screen, Table, Text, listed, screen, sentences
 
@@ -39,18 +40,6 @@ def _cautions(plan: RefacePlan) -> tuple[str, ...]:
     return CAUTIONS if most >= LITTLE_UM else (CAUTIONS[0], *CAUTIONS[3:])
 
 
-_AGAINST = {
-    "zero first": "every feeler stops off its drawing by much the same on both rails: look at the zero of the gauge and at how the piece lay before anything comes off",
-    "perhaps within its drawing": "whether it is out of its drawing cannot be told yet: read it twice more before anything comes off",
-    "gauge too coarse for its drawing": "the gauge cannot tell whether it is out of its drawing, however often it is read: take a better one, or wider limits",
-    "one rail": "one rail was not measured and is taken as the other one: measure it first",
-    "table convex": "the table is convex: flatten it, measure again, and plan again",
-    "within the uncertainty": "the whole change is within what the gauge can tell: measure better, or leave it",
-    "never measured": "the facing was never measured: a plan from nominal numbers is a guess",
-    "wall unknown": "the wall is not recorded: measure it (wall_mm) before anything comes off",
-}
-
-
 def reface_screen(plan: RefacePlan) -> Screen:
     """Return the screen of a plan; where nothing comes off there is none, and only what stands in the way is said."""
     if any(reason.why == "within its drawing" for reason in plan.do_not):
@@ -60,12 +49,14 @@ def reface_screen(plan: RefacePlan) -> Screen:
         )
     if plan.target.met:
         return screen(_as_it_stands(plan), "Nothing to do at the bench.")
+    if (other := [reason for reason in plan.do_not if reason.why == "perhaps another model"]) != []:
+        return screen(f"{plan.mouthpiece_id}: {against_words(other[0])}.")
     idle = max((step.most_removed_um for step in plan.steps), default=0.0) < LEAST_UM
     told = [reason for reason in plan.do_not if not _moot(reason, plan.do_not, idle=idle)]
-    first = [sentences(_against(reason)) for reason in told if reason.why in FIRST]
-    against = [sentences(_against(reason)) for reason in told if reason.why not in FIRST]
+    first = [sentences(against_words(reason)) for reason in told if reason.why in FIRST]
+    against = [sentences(against_words(reason)) for reason in told if reason.why not in FIRST]
     if idle:
-        until = " until then" if first or against else ""
+        until = " until that is looked at" if first else " until then" if against else ""
         return screen(*first, _verdict(plan), *against, *_unreached(plan), *_notes(plan), f"Nothing to do at the bench{until}.")
     return screen(
         *first,
@@ -99,7 +90,7 @@ def _moot(reason: Against, reasons: Sequence[Against], *, idle: bool) -> bool:
     return reason.why == "perhaps within its drawing" and not others.isdisjoint(_MEASURE_FIRST)
 
 
-_READ_FIRST = ("perhaps within its drawing", "gauge too coarse for its drawing")
+_READ_FIRST = ("perhaps within its drawing", "gauge too coarse for its drawing", "feelers too doubtful")
 _MEASURE_FIRST = ("one rail",)
 
 
@@ -121,11 +112,6 @@ def target_words(target: RefaceTarget) -> str:
     return "the nearest fair curve, which takes off least"
 
 
-FIRST = ("perhaps another model", "zero first", "one feeler first")
-"""What stands before the plan: it may be that nothing is wrong with the piece."""
-LEAVE = ("within its drawing", "perhaps within its drawing", "gauge too coarse for its drawing")
-
-
 def _more_even(plan: RefacePlan) -> list[str]:
     """Return what taking off more would gain, held against how well the facing is known."""
     target = plan.target
@@ -136,7 +122,9 @@ def _more_even(plan: RefacePlan) -> list[str]:
     more = f"taking off up to {target.more_um:.0f} µm more would"
     if target.to == "fair":
         return [
-            sentences(f"it stops there: {more} leave nothing under the curve, but what is under it now the gauge cannot tell")
+            sentences(
+                f"leave it there: {more} reach the curve everywhere, but what is still low is less than the gauge can tell"
+            )
         ]
     if target.closing_share is None or target.even_share is None or target.closing_share - target.even_share < WORSE:
         return []
@@ -185,7 +173,7 @@ def _to_the_middle(plan: RefacePlan, more_um: float) -> str:
         return ""
     known = _known(plan)
     middle = f"the middle of the drawing would take {' and '.join(further)}"
-    inside = "this stops inside the limits by what the gauge cannot tell; read again it may be too near one to say"
+    inside = "this is the least that meets the drawing; read again it may be too near a limit to say"
     return sentences(inside, middle, known)
 
 
@@ -209,19 +197,6 @@ def _verdict(plan: RefacePlan) -> str:
 def _fine(plan: RefacePlan) -> bool:
     """Tell whether something comes off that is less than what the facing is known to."""
     return any(0 < off < TWO_SIDED * removal.u_um for removal in plan.removals for off in (removal.left_um, removal.right_um))
-
-
-def _against(reason: Against) -> str:
-    if reason.why in ("opens too much", "closes too much"):
-        way = "opens" if reason.why == "opens too much" else "closes"
-        return f"do not do this: it {way} the tip by {reason.size:.2f} mm, which makes another mouthpiece"
-    if reason.why == "perhaps another model":
-        return f"it is far from its own drawing and within that of {reason.what}: is its model right? then nothing comes off"
-    if reason.why == "one feeler first":
-        return f"the rails differ at the {reason.size:g} mm feeler alone: read it again before anything comes off, a slip of one reading looks the same"
-    if reason.why == "wall too thin":
-        return f"do not do this: it leaves {reason.size:.1f} mm of wall, and {reason.limit:g} mm is the least (assumed)"
-    return _AGAINST[reason.why]
 
 
 def _unreached(plan: RefacePlan) -> list[str]:

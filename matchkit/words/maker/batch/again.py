@@ -64,12 +64,24 @@ def _to_read(piece: PieceJudged) -> list[_Wanted]:
     stops = fault.feature in READ_WITH_FEELERS
     if stops and not piece.scanned and piece.stop_step_mm >= COARSE_STEP_MM:
         return [_Wanted("coarse", f"{piece.stop_step_mm:g}", name)]
+    if fault.feature == "stop_mm" and not piece.scanned and not _again_helps(piece, fault):
+        return [_Wanted("gauge", BY_FEELER, name)]
     if (judged := _too_fine(piece, fault)) is not None:
         return [_Wanted("gauge", _gauge_words(judged), name)]
     if not (stops and piece.scanned):
         return [_Wanted("read", f"Read {again_words(fault)} twice more", name)]
     # one that shows too little of the table is to be scanned further, which stands above
     return [] if piece.lacks_table else [_Wanted("read", f"Scan {_rail_words(fault)} {scanned_again(piece.scans)}", name)]
+
+
+BY_FEELER = "Reading again does not help where the doubt is that of the feelers themselves: measure them with a micrometer (u_feeler_mm in house.toml)"
+
+
+def _again_helps(piece: PieceJudged, fault: Fault) -> bool:
+    """Tell whether the stop that leaves a piece open would be surer for being read again."""
+    return any(
+        judged.again_helps for judged in piece.features if judged.feature == "stop_mm" and judged.feeler_mm == fault.feeler_mm
+    )
 
 
 def _to_measure(piece: PieceJudged) -> list[_Wanted]:

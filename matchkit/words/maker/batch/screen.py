@@ -21,6 +21,7 @@ from matchkit.words.maker.features import (
     aside_words,
     fault_words,
     feature_words,
+    flaw_words,
     shortened,
     slip_words,
 )
@@ -29,7 +30,6 @@ from matchkit.words.numbers import counted, percent
 from matchkit.words.screen import Block, Gap, Screen, Text, listed, screen, sentences
 
 SHOWN_PIECES = 20
-_ZERO = ": look at the zero of the gauge first"
 LONG = 60
 """A remedy longer than this is said once."""
 ALIKE = 0.03
@@ -77,7 +77,7 @@ _NOT_PAIRED = {
 
 def _verdict(report: BatchReport) -> str:
     models = listed(list(dict.fromkeys(piece.model for piece in report.pieces)))
-    others = sum(piece.fits is not None for piece in report.pieces)
+    others = sum(piece.of_another for piece in report.pieces)
     by_slip = report.counts["fail"] - others - sum(piece.verdict == "fail" for piece in _surely_out(report))
     counts = {
         "good": report.counts["pass"],
@@ -96,16 +96,26 @@ def _verdict(report: BatchReport) -> str:
 def _surely_out(report: BatchReport) -> list[PieceJudged]:
     excused = _excused(report)
     out = [piece for piece in report.pieces if piece.fault and piece.fault.sure and piece.mouthpiece_id not in excused]
-    return [piece for piece in out if piece.fits is None]
+    return [piece for piece in out if not piece.of_another]
 
 
 def _of_another(report: BatchReport) -> list[Block]:
-    """Return which pieces are far from their own drawing and meet that of another model."""
+    """Return which pieces are asked about: rails that may be exchanged, and those far from their own drawing that meet that of another model."""
     found: dict[tuple[str, str], list[str]] = defaultdict(list)
     for piece in report.pieces:
-        if piece.fits is not None:
+        if piece.of_another and piece.fits is not None:
             found[piece.model, piece.fits].append(piece.mouthpiece_id)
-    lines = [
+    turned = [piece.mouthpiece_id for piece in report.pieces if piece.exchanged]
+    lines = (
+        [
+            Text(
+                f"Left and right are as they were read before, the other way round, on {shortened(turned, SHOWN_AGAIN)}: see which rail is which first."
+            )
+        ]
+        if turned
+        else []
+    )
+    lines += [
         Text(f"Filed as {model}, but within the drawing of {other}: {shortened(ids, SHOWN_AGAIN)}. Is the model right?")
         for (model, other), ids in found.items()
     ]
@@ -131,8 +141,8 @@ def _out(report: BatchReport) -> list[Block]:
             remedy = (SCANNED_REMEDIES if piece.scanned else REMEDIES)[piece.fault.kind]
             first = said.setdefault(remedy, piece.mouthpiece_id)
             again = first != piece.mouthpiece_id and len(remedy) > LONG
-            also = "".join(f" And {fault_words(fault)}{_ZERO if fault.kind in ALL_STOPS else ''}." for fault in piece.also)
-            lines.append(f"{piece.mouthpiece_id}  {fault_words(piece.fault)}: {f'as {first}' if again else remedy}.{also}")
+            told = f"{fault_words(piece.fault)}: {f'as {first}' if again else remedy}."
+            lines.append(f"{piece.mouthpiece_id}  {_beside(piece, told)}")
     if not lines:
         return []
     head = "Out of drawing whatever the batch is off; settle that first, which changes these sizes:"
@@ -142,6 +152,16 @@ def _out(report: BatchReport) -> list[Block]:
     ]
     more = len(lines) - SHOWN_PIECES
     return [*blocks, *([Text(f"and {more} more: --format csv has all.", indent=2)] if more > 0 else []), Gap()]
+
+
+def _beside(piece: PieceJudged, told: str) -> str:
+    """Return what is wrong with a piece with all else that is: a zero before it, other sizes, bumps and another model after it."""
+    where = "see that the scan counts from the tip" if piece.scanned else "look at the zero of the gauge"
+    zero = [f"First {where}: {fault_words(fault)}. Besides, " for fault in piece.also if fault.kind in ALL_STOPS]
+    after = [f" And {fault_words(fault)}." for fault in piece.also if fault.kind not in ALL_STOPS]
+    after += [f" And {flaw_words(flaw)}." for flaw in piece.flaws if piece.scanned]
+    after += [f" It lies within the drawing of {piece.fits}: is its model right?"] if piece.fits is not None else []
+    return f"{''.join(zero)}{told}{''.join(after)}"
 
 
 def _flawed(report: BatchReport) -> list[str]:
@@ -184,11 +204,11 @@ def _remarks(report: BatchReport) -> list[str]:
     models = list(dict.fromkeys(piece.model for piece in report.pieces))
     for model in models:
         which = f" of {model}" if len(models) > 1 else ""
-        found += _beside([piece for piece in report.pieces if piece.model == model], which)
+        found += _not_drawn([piece for piece in report.pieces if piece.model == model], which)
     return found
 
 
-def _beside(pieces: Sequence[PieceJudged], which: str) -> list[str]:
+def _not_drawn(pieces: Sequence[PieceJudged], which: str) -> list[str]:
     """Return which feelers the drawing of a model has not, and that may be meant for others."""
     beside = sorted({feeler for piece in pieces for feeler in piece.beside_mm})
     if not beside:
