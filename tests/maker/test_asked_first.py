@@ -3,32 +3,45 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import math
+import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from maker_shop import FEELERS_MM, MODEL, Truth, read_piece, shop_of, spec_with
+from conftest import read_rows, write_rows
+from maker_shop import FEELERS_MM, MODEL, Truth, changed_batch, read_piece, shop_of, spec_with
 from test_one_verdict import Read, facing_of, moved
-from test_scanned import on_one_line
+from test_scanned import X as SCAN_X
+from test_scanned import heights, noisy, on_one_line, shop
 
 import matchkit as mk
 from matchkit.cli import main
+from matchkit.errors import listing
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import judge_batch
+from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.facts import Against, Fault
+from matchkit.maker.measure.exchanged import rails_exchanged
 from matchkit.maker.measure.flaws import _can_be
 from matchkit.maker.measure.history import Size, are_exchanged, facing_history
+from matchkit.maker.measure.report import facing_report
+from matchkit.maker.paper import batch_record
+from matchkit.maker.pieces import gather
 from matchkit.maker.reface.ask import Wanted, plan_reface
 from matchkit.maker.reface.plan import RefacePlan
 from matchkit.physics.lay.flaws import Flaw
 from matchkit.records.sets import ReadingSet
-from matchkit.records.spec import HouseSpec, implied_step_mm
+from matchkit.records.spec import Gauge, HouseSpec, implied_step_mm
 from matchkit.tables.defaults import read_defaults
 from matchkit.words.maker.batch.screen import batch_screen
+from matchkit.words.maker.done import done_screen
 from matchkit.words.maker.facing import facing_screen
 from matchkit.words.maker.history import history_screen
+from matchkit.words.maker.paper import record_screen
 from matchkit.words.maker.reface import reface_screen
 
 
@@ -56,12 +69,12 @@ def kinds(faults: tuple[Fault, ...]) -> list[str]:
 @pytest.mark.parametrize(
     ("piece", "first", "also"),
     [
-        (sound(left=26.5 - 0.8, tip=2.72), "rail short", ["tip too open"]),
+        (sound(left=28 - 0.8, tip=2.72), "rail short", ["tip too open"]),
         (moved(moved(sound(), -1.2), 0.9, rail="left", feeler=0.4), "rails uneven", ["all stops short"]),
         (moved(sound(tip=2.3), 1.5), "tip too close", ["all stops long"]),
         (sound(tip=2.72), "tip too open", []),
         (moved(sound(), -1.2), "all stops short", []),
-        (sound(left=26.5 - 0.8), "rail short", []),
+        (sound(left=28 - 0.8), "rail short", []),
         (moved(sound(), 0.8, rail="right"), "rail short", []),
     ],
 )
@@ -128,7 +141,7 @@ def test_a_piece_filed_as_another_model_is_asked_about() -> None:
         f"X: it lies within the drawing of {OTHER} and far from its own: see first whether its model is right"
     )
     assert "Take this much off" not in first
-    for other in (moved(sound(), 3.0), sound(left=26.5 - 0.8)):
+    for other in (moved(sound(), 3.0), sound(left=28 - 0.8)):
         (judged,) = judge_batch(shop_of([other]), spec=spec).pieces
         assert judged.verdict == "fail"
         assert judged.fits is None
@@ -149,7 +162,7 @@ def test_a_zero_is_looked_at_before_a_plan() -> None:
         "The rails differ at the 0.4 mm feeler alone: read it again before anything comes off"
     )
     assert not {"zero first", "one feeler first"} & {
-        reason.why for reason in plan_of(sound(left=26.5 - 0.8), drawing=True).do_not
+        reason.why for reason in plan_of(sound(left=28 - 0.8), drawing=True).do_not
     }
 
 
@@ -271,9 +284,7 @@ def test_a_bump_within_the_drawing_is_told_with_the_plan() -> None:
 
 def test_rails_written_for_one_another_are_asked_about() -> None:
     """A left rail 0.8 mm short, read again with left and right exchanged: asked about, and each rail is named with the way it went."""
-    import datetime as dt
-
-    piece, readings = sound(left=26.5 - 0.8)
+    piece, readings = sound(left=28 - 0.8)
     days = dt.date(2025, 6, 4), dt.date(2025, 7, 4)
     other = {"left": "right", "right": "left"}
     swapped = [row.model_copy(update={"rail": other[row.rail]}) for row in readings]
@@ -326,3 +337,195 @@ def test_missing_feelers_are_named_and_not_the_whole_facing() -> None:
     assert "Not measured enough to say whether it is within its drawing: read" in on_one_line(facing_screen(facing_of(holes)))
     alone = piece, [row for row in readings if row.rail == "right"]
     assert "Measure the left rail too" in on_one_line(batch_screen(judge_batch(shop_of([alone]), spec=spec_with())))
+
+
+def test_two_gauges_in_one_batch_are_two_steps() -> None:
+    """Half of sound pieces read to 0.5 mm and half to 0.1 mm: each has the step that it was read to, in its verdict and on its record, and none fails for it."""
+    pieces = [
+        read_piece(Truth(), np.random.default_rng([64, n]), name=f"H{n:02}", serial=n + 1, step_mm=0.5 if n < 10 else 0.1)
+        for n in range(20)
+    ]
+    gathered = shop_of(pieces)
+    stated = spec_with()
+    gauge = Gauge(u_feeler_mm=0.004, u_stop_mm=0.05, u_tip_mm=0.02)
+    spec = stated.model_copy(update={"gauge": gauge}).with_step(gathered.stops_mm)
+    report = judge_batch(gathered, spec=spec)
+    assert report.counts["fail"] == 0
+    assert [piece.stop_step_mm for piece in report.pieces] == pytest.approx([0.5] * 10 + [0.1] * 10)
+    record = on_one_line(record_screen(batch_record(report, gathered, spec=spec, confidence=0.95, only="H00")))
+    assert "stops to 0.5 mm" in record
+    coarse = gauge.with_step([3.5, 4.0, 7.5] * 4)
+    assert (coarse.stop_step_mm, coarse.with_step([3.52, 4.01, 7.53] * 4).stop_step_mm) == (0.5, 0.0)
+    assert coarse.with_step([3.5, 4.0]) is coarse
+    # a touch that has the step in it is what is left without the step, whatever was taken first
+    rough = Gauge(u_stop_mm=0.2).with_step([3.5, 4.0, 7.5] * 4)
+    assert rough.u_stop_mm == pytest.approx(math.sqrt(0.2**2 - 0.5**2 / 12))
+    assert rough.with_step([3.5, 4.1, 7.6] * 4).u_stop_mm == pytest.approx(math.sqrt(0.2**2 - 0.1**2 / 12))
+
+
+def scanned(left: float = 0.0, right: float = 0.0) -> dict[str, np.ndarray]:
+    """Scan both rails of a sound piece, each counted from so many mm off the tip."""
+    rng = np.random.default_rng(65)
+    return {
+        rail: noisy(np.interp(SCAN_X - off, SCAN_X, heights(SCAN_X)), rng) for rail, off in (("left", left), ("right", right))
+    }
+
+
+@pytest.mark.parametrize(
+    ("scans", "why", "words"),
+    [
+        (scanned(-1.0, -1.0), "scan zero first", "see that the scan counts from the tip"),
+        (scanned(-0.8, 0.0), "scans apart first", "see that both scans count from the tip"),
+    ],
+)
+def test_a_scan_is_asked_where_it_counts_from(scans: dict[str, np.ndarray], why: str, words: str) -> None:
+    """Both scans counted 1 mm off, or one of them 0.8 mm: batch and plan ask that first, and neither asks for the zero of a gauge."""
+    pieces = shop([scans])
+    told = on_one_line(batch_screen(judge_batch(pieces, spec=spec_with())))
+    plan = plan_reface(mk.open().scorer, pieces.mouthpieces[0], pieces, spec=spec_with(), wanted=Wanted(drawing=True))
+    assert why in {reason.why for reason in plan.do_not}
+    for text in (told, on_one_line(reface_screen(plan))):
+        assert words in text.replace("See", "see")
+        assert "zero of the gauge" not in text
+
+
+def test_exchanged_rails_are_asked_about_by_every_command() -> None:
+    """A left rail short on one day and the right one as short on the next: batch, facing, record and plan ask which rail is which; read alike twice nobody does."""
+    piece, readings = sound(left=28 - 0.8)
+    other = {"left": "right", "right": "left"}
+    days = dt.date(2025, 6, 4), dt.date(2025, 7, 4)
+    for turned in (True, False):
+        later = [row.model_copy(update={"rail": other[row.rail]}) if turned else row for row in readings]
+        rows = [row.model_copy(update={"date": day}) for day, some in zip(days, (readings, later), strict=True) for row in some]
+        pieces = gather([piece], rows, ())
+        spec = spec_with()
+        report = judge_batch(pieces, spec=spec)
+        assert report.pieces[0].exchanged == turned
+        assert rails_exchanged(piece, pieces.sets[piece.id], gauge=spec.gauge) == turned
+        assert not rails_exchanged(piece, pieces.sets[piece.id][:1], gauge=spec.gauge)
+        facing = facing_report(
+            piece, pieces.readings[piece.id], (), defaults=read_defaults(), spec=spec, draws=200, exchanged=turned
+        )
+        plan = plan_reface(mk.open().scorer, piece, pieces, spec=spec, wanted=Wanted(drawing=True))
+        record = batch_record(report, pieces, spec=spec, confidence=0.95)
+        for screen in (batch_screen(report), facing_screen(facing), record_screen(record), reface_screen(plan)):
+            assert ("the other way round" in on_one_line(screen)) == turned
+        assert ("rails exchanged" in {reason.why for reason in plan.do_not}) == turned
+
+
+def test_a_size_is_named_where_it_fails() -> None:
+    """One stop 1.2 mm short, the thinnest two a little: the feeler that is out is named, and not what the rails are on average."""
+    piece = moved(moved(sound(), -1.2, rail="left", feeler=0.6), -0.45, rail="left", feeler=0.038)
+    (judged,) = judge_batch(shop_of([piece]), spec=spec_with()).pieces
+    assert judged.fault is not None
+    assert (judged.fault.kind, judged.fault.feeler_mm) == ("rails uneven", 0.6)
+    assert judged.fault.size == pytest.approx(1.2, abs=0.25)
+
+
+def test_reading_again_is_not_asked_for_where_it_cannot_help() -> None:
+    """The doubt of a stop by its touch shrinks with reading, that of the feeler does not: which it is decides what is asked for (by hand)."""
+    touch = Judged("stop_mm", "left", 0.1, 20.0, 0.1, 20.5, 20.0, 21.0, 0.5, "inconclusive", critical=True, u_fixed=0.02)
+    assert touch.again_helps
+    assert not replace(touch, u_fixed=0.099).again_helps
+    assert replace(touch, u_fixed=0.0).again_helps
+    rough, fine = spec_with(u_feeler_mm=0.02, u_stop_mm=0.01), spec_with(u_feeler_mm=0.001)
+    for spec, words in ((rough, "measure them with a micrometer"), (fine, "twice more")):
+        every = [moved(sound(), -by / 20) for by in range(2, 20)]
+        short = next(one for one in every if judge_batch(shop_of([one]), spec=spec).counts["inconclusive"])
+        report = judge_batch(shop_of([short]), spec=spec)
+        assert words in on_one_line(batch_screen(report))
+        plan = plan_of(short, spec, drawing=True)
+        assert words in on_one_line(reface_screen(plan))
+
+
+def test_the_record_tells_all_that_is_wrong() -> None:
+    """Two faults, and a piece of another model: the record has both faults, and asks about the model."""
+    both = sound(left=28 - 0.8, tip=2.72)
+    pieces = shop_of([both])
+    told = on_one_line(
+        record_screen(batch_record(judge_batch(pieces, spec=spec_with()), pieces, spec=spec_with(), confidence=0.95))
+    )
+    assert "Left rail" in told
+    assert "Tip 0." in told
+    strange = moved(sound(), 3.0)
+    strange = strange[0].model_copy(update={"tip_opening_mm": strange[0].tip_opening_mm + 0.5}), strange[1]
+    pieces, spec = shop_of([strange]), two_models()
+    told = on_one_line(record_screen(batch_record(judge_batch(pieces, spec=spec), pieces, spec=spec, confidence=0.95)))
+    assert "perhaps of another model" in told
+    assert f"Filed as {MODEL}, but within the drawing of {OTHER}: is its model right?" in told
+
+
+def test_a_near_model_is_asked_about_beside_the_fault() -> None:
+    """A tip 0.2 mm too open, that the second drawing allows: the fault is told, and the model asked about; where both drawings allow the piece nothing is."""
+    spec = two_models(tip_mm=0.2, stop_mm=0.0)
+    near = sound()
+    near = near[0].model_copy(update={"tip_opening_mm": near[0].tip_opening_mm + 0.2}), near[1]
+    report = judge_batch(shop_of([near]), spec=spec)
+    (judged,) = report.pieces
+    assert judged.fault is not None
+    assert (judged.fault.kind, judged.fits, judged.of_another) == ("tip too open", OTHER, False)
+    told = on_one_line(batch_screen(report))
+    assert "mm too open" in told
+    assert f"It lies within the drawing of {OTHER}: is its model right?" in told
+    assert "near another model" in {reason.why for reason in plan_of(near, spec, drawing=True).do_not}
+    assert judge_batch(shop_of([sound()]), spec=spec).pieces[0].fits is None
+
+
+def test_columns_exchanged_in_one_piece_are_one_line(tmp_path: Path) -> None:
+    """Feelers and stops of one piece the other way round: one line of that piece, and the others are judged."""
+
+    def turn(row: dict[str, str]) -> dict[str, str]:
+        return {**row, "feeler_mm": row["stop_mm"], "stop_mm": row["feeler_mm"]} if row["mouthpiece_id"] == "TB-25-05" else row
+
+    report = mk.open().batch(changed_batch(tmp_path, "facings", turn), pair=False)
+    assert [one.mouthpiece_id for one in report.set_aside] == ["TB-25-05"]
+    assert len(report.pieces) == 39
+    (line,) = listing(problem for one in report.set_aside for problem in one.problems)
+    assert "are feeler_mm and stop_mm exchanged?" in line
+
+
+def test_flaws_of_a_scanned_piece_that_is_out_are_told() -> None:
+    """A left rail 0.6 mm short and a bump of 45 um on the right: both stand in the line of the piece."""
+    rng = np.random.default_rng(66)
+    shapes = {"left": noisy(heights(SCAN_X, edge=28 - 0.9), rng), "right": noisy(heights(SCAN_X, bump_mm=-0.045), rng)}
+    report = judge_batch(shop([shapes]), spec=spec_with())
+    (judged,) = report.pieces
+    assert judged.verdict == "fail"
+    assert judged.flaws
+    assert f"And a {judged.flaws[0].kind}" in on_one_line(batch_screen(report))
+
+
+@pytest.mark.parametrize(
+    ("later", "words", "never"),
+    [
+        ({"left": 0.0, "right": 0.0}, "nothing has come off yet", "zero of the gauge"),
+        ({"left": 1.0, "right": 0.0}, "not yet as planned on the right rail", "past the plan"),
+        ({"left": 2.2, "right": 2.2}, "cannot be judged yet", "past the plan on"),
+    ],
+)
+def test_work_is_judged_by_what_was_done(tmp_path: Path, later: dict[str, float], words: str, never: str) -> None:
+    """A piece 1 mm short on both rails: nothing done, one rail done to the drawing, and every feeler 1.2 mm past it at once."""
+    folder = Path(shutil.copytree(shipped("data/demo-bench/batch"), tmp_path / "batch"))
+    drawing = mk.open().tables.spec.drawing[MODEL]
+    rows = [{**dict.fromkeys(("tip_opening_mm", "date"), ""), **row} for row in read_rows(folder / "facings.csv")]
+    name = rows[0]["mouthpiece_id"]
+    blank = dict.fromkeys(rows[0], "")
+    read = [
+        {
+            **blank,
+            "mouthpiece_id": name,
+            "rail": rail,
+            "feeler_mm": f"{one.feeler_mm:g}",
+            "stop_mm": f"{one.stop_mm - 1.0 + by:.2f}",
+            "date": day,
+        }
+        for day, off in (("2025-06-04", {"left": 0.0, "right": 0.0}), ("2025-07-04", later))
+        for rail, by in off.items()
+        for one in drawing.station
+    ]
+    write_rows(folder / "facings.csv", [*(row for row in rows if row["mouthpiece_id"] != name), *read], list(rows[0]))
+    done = mk.open().refaced(name, pieces=folder, drawing=True)
+    told = on_one_line(done_screen(done))
+    assert words in told
+    assert never not in told
+    assert done.untouched == (max(later.values()) == 0)
