@@ -80,7 +80,9 @@ BY_FEELER = "Reading again does not help where the doubt is that of the feelers 
 def _again_helps(piece: PieceJudged, fault: Fault) -> bool:
     """Tell whether the stop that leaves a piece open would be surer for being read again."""
     return any(
-        judged.again_helps for judged in piece.features if judged.feature == "stop_mm" and judged.feeler_mm == fault.feeler_mm
+        judged.again_helps
+        for judged in piece.features
+        if judged.feature == "stop_mm" and fault.feeler_mm in (None, judged.feeler_mm)
     )
 
 
