@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from matchkit.maker.facts import OutOfReach
 from matchkit.maker.measure.stations import drawn_curve
 from matchkit.maker.reface.plan import Blank, surely_over
 from matchkit.maker.reface.target import ALIKE_M, Array, Worn, fair_with_tip, nearest_fair, stop_m
+from matchkit.physics.lay.facing import Lay
 from matchkit.physics.lay.fair import THIN, FairCurve
 from matchkit.records.spec import Drawing
 from matchkit.units import MM, UM
@@ -23,6 +24,8 @@ WAYS = 41
 """So many curves are tried from the fair one to the drawn one."""
 DEPTHS = 13
 """So many depths are tried where the table may be faced down."""
+INSIDE = 1.03
+"""So many guard bands inside a limit a size passes surely, where the other limit is near too."""
 TIPS, FEW_WAYS = 9, 9
 """So many tip openings are tried that the drawing allows, and from each so many curves to the drawn one."""
 
@@ -87,7 +90,7 @@ def within_drawing(
     edge = _lower_edge(drawing, asked, worn)
     if not table_down:
         tried += [(curve, 0.0) for curve in _with_tips(worn, drawn, drawing)]
-        tried += [] if edge is None else [(curve, 0.0) for curve in _between(edge, drawn)]
+        tried += [] if edge is None else [(curve, 0.0) for curve in (edge, *_between(edge.fair, drawn))]
     for sure in (True, False):
         best = _best(flat, tried, asked, sure=sure)
         if best is not None and best[1] > 0:
@@ -108,7 +111,7 @@ def _least_table(
         middle = (low + high) / 2
         lowered = worn.lowered(middle)
         edge = _lower_edge(drawing, asked, lowered)
-        curves = [] if edge is None else _between(edge, drawn, FEW_WAYS)
+        curves = [] if edge is None else [edge, *_between(edge.fair, drawn, FEW_WAYS)]
         curves += _between(nearest_fair(lowered), drawn, FEW_WAYS)
         found = _best(flat, [(curve, middle) for curve in curves], asked, sure=sure)
         if found is None:
@@ -166,14 +169,32 @@ def _least_at(
     edge = _lower_edge(drawing, asked, lowered)
     others = [*_with_tips(lowered, drawn, drawing), *_between(nearest_fair(lowered), drawn)]
     if edge is not None:
-        others += [*_with_tips(lowered, edge, drawing), *_between(edge, best[0]), *_between(edge, drawn)]
+        others += [edge, *_with_tips(lowered, edge.fair, drawing), *_between(edge.fair, best[0]), *_between(edge.fair, drawn)]
     return _best(flat, [best, *((curve, down) for curve in others)], asked, sure=sure) or best
 
 
-def _lower_edge(drawing: Drawing, asked: Sequence[_Asked], lowered: Worn) -> FairCurve | None:
+@dataclass(frozen=True)
+class ThroughStops(FairCurve):
+    """A curve just through the stops of stations, that shares break and lengths with the fair one nearest to them."""
+
+    places_m: Array = field(default_factory=lambda: np.zeros(0))
+    heights_m: Array = field(default_factory=lambda: np.zeros(0))
+    """The tip, the stations and the break (n,), as of a lay that was read there."""
+
+    @property
+    def fair(self) -> FairCurve:
+        """The fair one."""
+        return FairCurve(self.parameters, self.covariance, self.with_tip)
+
+    def height_m(self, x_m: Array) -> Array:
+        """Return the height over ``x_m`` (any shape), 0 behind the break."""
+        return Lay(self.places_m, self.heights_m, self.fair, 0.0, measured=True).height_m(x_m)
+
+
+def _lower_edge(drawing: Drawing, asked: Sequence[_Asked], lowered: Worn) -> ThroughStops | None:
     """Return the curve through the lower limits of a drawing, by the doubt inside them, where the rails lose least; None where there is none."""
     feature = drawing.features.get("tip_opening_mm")
-    low = {size.height_m: size.limits.low + guard_band(size.u) for size in asked if size.limits.low is not None}
+    low = {size.height_m: size.limits.low + INSIDE * guard_band(size.u) for size in asked if size.limits.low is not None}
     if feature is None:
         return None
     tip = max(min(low.get(None, feature.nominal), feature.nominal), lowered.tip_m / MM)
@@ -183,9 +204,15 @@ def _lower_edge(drawing: Drawing, asked: Sequence[_Asked], lowered: Worn) -> Fai
         if station.feeler_mm < tip
     ]
     moved = {"station": stations, "tip_opening_mm": feature.model_copy(update={"nominal": tip})}
+    fair = None
     with suppress(PhysicsInputError):
-        return drawn_curve(drawing.model_copy(update=moved))
-    return None
+        fair = drawn_curve(drawing.model_copy(update=moved))
+    places = np.array([0.0, *sorted(station.stop_mm for station in stations)]) * MM
+    if fair is None or fair.break_m <= places[-1] or np.any(np.diff(places) <= 0):
+        return None
+    heights = np.array([tip, *sorted((station.feeler_mm for station in stations), reverse=True)]) * MM
+    at = np.append(places, fair.break_m), np.append(heights, 0.0)
+    return ThroughStops(fair.parameters, fair.covariance, fair.with_tip, places_m=at[0], heights_m=at[1])
 
 
 def beyond_limits(x_m: Array, height_m: Array, drawn: FairCurve, drawing: Drawing) -> tuple[OutOfReach, ...]:
