@@ -7,14 +7,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from matchkit.advise.answers import Explanation, Setup
+from matchkit.advise.answers import Deciding, Explanation, Setup
 from matchkit.advise.heard import POINTS, played, tastes
 from matchkit.advise.reasons import certainty
 from matchkit.advise.requests import assumed_of, check_wishes, incomparable, keep_others, wrong_order
-from matchkit.advise.search import Candidates, rank_candidates
+from matchkit.advise.search import Candidates, Placed, rank_candidates
 from matchkit.advise.setups import SetupMaker
 from matchkit.constants import DECIMALS
 from matchkit.facts import FITS, ModelUse, Refusal, Sure
+from matchkit.learn.blend import fit_blend
 from matchkit.learn.fitted import Band, Setups
 from matchkit.learn.learner import Learner
 from matchkit.pairs.table import PairTable
@@ -114,6 +115,26 @@ def present_setup(learner: Learner, view: PlayerView, wishes: Wishes, *, own_ope
         return None
     ligature = None if view.present.ligature_id is None else learner.parts.ligature(view.present.ligature_id)
     return score_one(learner, view, view.present.pair, ligature, wishes, own_opening=own_opening)
+
+
+def deciding_mark(
+    learner: Learner,
+    maker: SetupMaker,
+    rivals: Sequence[Placed],
+    candidates: Candidates,
+    ligatures: Sequence[Ligature],
+    view: PlayerView,
+) -> Deciding | None:
+    """Return the one mark without which another set-up would be first, where that is so when all else is learned anew without it."""
+    found = maker.deciding(rivals)
+    if found is None:
+        return None
+    tests, blend = learner.rated_tests, learner.blend
+    others = tests.take(np.array([place for place, name in enumerate(tests.ids) if name != found.playtest], dtype=np.intp))
+    without = fit_blend(others, blend.variances, aims=blend.aims, bounds=False)
+    instrument, player = view.player.instrument, view.player.id
+    best = rank_candidates(candidates, without, ligatures, instrument=instrument, player=player, top=1, owned=view.owned)
+    return None if best.lines[0].pair == rivals[0].pair else found
 
 
 OFTEN = 2

@@ -84,18 +84,25 @@ def least_price(pairs: PairTable, ligatures: Sequence[Ligature], fits: NDArray[n
 def within_budget(budget: float, pairs: PairTable, ligatures: Sequence[Ligature], *, view: PlayerView) -> NDArray[np.bool_]:
     """Tell which pairs with which ligatures (N, L), or without any (N, 1), cost no more than a budget.
 
-    What the player has costs nothing; a part whose price is not known counts as nothing, and its row says so.
+    What the player has costs nothing. A part whose price is not known is over any budget, unless no part of its kind has a price: then it counts
+    as nothing, and its row says so.
     """
     return np.asarray(_totals(pairs, ligatures, view) <= budget + 1e-9)
+
+
+def _known_prices(prices: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return prices of a kind of part (n,): what has none is beyond any budget, or nothing where none has one."""
+    unknown = np.isnan(prices)
+    return np.asarray(np.where(unknown, np.inf if np.any(prices > 0) else 0.0, prices))
 
 
 def _totals(pairs: PairTable, ligatures: Sequence[Ligature], view: PlayerView) -> NDArray[np.float64]:
     """Return what pairs cost with each ligature (N, L), or without any (N, 1)."""
 
     def price(part: Part, item: Mouthpiece | Reed | Ligature) -> float:
-        return 0.0 if item.price is None or view.has(part, item.id) else item.price
+        return 0.0 if view.has(part, item.id) else np.nan if item.price is None else item.price
 
-    total = pairs.of_facings(lambda facing: price("mouthpiece", facing.mouthpiece))
-    total = total + pairs.of_reeds(lambda reed: price("reed", reed.reed))
-    bands = np.array([price("ligature", item) for item in ligatures] or [0.0])
+    total = _known_prices(pairs.of_facings(lambda facing: price("mouthpiece", facing.mouthpiece)))
+    total = total + _known_prices(pairs.of_reeds(lambda reed: price("reed", reed.reed)))
+    bands = _known_prices(np.array([price("ligature", item) for item in ligatures] or [0.0]))
     return np.asarray(total[:, None] + bands[None, :])

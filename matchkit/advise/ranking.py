@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matchkit.advise.answers import NextTry, Ranking, Setup
-from matchkit.advise.explain import favourite, present_setup
+from matchkit.advise.explain import deciding_mark, favourite, present_setup
 from matchkit.advise.heard import POINTS, tastes
 from matchkit.advise.next_try import least_price, next_tries, within_budget
 from matchkit.advise.requests import (
@@ -167,7 +167,9 @@ def rank_setups(
         first_try=tuple(dict.fromkeys(step for item in complaints.values() for step in item.free)),
         next_tries=_next_tries(scorer, pairs, rows, wanted.budget),
         tastes=tastes(blend, view.player.instrument, view.player.id, wish_step=scorer.spec.wish_step),
-        deciding=None if enough is not None else maker.deciding(rivals),
+        deciding=None
+        if enough is not None or not _beats(rows, present)
+        else deciding_mark(learner, maker, rivals, Candidates(scored, fits), offer.ligatures, view),
         passed_over=best.passed and not wanted.alike,
         missing=_missing(offer, view.player.instrument),
         instrument=view.player.instrument,
@@ -175,6 +177,11 @@ def rank_setups(
         favourite_apart=liked is not None and bool(wishes.words) and _apart(learner.parts.reed(liked.reed_id), offer, view),
         measured_first=None if view.level is None or view.present is not None else _measured_first(scored, fits, rows),
     )
+
+
+def _beats(rows: Sequence[Setup], present: Setup | None) -> bool:
+    """Tell whether anything that is offered is better than what is played."""
+    return bool(rows) and (present is None or rows[0].score > present.score)
 
 
 def _is_told(liked: Setup, rows: Sequence[Setup]) -> bool:
@@ -222,8 +229,10 @@ def _of_contact(parts: Parts, said: Sequence[AnyPart | str]) -> list[AnyPart | s
 
 
 def _keep_theirs(bands: NDArray[np.object_], offer: Offer, view: PlayerView) -> None:
-    """Let a ligature that nobody told stay on their own mouthpiece, where it fits, and nowhere else."""
+    """Let a ligature that nobody told stay on their own mouthpiece, where it fits, and nowhere else; one that they play there fits, whatever was measured."""
     for column, item in enumerate(offer.ligatures):
+        if item.id == view.owned.ligature:
+            bands[[part.id == view.owned.mouthpiece for part in offer.facings], column] = FITS
         if item.id == UNKNOWN:
             own = np.array([part.id == view.owned.mouthpiece for part in offer.facings], dtype=bool)
             bands[own] = Refusal.THEIRS_STAYS
@@ -327,7 +336,7 @@ def _offered(learner: Learner, wanted: Wanted, view: PlayerView) -> Offer:
         return (*every, *theirs)
 
     present = None if view.ligature_id is None else parts.ligature(view.ligature_id)
-    if view.ligature_id is None and view.present is not None and wanted.change is None:
+    if view.ligature_id is None and view.present is not None and wanted.change is None and parts.ligatures:
         present = Ligature(id=UNKNOWN)
     return Offer(
         of("mouthpiece", said_facing, parts.facings, view.present_facing),

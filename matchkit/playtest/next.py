@@ -108,9 +108,12 @@ def field_of(
 
 
 def player_field(learner: Learner, player: Player, *, in_stock: bool = False) -> Field | None:
-    """Ask a learner about everything that fits on a player's instrument; None where there is nothing."""
-    scorer = learner.scorer
+    """Ask a learner about everything that fits on a player's instrument and is offered, or is theirs; None where there is nothing."""
+    scorer, theirs = learner.scorer, {player.mouthpiece_id, player.reed_id}
     pairs = scorer.fitting(player.instrument)
+    ended = pairs.of_facings(lambda part: float(bool(part.mouthpiece.retired) and part.id not in theirs))
+    ended = ended + pairs.of_reeds(lambda part: float(bool(part.reed.retired) and part.id not in theirs))
+    pairs = pairs.select(np.flatnonzero(ended == 0))
     if in_stock:
         pieces, reeds = pairs.of_facings(lambda part: part.mouthpiece.stock), pairs.of_reeds(lambda part: part.reed.stock)
         pairs = pairs.select(np.flatnonzero((pieces != 0) & (reeds != 0)))

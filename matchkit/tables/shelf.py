@@ -98,7 +98,7 @@ def change_present(
 
 @dataclass(frozen=True)
 class OutAlready:
-    """A part of which none is left by the record, and who has it."""
+    """A part of which none is left by the record, and who has it at home; nobody where it was counted as none."""
 
     part_id: str
     players: tuple[str, ...]
@@ -107,7 +107,7 @@ class OutAlready:
 def add_loan(book: str | Path, loan: Loan, *, wait_s: float = WAIT_SECONDS) -> tuple[OutAlready, ...]:
     """Write down what was taken home, brought back or kept; what was kept is no longer in stock.
 
-    Return the parts that others have taken home already, as many as there are: the record, or the count, is not right. Raises UnknownIdError, DataError (what nobody took cannot come back, and no day is to come) and SourceError.
+    Return the parts of which none was left by the record, with who has them: the record, or the count, is not right. Raises UnknownIdError, DataError (what nobody took cannot come back, and no day is to come) and SourceError.
     """
     target = Book(book, writes=True, wait_s=wait_s)
     with target.alone():
@@ -137,17 +137,18 @@ def add_loan(book: str | Path, loan: Loan, *, wait_s: float = WAIT_SECONDS) -> t
 
 
 def _out_already(target: Book, loan: Loan) -> tuple[OutAlready, ...]:
-    """Return the parts of a loan of which others have as many as the stock counts."""
+    """Return the parts that are taken home of which as many are out as the stock counts; what somebody keeps is one of these."""
     every: list[Any] = target.find("loans")
-    others = [one for one in open_loans(every) if one.player_id != loan.player_id]
+    now_out = open_loans(every)
     found = []
     for name in ("mouthpiece_id", "reed_id", "ligature_id") if loan.what != "returned" else ():
         held = getattr(loan, name)
         if held is None or (stock := _part(target, name, held).stock) is None:
             continue
-        mine = [one.player_id for one in others if getattr(one, name) == held]
-        if mine and len(mine) >= stock:
-            found.append(OutAlready(held, tuple(dict.fromkeys(mine))))
+        own = any(is_of_loan(loan, one) for one in now_out) if loan.what == "kept" else False
+        who = [one.player_id for one in now_out if getattr(one, name) == held]
+        if len(who) - own >= stock:
+            found.append(OutAlready(held, tuple(dict.fromkeys(who))))
     return tuple(found)
 
 

@@ -77,7 +77,7 @@ def _verdict(found: Comparison) -> str:
     if found.same:
         return "these are the same set-up"
     better, worse = ("B", "A") if found.difference > 0 else ("A", "B")
-    size = abs(found.difference)
+    size = abs(round(found.second.score / 10, 1) - round(found.first.score / 10, 1))  # as both are shown
     spread = "" if found.u_difference is None else f" (\u00b1 {2 * found.u_difference:.1f}, 19 times of 20)"
     if found.u_difference is None:
         return f"{better} is expected {size:.1f} of 10 higher than {worse} by the measurements; no marks tell yet how far that holds"

@@ -124,7 +124,7 @@ _REFUSALS = {
     Refusal.NOT_COMPARABLE: "reed not to be compared with theirs",
     Refusal.LIGATURE_TOO_SMALL: "ligature too small",
     Refusal.LIGATURE_TOO_LARGE: "ligature too large",
-    Refusal.OVER_BUDGET: "over the budget",
+    Refusal.OVER_BUDGET: "over the budget, or of no known price",
     Refusal.THEIRS_STAYS: "their own ligature stays",
 }
 

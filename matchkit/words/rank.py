@@ -37,6 +37,8 @@ CONTRADICTED = 10.0
 """Points of 100 that a player's marks on what they play must be below the measurements for it to be said."""
 SMALL_GAIN = 5.0
 """Points of 100 over the present set-up below which a change is called a small gain."""
+ALIKE = 0.5
+"""Points of 100 over the present set-up below which nothing is told to be better: it would be the same mark."""
 COSTLY = 3.0
 """Points of 100 that a term must cost to be named."""
 
@@ -57,17 +59,21 @@ _TURNS = {"too resistant": "Too hard?", "too soft": "Too soft?", "too bright": "
 def rank_screen(ranking: Ranking) -> Screen:
     """Return the screen of a ranking."""
     rows = ranking.rows
-    shared = _shared(rows)
+    shared, priced = _shared(rows), any(row.price for row in rows)
     return screen(
         _free_steps(ranking),
         Text(sentences(who_words(ranking), typed_doubt_words(ranking.typed))),
-        sentences(verdict_words(ranking)),
+        sentences(verdict_words(ranking), _measured_first(ranking)),
         "",
-        (block for row in rows for block in (*setup_blocks(row, shared=shared, wish=ranking.wish), *_gap(row, rows))),
+        (
+            block
+            for row in rows
+            for block in (*setup_blocks(row, shared=shared, wish=ranking.wish, priced=priced), *_gap(row, rows))
+        ),
         "" if rows else None,
         _of_all(rows[0], shared) if rows else None,
         now_words(ranking),
-        _marks_and_measurements(ranking),
+        _favourite(ranking),
         next_words(ranking),
         shared_doubts(ranking),
         _more(ranking),
@@ -123,7 +129,7 @@ def verdict_words(ranking: Ranking) -> str:
         gone = listed([f"no {part}" for part in ranking.missing])
         return f"Nothing fits: there is {gone} for {ranking.instrument} here" if gone else "Nothing fits"
     first, now = ranking.rows[0], ranking.present
-    if now is not None and first.score <= now.score:
+    if now is not None and first.score <= now.score + ALIKE:
         return "Nothing here beats what they have"
     tried = {"mouthpiece": first.mouthpiece_id, "reed": first.reed_id, "ligature": str(first.ligature_id)}
     changes = first.changes
@@ -136,7 +142,7 @@ def verdict_words(ranking: Ranking) -> str:
         aim = "" if now is not None else f"; aimed at {aimed_words(ranking.aimed)}"
         told = f"Try {set_words(first)} first{buys}{aim}"
     if first.gone:
-        told = f"{told}; to be ordered, there is no {listed(first.gone, 'and no')} in stock"
+        told = f"{told}; to be ordered: {listed([tried[part] for part in first.gone])}"
     if ranking.budget is not None and first.price is None:
         told = f"{told}; a price is not known, so see that it keeps to {money(ranking.budget)}"
     small = now is not None and first.score - now.score < SMALL_GAIN
@@ -170,7 +176,9 @@ def _of_all(row: Setup, shared: Shared) -> Text | None:
     return Text(f"For all of these \N{EN DASH} {told[0].lower()}{told[1:]}", drop=2) if told else None
 
 
-def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None, wish: Sequence[str] = ()) -> list[Block]:
+def setup_blocks(
+    row: Setup, *, place: bool = True, shared: Shared | None = None, wish: Sequence[str] = (), priced: bool = False
+) -> list[Block]:
     """Return the lines of one set-up: parts, mark to expect and price; labels; what will feel different; why; what is not known."""
     shared = shared or Shared()
     others = len(row.ligature_ids) - 1
@@ -182,7 +190,9 @@ def setup_blocks(row: Setup, *, place: bool = True, shared: Shared | None = None
     feel = "what they play now" if row.is_present else feel_words(row.feel)
     own = [words for words, alike in zip(_doubt(row), shared.doubts, strict=True) if words and not alike]
     closing = None if shared.closes_up else closes_up_words(row.feel)
-    told = _short(2 if own else 3, sentences(closing, feel, new_words(row)), _tone_wished(row, wish), *_reasons(row))
+    told = _short(
+        2 if own else 3, sentences(closing, feel, new_words(row, priced=priced)), _tone_wished(row, wish), *_reasons(row)
+    )
     doubt = _short(2, *own, drop=2)
     blocks: list[Block] = [Title(f"{head}{parts}{alike}", f"{expected(row.score, row.score_low, row.score_high)}{price}")]
     blocks += [Text("; ".join(labels), indent=3, drop=3)] if labels else []
@@ -221,8 +231,8 @@ def _doubtful(row: Setup) -> bool:
 
 
 def _reasons(row: Setup) -> list[str]:
-    """Return the two terms that cost most, the player's own marks on it, and how much is measured and how much marks add."""
-    found = [*costly_words(row), played_words(row.played)]
+    """Return the player's own marks on it, the two terms that cost most, and how much is measured and how much marks add."""
+    found = [played_words(row.played), *costly_words(row)]
     if row.groups:
         groups = groups_words(row.groups)
         found.append(f"{shares_words(row)}{', mostly ' if groups else ''}{groups}")
@@ -236,9 +246,12 @@ def costly_words(row: Setup) -> list[str]:
     return [f"{cost_words(term)}: costs {term.cost / 10:.1f}" for term in costly]
 
 
-def new_words(row: Setup) -> str:
-    """Return what of a set-up is new to them, with its prices, without a capital; nothing where that is not known."""
-    priced = any(item.price is not None for item in row.new_parts)
+def new_words(row: Setup, *, priced: bool = False) -> str:
+    """Return what of a set-up is new to them, with its prices, without a capital; nothing where that is not known.
+
+    ``priced`` says that the house has prices, so that one that is not known is told.
+    """
+    priced = priced or any(item.price is not None for item in row.new_parts)
     unpriced = " (price not known)" if priced else ""
     parts = [f"{item.part}{unpriced if item.price is None else f' {money(item.price)}'}" for item in row.new_parts]
     gone = f"none in stock of the {listed(row.gone, 'and the')}" if row.gone else ""
@@ -282,24 +295,25 @@ def now_words(ranking: Ranking) -> str | None:
     )
 
 
-def _marks_and_measurements(ranking: Ranking) -> list[Text]:
-    """Return what their marks, or the measurements, would have put first, where it is not shown."""
-    found = []
-    liked, first = ranking.favourite, ranking.measured_first
-    if liked is not None and liked.played is not None and liked.played.mean is not None:
-        apart = "; its reed cannot be held against theirs, so a wish leaves it out" if ranking.favourite_apart else ""
-        times = {2: "twice"}.get(liked.played.times, f"{liked.played.times} times")
-        told = f"marked highest by them: {set_words(liked)}, {liked.played.mean:.1f} on average, {times}; expect {mark(liked.score)}"
-        found.append(Text(sentences(f"{told}{apart}"), drop=1))
-    if first is not None:
-        mine = f"{first.mouthpiece} + {first.reed}"
-        found.append(
-            Text(
-                sentences(f"by the measurements alone {mine} would be first; marks of players here put others before it"),
-                drop=1,
-            )
-        )
-    return found
+def _favourite(ranking: Ranking) -> Text | None:
+    """Return what they marked highest, where it is not shown."""
+    liked = ranking.favourite
+    if liked is None or liked.played is None or liked.played.mean is None:
+        return None
+    apart = "; its reed cannot be held against theirs, so a wish leaves it out" if ranking.favourite_apart else ""
+    times = {2: "twice"}.get(liked.played.times, f"{liked.played.times} times")
+    told = f"of what they marked twice or more {set_words(liked)} is highest: {liked.played.mean:.1f} on average, {times}; expect {mark(liked.score)}"
+    return Text(sentences(f"{told}{apart}"), drop=1)
+
+
+def _measured_first(ranking: Ranking) -> str | None:
+    """Return what the measurements alone would put first for a level, where marks put another mouthpiece there."""
+    first = ranking.measured_first
+    return (
+        None
+        if first is None
+        else f"by the measurements alone {first.mouthpiece} + {first.reed} would be first; marks of players here put others before it"
+    )
 
 
 def _contradicted(now: Setup | None) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -129,8 +129,12 @@ def _acted(data: str, act: str, source: str | None, given: dict[str, Any], wait_
         already = add_loan(data, _loan(Loan, values, given["date"]), wait_s=wait_s)
     named = " + ".join(str(value) for value in told.values() if value)
     more = " If they play it from now on, say so with --now-plays." if act == "kept" else ""
+
+    def _who(players: Sequence[str]) -> str:
+        return f": {listed(list(players))} {'has' if len(players) == 1 else 'have'} it" if players else ""
+
     more += "".join(
-        f" By the record no {one.part_id} was left: {listed(list(one.players))} {'has' if len(one.players) == 1 else 'have'} it. Count it (matchkit stock count), or write down that it came back."
+        f" By the record no {one.part_id} was left{_who(one.players)}. Count it (matchkit stock count), or write down that it came back."
         for one in already
     )
     return paragraph(f"Written: {given['player_id']}, {named}: {ACTS[act]}.{more}") + "\n"
