@@ -215,7 +215,7 @@ def test_explain_a_set_up_that_would_be_refused() -> None:
 
 def test_train_and_use_a_model(demo_copy: Path) -> None:
     """Training writes the model beside the tables, says its settings, and the next command uses it."""
-    assert "Learned from 900 playtests" in answer("train", "--data", str(demo_copy))
+    assert "Learned from 900 marks" in answer("train", "--data", str(demo_copy))
     assert "model model.npz" in run("rank", "P01", "--data", str(demo_copy)).stderr
     assert "nothing about the world" in " ".join(answer("evaluate", "--quick").split())
 

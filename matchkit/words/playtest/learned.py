@@ -93,7 +93,9 @@ def trained_screen(found: Trained) -> Screen:
             f"most was learned of {_PARTS[moved.part]}: {size} than taken before",
             f"expected marks move by {moved.mean:.1f} of 10 on average",
             *(_counts_now(one) for one in moved.counts[:MOST_SLIPS]),
-            f"{counted(len(moved.counts) - MOST_SLIPS, 'more such mark')} counts now" if len(moved.counts) > MOST_SLIPS else "",
+            f"and so {'does' if len(moved.counts) == MOST_SLIPS + 1 else 'do'} {counted(len(moved.counts) - MOST_SLIPS, 'other')}"
+            if len(moved.counts) > MOST_SLIPS
+            else "",
             f"written to {found.path}",
         )
     )
