@@ -106,7 +106,9 @@ class NewPart:
     price: float | None
     known: bool
     in_stock: bool
-    """False where it is counted, and none is left."""
+    """False where it is counted, and none is left; what they have at home to try needs no stock."""
+    at_home: bool = False
+    """Whether they have it at home to try."""
 
 
 @dataclass(frozen=True)

@@ -173,7 +173,15 @@ class SetupMaker:
         out = self.learner.parts.stock.out
         records = zip(PARTS, (facing.mouthpiece, reed.reed, ligature), self.view.owned, strict=True)
         return tuple(
-            NewPart(part, item.id, item.label, item.price, known=mine is not None, in_stock=not is_gone(item, out))
+            NewPart(
+                part,
+                item.id,
+                item.label,
+                item.price,
+                known=mine is not None,
+                in_stock=(part, item.id) in self.view.at_home or not is_gone(item, out),
+                at_home=(part, item.id) in self.view.at_home,
+            )
             for part, item, mine in records
             if item is not None and not self.view.has(part, item.id)
         )

@@ -85,6 +85,15 @@ def bought(loans: Sequence[Loan], player_id: str) -> frozenset[tuple[str, str]]:
     return frozenset(pieces | {("ligature", loan.ligature_id) for loan in kept if loan.ligature_id is not None})
 
 
+def at_home(loans: Sequence[Loan], player_id: str) -> frozenset[tuple[str, str]]:
+    """Return what a player took home and neither brought back nor kept yet, as kind of part and id."""
+    mine = [loan for loan in open_loans(loans) if loan.player_id == player_id]
+    parts = (("mouthpiece", "mouthpiece_id"), ("reed", "reed_id"), ("ligature", "ligature_id"))
+    return frozenset(
+        (kind, str(name)) for loan in mine for kind, column in parts if (name := getattr(loan, column)) is not None
+    )
+
+
 def is_of_loan(loan: Loan, taken: Loan) -> bool:
     """Tell whether what came back or was kept may be what was taken."""
     same = (loan.player_id, loan.mouthpiece_id, loan.reed_id) == (taken.player_id, taken.mouthpiece_id, taken.reed_id)

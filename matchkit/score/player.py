@@ -90,6 +90,8 @@ class PlayerView:
     """What they play on another instrument, where only that is known."""
     bought: frozenset[tuple[str, str]] = frozenset()
     """What they bought here and need not be playing now, as kind of part and id."""
+    at_home: frozenset[tuple[str, str]] = frozenset()
+    """What they took home to try and have there still, as kind of part and id; it is not theirs."""
 
     @property
     def owned(self) -> PartIds:
@@ -103,8 +105,8 @@ class PlayerView:
 
     @property
     def their_ids(self) -> frozenset[str | None]:
-        """The ids of all that is theirs, which need not be in stock."""
-        return frozenset((*self.owned, *(name for _, name in self.bought)))
+        """The ids of all that is theirs, or at home with them to try, which need not be in stock."""
+        return frozenset((*self.owned, *(name for _, name in (*self.bought, *self.at_home))))
 
 
 def playing_openings_m(pairs: PairTable, *, blow_pa: float) -> Array:

@@ -24,7 +24,7 @@ from matchkit.parts.facing import FacingPart
 from matchkit.parts.fits import pair_refusals
 from matchkit.parts.reed import ReedPart
 from matchkit.parts.stock import Parts
-from matchkit.records.people import Loan, Player, Playtest, bought
+from matchkit.records.people import Loan, Player, Playtest, at_home, bought
 from matchkit.results import Progress
 from matchkit.score.asked import Asked
 from matchkit.score.features import feature_matrix
@@ -128,7 +128,8 @@ class Scorer:
         facing = None if player.mouthpiece_id is None else self.parts.facing(player.mouthpiece_id)
         reed = None if player.reed_id is None else self.parts.reed(player.reed_id)
         view = self._view(player, facing, reed, player.ligature_id, (), neck_id)
-        return replace(view, bought=bought(self.parts.stock.loans, player.id))
+        loans = self.parts.stock.loans
+        return replace(view, bought=bought(loans, player.id), at_home=at_home(loans, player.id))
 
     def _view_visitor(self, visitor: Visitor, neck_id: str | None) -> PlayerView:
         said = {name: getattr(visitor, name) for name in ("instrument", "embouchure", "blow_kpa", "lip_mm")}

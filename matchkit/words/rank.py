@@ -256,7 +256,9 @@ def new_words(row: Setup, *, priced: bool = False) -> str:
     parts = [f"{item.part}{unpriced if item.price is None else f' {money(item.price)}'}" for item in row.new_parts]
     gone = f"none in stock of the {listed(row.gone, 'and the')}" if row.gone else ""
     new = f"new: {', '.join(parts)}" if parts else ""
-    return "; ".join(part for part in (new, gone) if part)
+    there = [item.part for item in row.new_parts if item.at_home]
+    home = f"they have the {listed(there, 'and the')} at home to try" if there else ""
+    return "; ".join(part for part in (new, home, gone) if part)
 
 
 def free_first(ranking: Ranking) -> tuple[str, ...]:

@@ -175,6 +175,30 @@ def test_what_is_out_already_is_asked_about(demo_book: str) -> None:
     assert "By the record no AM-05 was left: P01 has it. Count it" in done
 
 
+def test_what_they_have_at_home_is_said(demo_book: str) -> None:
+    """The only piece, at home with P02 to try: offered from stock to them and to nobody else, at its price, with a word; brought back it is as before."""
+    change_parts(demo_book, "AM-05", "stock count", stock=1)
+    fixed = {"mouthpiece": "AM-05"}
+
+    def loan(number: int, what: str) -> Loan:
+        return Loan(
+            id=f"L{number}", date=dt.date(2026, 1, number), player_id="P02", mouthpiece_id="AM-05", reed_id="AR-B-2", what=what
+        )  # type: ignore[arg-type]
+
+    add_loan(demo_book, loan(1, "taken"))
+    house = mk.open(demo_book, cache=False)
+    ranking = house.rank("P02", fixed=fixed, in_stock=True)
+    (part,) = (one for one in ranking.rows[0].new_parts if one.part == "mouthpiece")
+    assert (part.at_home, part.in_stock) == (True, True)
+    assert part.price
+    assert "they have the mouthpiece at home to try" in told(rank_screen(ranking))
+    assert not house.rank("P01", fixed=fixed, in_stock=True).rows
+    add_loan(demo_book, loan(2, "returned"))
+    ranking = mk.open(demo_book, cache=False).rank("P02", fixed=fixed, in_stock=True)
+    assert not any(one.at_home for row in ranking.rows for one in row.new_parts)
+    assert "at home to try" not in told(rank_screen(ranking))
+
+
 def test_a_slip_that_counts_by_now_is_told(demo_book: str) -> None:
     """A 0 on what is marked 9 four times is taken for a slip; at a noise of 5 points it is none, and training says which mark counts."""
     house = marked(demo_book, "AR-B-3", [9, 9, 9, 9, 0])
