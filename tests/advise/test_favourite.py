@@ -183,7 +183,7 @@ def test_what_they_have_at_home_is_said(demo_book: str) -> None:
     def loan(number: int, what: str) -> Loan:
         return Loan(
             id=f"L{number}", date=dt.date(2026, 1, number), player_id="P02", mouthpiece_id="AM-05", reed_id="AR-B-2", what=what
-        )  # type: ignore[arg-type]
+        )
 
     add_loan(demo_book, loan(1, "taken"))
     house = mk.open(demo_book, cache=False)

@@ -25,6 +25,7 @@ from matchkit.files import shipped
 from matchkit.maker.conformity.batch import judge_batch
 from matchkit.maker.conformity.judged import Judged
 from matchkit.maker.facts import Against, Fault
+from matchkit.maker.measure import flaws as found_flaws
 from matchkit.maker.measure.exchanged import rails_exchanged
 from matchkit.maker.measure.flaws import _can_be
 from matchkit.maker.measure.history import Size, are_exchanged, facing_history
@@ -182,6 +183,32 @@ def test_what_is_too_narrow_to_be_sized_must_be_possible() -> None:
     assert not _can_be(Flaw("bump", 0.021, 5e-6, 1e-6, 1e-3, sized=False, rail=None), 0.020)
 
 
+def test_what_cannot_be_is_not_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bump without a size behind the facing, and one under the lay: neither is among what a piece shows; one that can be is."""
+    shown = [(0.012, 5e-6), (0.040, 5e-6), (0.012, -5e-6)]
+    flaws = tuple(Flaw("bump", place, height, 1e-6, 1e-3, sized=False, rail=None) for place, height in shown)
+    monkeypatch.setattr(found_flaws, "find_flaws", lambda *_, **__: flaws)
+    assert [(flaw.place_mm, round(flaw.height_um, 6)) for flaw in facing_of(sound()).bumps] == [(12.0, 5.0)]
+
+
+def test_heights_in_inches_are_asked_about_before_the_length(tmp_path: Path) -> None:
+    """A scan whose heights are in inches, of a tip of 2.8 mm: the column of heights is named, though so low a lay looks far too short (25.4 mm an inch)."""
+
+    def inches(row: dict[str, str]) -> dict[str, str]:
+        return {**row, "height_mm": f"{float(row['height_mm']) * 1.15 / 25.4:.5f}"}
+
+    folder = changed_batch(tmp_path, "lay_points", inches)
+    rows = read_rows(folder / "mouthpieces.csv")
+    for row in rows:
+        if row["id"] == "TB-25-40":
+            row["tip_opening_mm"] = f"{float(row['tip_opening_mm']) * 1.15:.3f}"
+    write_rows(folder / "mouthpieces.csv", rows, list(rows[0]))
+    report = mk.open().batch(folder, pair=False)
+    lines = listing(problem for one in report.set_aside for problem in one.problems)
+    assert [one.mouthpiece_id for one in report.set_aside] == ["TB-25-40"]
+    assert "heights in inches?" in lines[0]
+
+
 def test_the_step_is_that_of_nearly_all_readings() -> None:
     """One reading of thirty to a finer step says nothing of how the others were read; one of ten in a fine file neither (by hand)."""
     halves = [3.5, 4.0, 7.5, 9.0, 10.5] * 6
@@ -235,6 +262,13 @@ def test_only_the_thin_end_is_worked_where_only_it_is_short(house: mk.House) -> 
         assert high is not None
         assert stop.left_mm is not None
         assert low <= stop.left_mm <= high
+    # no further than the limits ask for, by a guard band of the doubt that the stop was read with
+    (judged,) = judge_batch(shop_of([piece]), spec=spec_with()).pieces
+    u = {one.feeler_mm: one.u for one in judged.features if one.feature == "stop_mm"}
+    for stop in last:
+        low = stations[stop.feeler_mm].limits_mm[0]
+        if stop.feeler_mm <= 0.1 and stop.left_mm is not None and low is not None:
+            assert stop.left_mm <= low + 1.1 * 1.645 * u[stop.feeler_mm] + 0.06
 
 
 def test_the_table_loses_no_more_than_the_worst_stop_asks_for() -> None:
@@ -469,6 +503,16 @@ def test_a_near_model_is_asked_about_beside_the_fault() -> None:
     assert f"It lies within the drawing of {OTHER}: is its model right?" in told
     assert "near another model" in {reason.why for reason in plan_of(near, spec, drawing=True).do_not}
     assert judge_batch(shop_of([sound()]), spec=spec).pieces[0].fits is None
+    # every feeler long by what the second drawing is longer: as likely the zero, so the fault is told, and the model asked about beside it
+    (zero,) = judge_batch(shop_of([moved(sound(), 1.2)]), spec=two_models(tip_mm=0.0, stop_mm=1.2)).pieces
+    assert (zero.asks_zero, zero.fits, zero.of_another) == (True, OTHER, False)
+    # rails that differ are no question of the model, whatever another drawing allows
+    wide = two_models(tip_mm=0.0, stop_mm=0.0)
+    loose = wide.drawing[OTHER].model_copy(update={"rail_difference_mm": 3.0})
+    wide = wide.model_copy(update={"drawing": {**wide.drawing, OTHER: loose}})
+    (short,) = judge_batch(shop_of([sound(left=28 - 0.6)]), spec=wide).pieces
+    assert short.verdict == "fail"
+    assert short.fits is None
 
 
 def test_columns_exchanged_in_one_piece_are_one_line(tmp_path: Path) -> None:
@@ -529,3 +573,4 @@ def test_work_is_judged_by_what_was_done(tmp_path: Path, later: dict[str, float]
     assert words in told
     assert never not in told
     assert done.untouched == (max(later.values()) == 0)
+    assert done.doubt == ("all alike" if min(later.values()) > 2 else None)

@@ -180,7 +180,7 @@ def are_exchanged(was: Size | None, now: Size | None) -> bool:
     """Tell rails of which the other one is the shorter now, by as much: they were written for one another."""
     if was is None or now is None or not (was.sure and now.sure):
         return False
-    return was.value * now.value < 0 and not Size(was.value + now.value, math.hypot(was.u, now.u)).sure
+    return not Size(was.value + now.value, math.hypot(was.u, now.u)).sure
 
 
 def _doubt(tip: Size, length: Size, stops: Sequence[StopMoved], rails: int) -> Doubt | None:
