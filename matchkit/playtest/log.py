@@ -264,10 +264,12 @@ class _Checks:
             return []
         there = self._book.find("playtests", player_id=test.player_id, mouthpiece_id=test.mouthpiece_id, reed_id=test.reed_id)
         content = _content(test)
-        twin = written.get(content) or next((item for item in there if item != test and _content(item) == content), None)
+        now = written.get(content)
+        twin = now or next((item for item in there if item != test and _content(item) == content), None)
         if twin is None or getattr(twin, "id", None) == test.id:
             return []
-        read = f"the same parts, marks and day as {shown(str(getattr(twin, 'id', '')))}, which is written down"
+        where = "in the same file" if now is not None else "which is written down"
+        read = f"the same parts, marks and day as {shown(str(getattr(twin, 'id', '')))}, {where}"
         hint = "if it was played twice, say so by a session and a position"
         return [Problem(place, None, None, read, "another playtest", hint)]
 

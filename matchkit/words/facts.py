@@ -159,7 +159,7 @@ def aimed_words(aimed: Aimed) -> str:
         "liked": f"the middle of {counted(aimed.likes, 'playtest')} marked 7 or more",
         "fitting": "the middle of all set-ups that fit",
         "by line": "the middle of each line of reeds",
-        "nothing": "nothing: what was asked about cannot be compared with the reed that is played now",
+        "nothing": "no resistance: the reed cannot be compared with the one that is played now",
     }[aimed.at]
     moved = []
     if aimed.resistance and aimed.at != "nothing":

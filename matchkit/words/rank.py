@@ -254,10 +254,10 @@ def new_words(row: Setup, *, priced: bool = False) -> str:
     priced = priced or any(item.price is not None for item in row.new_parts)
     unpriced = " (price not known)" if priced else ""
     parts = [f"{item.part}{unpriced if item.price is None else f' {money(item.price)}'}" for item in row.new_parts]
-    gone = f"none in stock of the {listed(row.gone, 'and the')}" if row.gone else ""
+    gone = f"none in stock of {listed([f'the {part}' for part in row.gone])}" if row.gone else ""
     new = f"new: {', '.join(parts)}" if parts else ""
     there = [item.part for item in row.new_parts if item.at_home]
-    home = f"they have the {listed(there, 'and the')} at home to try" if there else ""
+    home = f"they have the {listed(there)} at home to try" if there else ""
     return "; ".join(part for part in (new, home, gone) if part)
 
 

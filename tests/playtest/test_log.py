@@ -240,7 +240,7 @@ def test_the_same_playtest_typed_twice_is_one(book: str, tmp_path: Path) -> None
     path = tmp_path / "two.csv"
     row = "P02,AM-05,AR-A-2.5,5,2026-03-02"
     path.write_text(f"id,player_id,mouthpiece_id,reed_id,overall,date\nX1,{row}\nX2,{row}\n")
-    with pytest.raises(mk.DataError, match=r"two.csv, row 3.*as 'X1'"):
+    with pytest.raises(mk.DataError, match=r"two.csv, row 3.*as 'X1', in the same file"):
         log_file(book, path)
     path.write_text(f"id,player_id,mouthpiece_id,reed_id,overall,date\nX1,{row}\n")
     assert log_file(book, path).there_already == 0
