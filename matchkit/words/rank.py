@@ -190,10 +190,14 @@ def setup_blocks(
     feel = "what they play now" if row.is_present else feel_words(row.feel)
     own = [words for words, alike in zip(_doubt(row), shared.doubts, strict=True) if words and not alike]
     closing = None if shared.closes_up else closes_up_words(row.feel)
+    marked = played_words(row.played)  # stands on the row, whatever else gives way
     told = _short(
-        2 if own else 3, sentences(closing, feel, new_words(row, priced=priced)), _tone_wished(row, wish), *_reasons(row)
+        3 if marked or not own else 2,
+        sentences(closing, feel, new_words(row, priced=priced), marked),
+        _tone_wished(row, wish),
+        *_reasons(row),
     )
-    doubt = _short(2, *own, drop=2)
+    doubt = _short(1 if marked else 2, *own, drop=2)
     blocks: list[Block] = [Title(f"{head}{parts}{alike}", f"{expected(row.score, row.score_low, row.score_high)}{price}")]
     blocks += [Text("; ".join(labels), indent=3, drop=3)] if labels else []
     return blocks + [block for block in (told, doubt) if block is not None]
@@ -231,8 +235,8 @@ def _doubtful(row: Setup) -> bool:
 
 
 def _reasons(row: Setup) -> list[str]:
-    """Return the player's own marks on it, the two terms that cost most, and how much is measured and how much marks add."""
-    found = [played_words(row.played), *costly_words(row)]
+    """Return the two terms that cost most, and how much is measured and how much marks add."""
+    found = costly_words(row)
     if row.groups:
         groups = groups_words(row.groups)
         found.append(f"{shares_words(row)}{', mostly ' if groups else ''}{groups}")

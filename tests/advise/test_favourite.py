@@ -322,3 +322,15 @@ def test_what_is_marked_alike_beats_nothing(house: mk.House) -> None:
     for score, words in ((now + 0.4, "Nothing here beats what they have"), (now + 1.0, "little is to be gained by it")):
         rows = (replace(ranking.rows[0], score=score), *ranking.rows[1:])
         assert words in told(rank_screen(replace(ranking, rows=rows)))
+
+
+@pytest.mark.parametrize("wish", [(), ("freer",), ("brighter",)])
+def test_what_they_marked_stands_on_every_row(house: mk.House, wish: tuple[str, ...]) -> None:
+    """Over all players of the demo house: as many rows say how often they marked the pair as there are such rows, whatever else gives way for want of lines."""
+    seen = 0
+    for player in house.tables.players:
+        ranking = house.rank(player.id, wish=wish)
+        marked_rows = [row for row in ranking.rows if row.played is not None and row.played.times]
+        assert told(rank_screen(ranking)).count("They marked this pair") == len(marked_rows)
+        seen += len(marked_rows)
+    assert seen > 3
