@@ -329,10 +329,17 @@ def test_rails_written_for_one_another_are_asked_about() -> None:
     assert "were left and right exchanged?" in told
     assert "further from the tip on the left rail" in told
     assert "nearer the tip on the right rail" in told
-    assert not are_exchanged(Size(0.5, 0.05), Size(0.5, 0.05))
-    assert not are_exchanged(Size(0.5, 0.05), Size(-0.2, 0.05))
-    assert not are_exchanged(Size(0.02, 0.05), Size(-0.02, 0.05))
-    assert not are_exchanged(None, Size(0.5, 0.05))
+    both = {"left": Size(0.5, 0.05), "right": Size(-0.5, 0.05)}
+    assert are_exchanged(Size(0.5, 0.05), Size(-0.5, 0.05), both)
+    for was, now, moved_by in (
+        (Size(0.5, 0.05), Size(0.5, 0.05), both),
+        (Size(0.5, 0.05), Size(-0.2, 0.05), both),
+        (Size(0.02, 0.05), Size(-0.02, 0.05), both),
+        (None, Size(0.5, 0.05), both),
+        (Size(-0.5, 0.05), Size(0.5, 0.05), {"left": Size(1.0, 0.05), "right": Size(0.0, 0.05)}),  # one rail worked too far
+        (Size(-0.5, 0.05), Size(0.5, 0.05), {"left": Size(0.5, 0.05)}),
+    ):
+        assert not are_exchanged(was, now, moved_by)
 
 
 # bad input, and what is to be read
@@ -445,6 +452,11 @@ def test_exchanged_rails_are_asked_about_by_every_command() -> None:
         for screen in (batch_screen(report), facing_screen(facing), record_screen(record), reface_screen(plan)):
             assert ("the other way round" in on_one_line(screen)) == turned
         assert ("rails exchanged" in {reason.why for reason in plan.do_not}) == turned
+    # the left rail worked as far past the right one as it was short of it: no question of which is which
+    apart = 2 * abs(float(np.mean([row.stop_mm if row.rail == "left" else -row.stop_mm for row in readings])) * 2)
+    worked = [row.model_copy(update={"stop_mm": row.stop_mm + apart / 2}) if row.rail == "left" else row for row in readings]
+    rows = [row.model_copy(update={"date": day}) for day, some in zip(days, (readings, worked), strict=True) for row in some]
+    assert not rails_exchanged(piece, gather([piece], rows, ()).sets[piece.id], gauge=spec_with().gauge)
 
 
 def test_a_size_is_named_where_it_fails() -> None:

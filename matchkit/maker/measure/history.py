@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import NormalDist
@@ -12,7 +12,7 @@ from typing import Any, ClassVar, Literal
 from matchkit.constants import TWO_SIDED
 from matchkit.errors import RequestError
 from matchkit.maker.measure.report import FacingReport, facing_report
-from matchkit.maker.measure.stations import moved_evenly
+from matchkit.maker.measure.stations import RAILS, moved_evenly
 from matchkit.records.defaults import Defaults
 from matchkit.records.parts import Mouthpiece
 from matchkit.records.sets import ReadingSet
@@ -167,7 +167,7 @@ def changed(before: tuple[str | None, FacingReport], after: tuple[str | None, Fa
         stops,
         shared[0] if alone else None,
         _moved(stops),
-        "exchanged" if are_exchanged(one.rails_mm, two.rails_mm) else _doubt(tip, length, stops, len(shared)),
+        "exchanged" if are_exchanged(one.rails_mm, two.rails_mm, _by_rail(stops)) else _doubt(tip, length, stops, len(shared)),
     )
 
 
@@ -176,11 +176,32 @@ def _moved(stops: Sequence[StopMoved]) -> tuple[StopMoved, ...]:
     return tuple(stop for stop in stops if abs(stop.by_mm.value) > limit * stop.by_mm.u)
 
 
-def are_exchanged(was: Size | None, now: Size | None) -> bool:
-    """Tell rails of which the other one is the shorter now, by as much: they were written for one another."""
-    if was is None or now is None or not (was.sure and now.sure):
+def are_exchanged(was: Size | None, now: Size | None, moved: Mapping[str, Size]) -> bool:
+    """Tell rails of which the other one is the shorter now, by as much, and that moved against one another by as much: they were written for one another.
+
+    ``moved`` says by how much the stops of each rail did, on average; of a rail that was worked alone only one does.
+    """
+    sizes = (was, now, moved.get("left"), moved.get("right"))
+    if any(size is None or not size.sure for size in sizes):
         return False
-    return not Size(was.value + now.value, math.hypot(was.u, now.u)).sure
+    pairs = ((was, now), (moved["left"], moved["right"]))
+    return not any(
+        Size(one.value + other.value, math.hypot(one.u, other.u)).sure
+        for one, other in pairs
+        if one is not None and other is not None
+    )
+
+
+def _by_rail(stops: Sequence[StopMoved]) -> dict[str, Size]:
+    """Return how far the stops of each rail moved on average."""
+    found: dict[str, Size] = {}
+    for rail in RAILS:
+        mine = [stop.by_mm for stop in stops if stop.rail == rail]
+        if mine:
+            found[rail] = Size(
+                math.fsum(size.value for size in mine) / len(mine), math.hypot(*(size.u for size in mine)) / len(mine)
+            )
+    return found
 
 
 def _doubt(tip: Size, length: Size, stops: Sequence[StopMoved], rails: int) -> Doubt | None:
