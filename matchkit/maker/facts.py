@@ -131,6 +131,7 @@ class Against:
         "perhaps within its drawing",
         "gauge too coarse for its drawing",
         "feelers too doubtful",
+        "stops too coarse",
         "perhaps another model",
         "near another model",
         "rails exchanged",

@@ -586,3 +586,17 @@ def test_work_is_judged_by_what_was_done(tmp_path: Path, later: dict[str, float]
     assert never not in told
     assert done.untouched == (max(later.values()) == 0)
     assert done.doubt == ("all alike" if min(later.values()) > 2 else None)
+
+
+def test_a_step_that_is_too_coarse_is_told_with_the_plan() -> None:
+    """Rails read to 0.5 mm, too near their limit to say: a plan asks for finer readings, not for more of them; read finely it asks for more."""
+    for step, words in ((0.5, "read them to 0.1 mm before anything comes off"), (0.01, "twice more")):
+        spec = spec_with(stop_step_mm=step)
+        every = [moved(sound(), by / 20, rail="left") for by in range(1, 16)]
+        near = next(
+            piece
+            for piece in every
+            for judged in judge_batch(shop_of([piece]), spec=spec).pieces
+            if judged.verdict == "inconclusive" and judged.worst is not None and judged.worst.feature == "rail_difference_mm"
+        )
+        assert words in on_one_line(reface_screen(plan_of(near, spec, drawing=True)))

@@ -290,7 +290,7 @@ def test_a_drawing_is_met_with_the_least_that_passes(tmp_path: Path) -> None:
         rooms.append(min(stop - low, high - stop) / u)
     assert 1.64 <= min(rooms) <= 2.2
     assert plan.target.sure
-    assert 1e3 * (2.5 - plan.target_tip_opening_mm) - 1 <= (plan.target.more_um or 0) <= 60
+    assert 1e3 * (2.5 - plan.target_tip_opening_mm) - 1 <= (plan.target.more_um or 0) <= 65
     told = " ".join(lay_out(reface_screen(plan)).split())
     assert (
         f"The middle of the drawing would take up to {plan.target.more_um:.0f} µm more off the rails. The facing itself is known to ±"

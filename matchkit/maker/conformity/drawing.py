@@ -153,14 +153,19 @@ def _differences(rails: dict[str, Readings], drawing: Drawing, fair: FairCurve, 
     asked = drawn or read  # others count in the mean, as in everything told of the rails
     apart = rails_apart(rails, fair, (*drawn, *beside))
     limits = (0.0, -most, most)
+    step = math.hypot(*(rail.u_step_m / MM for rail in rails.values() if not is_scanned(rail)))  # what reading again leaves
     each = [
-        _judged("rail_difference_mm", one.value_mm, one.u_mm, limits, False, confidence, None, one.feeler_mm)  # noqa: FBT003
+        replace(
+            _judged("rail_difference_mm", one.value_mm, one.u_mm, limits, False, confidence, None, one.feeler_mm),  # noqa: FBT003
+            u_fixed=step,
+        )
         for one in apart
         if one.feeler_mm in asked
     ]
     found = one_of_several(each, confidence)
     if (mean := mean_apart(apart)) is not None:
-        found.append(_judged("rail_difference_mm", *mean, limits, True, confidence))  # noqa: FBT003
+        whole = _judged("rail_difference_mm", *mean, limits, True, confidence)  # noqa: FBT003
+        found.append(replace(whole, u_fixed=step / math.sqrt(len(apart))))
     return found
 
 

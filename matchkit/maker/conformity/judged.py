@@ -22,6 +22,8 @@ LEAST_FEELERS = 4
 SHORT = 2.0
 """A difference at the others, or at the thinnest one, that is within so many standard uncertainties is none."""
 
+COARSE_STEP_MM = 0.2
+"""Stops read to so much are said to be."""
 LESS = 0.9
 """Reading again helps where it brings the uncertainty down to this share."""
 ALL_STOPS = ("all stops short", "all stops long")

@@ -11,7 +11,7 @@ from matchkit.errors import RequestError
 from matchkit.facts import Assumed
 from matchkit.maker.batch import bench_scorer
 from matchkit.maker.conformity.drawing import judge_piece, with_model
-from matchkit.maker.conformity.judged import Judged, PieceJudged
+from matchkit.maker.conformity.judged import COARSE_STEP_MM, Judged, PieceJudged
 from matchkit.maker.facts import Against, RefaceTarget
 from matchkit.maker.measure.exchanged import rails_exchanged
 from matchkit.maker.measure.flaws import FlawFound, flaws_found
@@ -198,7 +198,9 @@ def _leave(judged: PieceJudged) -> Against:
     if judged.verdict == "pass":
         return Against("within its drawing")
     if judged.worst is not None and not judged.worst.again_helps:
-        return Against("feelers too doubtful")
+        return Against(
+            "stops too coarse" if judged.stop_step_mm >= COARSE_STEP_MM else "feelers too doubtful", judged.stop_step_mm
+        )
     tellable = judged.worst is None or judged.worst.tellable
     return Against("perhaps within its drawing" if tellable else "gauge too coarse for its drawing")
 

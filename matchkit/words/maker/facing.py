@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.batch import FINER_STEP_MM
-from matchkit.maker.conformity.judged import PieceJudged
+from matchkit.maker.conformity.judged import COARSE_STEP_MM, PieceJudged
 from matchkit.maker.facts import Fault
 from matchkit.maker.measure.flaws import FlawFound
 from matchkit.maker.measure.rails import RailsVerdict
@@ -20,8 +20,6 @@ from matchkit.words.maker.scans import FINE_MM, crooked_words, scan_words, scann
 from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
 
-COARSE_STEP_MM = 0.2
-"""Stops read to so much are said to be."""
 LEAST_SHOWN = 0.01
 """No doubt is told to less, in mm."""
 

@@ -90,7 +90,7 @@ def _moot(reason: Against, reasons: Sequence[Against], *, idle: bool) -> bool:
     return reason.why == "perhaps within its drawing" and not others.isdisjoint(_MEASURE_FIRST)
 
 
-_READ_FIRST = ("perhaps within its drawing", "gauge too coarse for its drawing", "feelers too doubtful")
+_READ_FIRST = ("perhaps within its drawing", "gauge too coarse for its drawing", "feelers too doubtful", "stops too coarse")
 _MEASURE_FIRST = ("one rail",)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from matchkit.maker.conformity.batch import FINER_STEP_MM
 from matchkit.maker.facts import Against
 
 _AGAINST = {
@@ -30,20 +31,31 @@ FIRST = (
     "one feeler first",
 )
 """What stands before the plan: it may be that nothing is wrong with the piece."""
-LEAVE = ("within its drawing", "perhaps within its drawing", "gauge too coarse for its drawing", "feelers too doubtful")
+LEAVE = (
+    "within its drawing",
+    "perhaps within its drawing",
+    "gauge too coarse for its drawing",
+    "feelers too doubtful",
+    "stops too coarse",
+)
 
 
 def against_words(reason: Against) -> str:
     """Return a reason against doing what a plan says, without a capital."""
-    if reason.why in ("opens too much", "closes too much"):
-        way = "opens" if reason.why == "opens too much" else "closes"
-        return f"do not do this: it {way} the tip by {reason.size:.2f} mm, which makes another mouthpiece"
-    if reason.why == "perhaps another model":
-        return f"it lies within the drawing of {reason.what} and far from its own: see first whether its model is right; nothing comes off of a piece that is filed wrong"
-    if reason.why == "near another model":
-        return f"it lies within the drawing of {reason.what}: see first whether its model is right"
-    if reason.why == "one feeler first":
-        return f"the rails differ at the {reason.size:g} mm feeler alone: read it again before anything comes off, a slip of one reading looks the same"
-    if reason.why == "wall too thin":
-        return f"do not do this: it leaves {reason.size:.1f} mm of wall, and {reason.limit:g} mm is the least (assumed)"
-    return _AGAINST[reason.why]
+    sized = _SIZED.get(reason.why)
+    return (
+        _AGAINST[reason.why]
+        if sized is None
+        else sized.format(size=reason.size, limit=reason.limit, what=reason.what, finer=FINER_STEP_MM)
+    )
+
+
+_SIZED = {
+    "opens too much": "do not do this: it opens the tip by {size:.2f} mm, which makes another mouthpiece",
+    "closes too much": "do not do this: it closes the tip by {size:.2f} mm, which makes another mouthpiece",
+    "wall too thin": "do not do this: it leaves {size:.1f} mm of wall, and {limit:g} mm is the least (assumed)",
+    "perhaps another model": "it lies within the drawing of {what} and far from its own: see first whether its model is right; nothing comes off of a piece that is filed wrong",
+    "near another model": "it lies within the drawing of {what}: see first whether its model is right",
+    "one feeler first": "the rails differ at the {size:g} mm feeler alone: read it again before anything comes off, a slip of one reading looks the same",
+    "stops too coarse": "whether it is out of its drawing cannot be told from stops read to {size:g} mm, however often: read them to {finer:g} mm before anything comes off",
+}

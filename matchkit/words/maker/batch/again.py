@@ -8,9 +8,8 @@ from dataclasses import dataclass
 
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.conformity.batch import FINER_STEP_MM
-from matchkit.maker.conformity.judged import Judged, PieceJudged
+from matchkit.maker.conformity.judged import COARSE_STEP_MM, Judged, PieceJudged
 from matchkit.maker.facts import Fault
-from matchkit.words.maker.facing import COARSE_STEP_MM
 from matchkit.words.maker.features import again_words, feature_words, shortened, unit_of
 from matchkit.words.maker.scans import scanned_again
 from matchkit.words.numbers import counted
