@@ -24,7 +24,7 @@ from matchkit.errors import listing
 from matchkit.files import shipped
 from matchkit.maker.conformity.batch import judge_batch
 from matchkit.maker.conformity.judged import Judged
-from matchkit.maker.facts import Against, Fault
+from matchkit.maker.facts import Against, Fault, FeatureAt
 from matchkit.maker.measure import flaws as found_flaws
 from matchkit.maker.measure.exchanged import rails_exchanged
 from matchkit.maker.measure.flaws import _can_be
@@ -33,6 +33,7 @@ from matchkit.maker.measure.report import facing_report
 from matchkit.maker.paper import batch_record
 from matchkit.maker.pieces import gather
 from matchkit.maker.reface.ask import Wanted, plan_reface
+from matchkit.maker.reface.done import AgainstDrawing
 from matchkit.maker.reface.plan import RefacePlan
 from matchkit.physics.lay.flaws import Flaw
 from matchkit.records.sets import ReadingSet
@@ -586,6 +587,11 @@ def test_work_is_judged_by_what_was_done(tmp_path: Path, later: dict[str, float]
     assert never not in told
     assert done.untouched == (max(later.values()) == 0)
     assert done.doubt == ("all alike" if min(later.values()) > 2 else None)
+    # nothing is called as planned that is out of its drawing
+    near = replace(
+        done, untouched=False, doubt=None, stops=(), drawing=AgainstDrawing("fail", (FeatureAt("rail_difference_mm"),))
+    )
+    assert "near the plan, and not within its drawing yet" in on_one_line(done_screen(near))
 
 
 def test_a_step_that_is_too_coarse_is_told_with_the_plan() -> None:

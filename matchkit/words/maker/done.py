@@ -67,6 +67,8 @@ def _by_plan(found: RefaceDone, off: Sequence[StopDone]) -> str:
         return f"not yet as planned{f' on {listed(short)}' if short else ''}"
     if tip > 0:
         return "more open than planned"
+    if found.drawing is not None and found.drawing.verdict == "fail":
+        return "near the plan, and not within its drawing yet"
     near = found.drawing is not None and found.drawing.verdict == "inconclusive"
     return (
         "as planned, but too near a limit of its drawing to say that it meets it"
