@@ -33,7 +33,7 @@ from matchkit.maker.measure.report import facing_report
 from matchkit.maker.paper import batch_record
 from matchkit.maker.pieces import gather
 from matchkit.maker.reface.ask import Wanted, plan_reface
-from matchkit.maker.reface.done import AgainstDrawing
+from matchkit.maker.reface.done import AgainstDrawing, close_plan
 from matchkit.maker.reface.plan import RefacePlan
 from matchkit.physics.lay.flaws import Flaw
 from matchkit.records.sets import ReadingSet
@@ -606,3 +606,52 @@ def test_a_step_that_is_too_coarse_is_told_with_the_plan() -> None:
             if judged.verdict == "inconclusive" and judged.worst is not None and judged.worst.feature == "rail_difference_mm"
         )
         assert words in on_one_line(reface_screen(plan_of(near, spec, drawing=True)))
+
+
+@pytest.mark.parametrize(
+    ("by_mm", "words"),
+    [
+        ((-0.18, -0.18), "short of the plan on the left rail"),
+        ((0.0, 0.18), "past the plan on the right rail"),
+        ((0.0, 0.0), "as planned, as far as the gauge can tell"),
+    ],
+)
+def test_a_rail_that_is_off_as_a_whole_is_told(by_mm: tuple[float, float], words: str) -> None:
+    """Every stop of a rail 0.18 mm off the plan, none surely by itself: the rail is, on average; just as planned nothing is."""
+    plan, report = mk.open().reface("AM-05", tip_by_mm=0.1), mk.open().facing("AM-05")
+    where = {round(row.feeler_mm, 3): row.place_mm for row in plan.removals}
+    stations = tuple(
+        replace(row, left_mm=where[round(row.feeler_mm, 3)] + by_mm[0], right_mm=where[round(row.feeler_mm, 3)] + by_mm[1])
+        for row in report.stations
+    )
+    now = replace(report, stations=stations, tip_opening_mm=plan.target_tip_opening_mm)
+    done = close_plan(plan, report, now, before=None, after=None)
+    assert words in on_one_line(done_screen(replace(done, doubt=None)))
+    assert not done.off
+    assert len(done.rails_off) == sum(by != 0 for by in by_mm)
+
+
+def test_half_of_a_plan_is_no_zero() -> None:
+    """A piece 1 mm short on both rails, half of it worked off: every feeler is short of the plan by much the same, and none is asked for its zero."""
+    piece, readings = moved(sound(), -1.0)
+    days = dt.date(2025, 6, 4), dt.date(2025, 7, 4)
+    for by, doubt in ((0.4, None), (-1.0, "all alike")):
+        later = [row.model_copy(update={"stop_mm": row.stop_mm + by}) for row in readings]
+        rows = [row.model_copy(update={"date": day}) for day, some in zip(days, (readings, later), strict=True) for row in some]
+        sets = gather([piece], rows, ()).sets[piece.id]
+        was, now = (
+            facing_report(piece, one.readings, (), defaults=read_defaults(), spec=spec_with(), draws=200) for one in sets
+        )
+        done = close_plan(plan_of((piece, readings), drawing=True), was, now, before=None, after=None)
+        assert done.doubt == doubt
+
+
+def test_the_zero_stands_first_in_both_commands() -> None:
+    """Beside a slip of one feeler: facing and batch begin with the zero, and say it once."""
+    piece = moved(moved(sound(), -1.2), 0.9, rail="left", feeler=0.4)
+    for text in (
+        on_one_line(facing_screen(facing_of(piece))),
+        on_one_line(batch_screen(judge_batch(shop_of([piece]), spec=spec_with()))),
+    ):
+        assert text.lower().count("first look at the zero of the gauge") == 1
+        assert text.lower().index("first look at the zero") < text.index("0.4 mm feeler")

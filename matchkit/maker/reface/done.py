@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
+from statistics import NormalDist, fmean
 from typing import ClassVar
 
 from matchkit.maker.conformity.judged import Judged
@@ -33,6 +33,18 @@ class StopDone:
     read_mm: float
     off_mm: float
     u_off_mm: float
+
+
+LEAST_STOPS, SURELY, LEAST_OFF_MM = 4, 3.5, 0.1
+"""A rail is off its plan as a whole where so many stops or more are on average, by so many standard uncertainties of that and by so much."""
+
+
+@dataclass(frozen=True)
+class RailOff:
+    """How far the stops of a rail are off the plan on average; above 0 they are further from the tip."""
+
+    rail: str
+    mean_mm: float
 
 
 @dataclass(frozen=True)
@@ -91,6 +103,19 @@ class RefaceDone(Answer):
         return tuple(stop for stop in self.stops if abs(stop.off_mm) > self._limit * stop.u_off_mm)
 
     @property
+    def rails_off(self) -> tuple[RailOff, ...]:
+        """Rails that are off the plan as a whole, though each stop by itself may be as planned."""
+        found = []
+        for rail in RAILS:
+            mine = [stop for stop in self.stops if stop.rail == rail]
+            if len(mine) < LEAST_STOPS:
+                continue
+            mean, u = fmean(stop.off_mm for stop in mine), math.hypot(*(stop.u_off_mm for stop in mine)) / len(mine)
+            if abs(mean) > max(SURELY * u, LEAST_OFF_MM):
+                found.append(RailOff(rail, mean))
+        return tuple(found)
+
+    @property
     def tip_surely_off_mm(self) -> float:
         """By how much the tip is surely off the plan; 0 where it may be as planned."""
         return self.tip_off_mm.value if abs(self.tip_off_mm.value) > self._limit * self.tip_off_mm.u else 0.0
@@ -145,7 +170,8 @@ def _doubt(plan: RefacePlan, stops: Sequence[StopDone], change: Changed) -> Doub
         return "exchanged"
     if len({stop.rail for stop in stops}) == len(RAILS) and not change.tip_opening_mm.sure:
         u = max(stop.u_off_mm for stop in stops)
-        if moved_evenly([stop.off_mm for stop in stops], u):
+        on_the_way = all(stop.off_mm < 0 for stop in stops) and all(stop.by_mm.value > 0 for stop in change.stops)
+        if moved_evenly([stop.off_mm for stop in stops], u) and not on_the_way:
             return "all alike"
     shorter = any(stop.by_mm.value < 0 for stop in change.moved) or change.doubt == "grew back"
     return "grew back" if shorter and plan.table_down_mm <= 0 else None

@@ -67,6 +67,13 @@ def _by_plan(found: RefaceDone, off: Sequence[StopDone]) -> str:
         return f"not yet as planned{f' on {listed(short)}' if short else ''}"
     if tip > 0:
         return "more open than planned"
+    if found.rails_off:
+        return listed(
+            [
+                f"on average {abs(one.mean_mm):.2f} mm {'past' if one.mean_mm > 0 else 'short of'} the plan on the {one.rail} rail"
+                for one in found.rails_off
+            ]
+        )
     if found.drawing is not None and found.drawing.verdict == "fail":
         return "near the plan, and not within its drawing yet"
     near = found.drawing is not None and found.drawing.verdict == "inconclusive"

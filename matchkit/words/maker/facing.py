@@ -15,7 +15,16 @@ from matchkit.maker.measure.report import FacingReport
 from matchkit.maker.measure.scanned import ScanFound, tip_unlike_scans
 from matchkit.maker.measure.stations import StationRead
 from matchkit.words.facts import assumed_words
-from matchkit.words.maker.features import DUST, REMEDIES, SCANNED_REMEDIES, also_words, fault_words, feature_words, model_words
+from matchkit.words.maker.features import (
+    DUST,
+    REMEDIES,
+    SCANNED_REMEDIES,
+    also_words,
+    fault_words,
+    feature_words,
+    model_words,
+    zero_first,
+)
 from matchkit.words.maker.scans import FINE_MM, crooked_words, scan_words, scanned_again
 from matchkit.words.numbers import plus_minus
 from matchkit.words.screen import Block, Screen, Table, listed, screen, sentences
@@ -28,6 +37,7 @@ def facing_screen(report: FacingReport, *, numbers: bool = False) -> Screen:
     """Return the screen of a facing, with every feeler where numbers were asked for."""
     return screen(
         _exchanged(report),
+        _zero(report),
         _rails(report) if report.measured else f"{report.mouthpiece_id} was never measured: these are its nominal numbers.",
         _by_drawing(report),
         _mixed(report.days_of_a_rail),
@@ -138,6 +148,12 @@ def _exchanged(report: FacingReport) -> str | None:
     if report.by_drawing is None or not report.by_drawing.exchanged:
         return None
     return f"{report.mouthpiece_id}: left and right are as they were read before, the other way round; see first which rail is which."
+
+
+def _zero(report: FacingReport) -> str | None:
+    """Return that a zero is to be looked at before what else is wrong."""
+    told = None if report.by_drawing is None or report.by_drawing.of_another else zero_first(report.by_drawing)
+    return None if told is None else f"{report.mouthpiece_id}: {told}. Besides:"
 
 
 def _mixed(days: Sequence[str]) -> str | None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from matchkit.constants import TWO_SIDED
 from matchkit.errors import listing
-from matchkit.maker.conformity.judged import PieceJudged
+from matchkit.maker.conformity.judged import ALL_STOPS, PieceJudged
 from matchkit.maker.conformity.slip import Slip
 from matchkit.maker.facts import Fault, FeatureAt, SetAside
 from matchkit.maker.measure.flaws import FlawFound
@@ -155,9 +155,16 @@ SCANNED_REMEDIES = {
 def also_words(piece: PieceJudged) -> str | None:
     """Return what else is surely wrong with a piece beside its fault, and what to do about that; None where nothing is."""
     remedies = SCANNED_REMEDIES if piece.scanned else REMEDIES
-    told = [f"{fault_words(fault)}: {remedies[fault.kind]}" for fault in piece.also]
+    told = [f"{fault_words(fault)}: {remedies[fault.kind]}" for fault in piece.also if fault.kind not in ALL_STOPS]
     lines = [f"Out of drawing too, {one}." for one in told]
     return " ".join([*lines, *([] if piece.fits is None else [model_words(piece)])]) or None
+
+
+def zero_first(piece: PieceJudged) -> str | None:
+    """Return, without a capital, that a zero or where a scan counts from is to be looked at before all else that is wrong; None where nothing asks for it."""
+    zero = next((fault for fault in piece.also if fault.kind in ALL_STOPS), None)
+    where = "see that the scan counts from the tip" if piece.scanned else "look at the zero of the gauge"
+    return None if zero is None else f"first {where}: {fault_words(zero)}"
 
 
 def model_words(piece: PieceJudged) -> str:

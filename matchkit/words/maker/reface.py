@@ -173,7 +173,13 @@ def _to_the_middle(plan: RefacePlan, more_um: float) -> str:
         return ""
     known = _known(plan)
     middle = f"the middle of the drawing would take {' and '.join(further)}"
-    inside = "this is the least that meets the drawing; read again it may be too near a limit to say"
+    levelled = any(abs(row.left_um - row.right_um) >= LEAST_UM for row in plan.removals)
+    least = (
+        "the rails are levelled wholly; beside that this is the least that meets the drawing"
+        if levelled
+        else "this is the least that meets the drawing"
+    )
+    inside = f"{least}; read again it may be too near a limit to say"
     return sentences(inside, middle, known)
 
 

@@ -7,6 +7,7 @@ import math
 from matchkit.constants import TWO_SIDED
 from matchkit.maker.reface.match import A_TOUCH
 from matchkit.maker.reface.plan import RefacePlan
+from matchkit.maker.reface.reeds import NEAR_TOUCH
 from matchkit.words.screen import Block, Table
 
 SHOWN_REEDS = 8
@@ -35,7 +36,7 @@ def as_hard(plan: RefacePlan) -> list[str]:
         return []
     moved = [math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa) for reed in plan.reeds]
     most = max(abs(change) for change in moved)
-    if most <= A_TOUCH:
+    if most <= A_TOUCH + NEAR_TOUCH:
         return ["Every house reed below plays as hard on it as before, within a touch."]
     worst = max(plan.reeds, key=lambda reed: abs(math.log(reed.closing_pressure_after_kpa / reed.closing_pressure_before_kpa)))
     way = "harder" if worst.closing_pressure_after_kpa > worst.closing_pressure_before_kpa else "softer"

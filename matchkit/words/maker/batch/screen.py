@@ -24,6 +24,7 @@ from matchkit.words.maker.features import (
     flaw_words,
     shortened,
     slip_words,
+    zero_first,
 )
 from matchkit.words.maker.scans import scans_of_pieces
 from matchkit.words.numbers import counted, percent
@@ -156,12 +157,11 @@ def _out(report: BatchReport) -> list[Block]:
 
 def _beside(piece: PieceJudged, told: str) -> str:
     """Return what is wrong with a piece with all else that is: a zero before it, other sizes, bumps and another model after it."""
-    where = "see that the scan counts from the tip" if piece.scanned else "look at the zero of the gauge"
-    zero = [f"First {where}: {fault_words(fault)}. Besides, " for fault in piece.also if fault.kind in ALL_STOPS]
+    zero = zero_first(piece)
     after = [f" And {fault_words(fault)}." for fault in piece.also if fault.kind not in ALL_STOPS]
     after += [f" And {flaw_words(flaw)}." for flaw in piece.flaws if piece.scanned]
     after += [f" It lies within the drawing of {piece.fits}: is its model right?"] if piece.fits is not None else []
-    return f"{''.join(zero)}{told}{''.join(after)}"
+    return f"{'' if zero is None else f'{zero[0].upper()}{zero[1:]}. Besides, '}{told}{''.join(after)}"
 
 
 def _flawed(report: BatchReport) -> list[str]:
