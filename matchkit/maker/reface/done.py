@@ -104,13 +104,14 @@ class RefaceDone(Answer):
 
     @property
     def rails_off(self) -> tuple[RailOff, ...]:
-        """Rails that are off the plan as a whole, though each stop by itself may be as planned."""
+        """Rails that are off the plan as a whole, though each stop by itself may be as planned: by their mean, each stop weighed by how well it is known."""
         found = []
         for rail in RAILS:
             mine = [stop for stop in self.stops if stop.rail == rail]
             if len(mine) < LEAST_STOPS:
                 continue
-            mean, u = fmean(stop.off_mm for stop in mine), math.hypot(*(stop.u_off_mm for stop in mine)) / len(mine)
+            weights = [stop.u_off_mm**-2 for stop in mine]  # the mean that is known best
+            mean, u = fmean((stop.off_mm for stop in mine), weights), math.fsum(weights) ** -0.5
             if abs(mean) > max(SURELY * u, LEAST_OFF_MM):
                 found.append(RailOff(rail, mean))
         return tuple(found)
