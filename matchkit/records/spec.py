@@ -55,9 +55,7 @@ class Gauge(_Spec):
         touch = math.hypot(self.u_stop_mm, before)
         if "u_stop_mm" in stated and touch >= rounding:
             change["u_stop_mm"] = max(math.sqrt(touch**2 - rounding**2), LEAST_TOUCH_MM)
-        found = self.model_copy(update=change)
-        found.model_fields_set.discard("stop_step_mm")  # told by readings, and not stated
-        return found
+        return type(self).model_construct(set(stated), **{**dict(self), **change})  # told by readings, and not stated
 
 
 def _millimetres(value: Any) -> Any:

@@ -68,17 +68,17 @@ def _block(item: Block | str) -> Block:
 def sentences(*parts: str | None) -> str:
     """Join sentences into a paragraph, each with a capital and a full stop; what is empty is left out, and an id stays as it is.
 
-    >>> sentences("softer", None, "as free as now.", "k5 is open")
-    'Softer. As free as now. k5 is open.'
+    >>> sentences("softer", None, "as free as now.", "k5 is open", "k_b too")
+    'Softer. As free as now. k5 is open. k_b too.'
     """
     whole = [part for part in parts if part]
     return " ".join(f"{_capital(part)}{'' if part[-1] in '.?!:' else '.'}" for part in whole)
 
 
 def _capital(text: str) -> str:
-    """Return a sentence with a capital; a first word with a digit in it is an id or a number."""
+    """Return a sentence with a capital; a first word with a digit or an underline in it is an id or a number."""
     first, _, _ = text.partition(" ")
-    return text if any(mark.isdigit() for mark in first) else f"{text[0].upper()}{text[1:]}"
+    return text if any(mark.isdigit() or mark == "_" for mark in first) else f"{text[0].upper()}{text[1:]}"
 
 
 def listed(items: Sequence[str], last: str = "and") -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -106,7 +106,6 @@ def _acted(data: str, act: str, source: str | None, given: dict[str, Any], wait_
     from matchkit.playtest.log import check_parts, new_id
     from matchkit.records.people import Loan
     from matchkit.tables.shelf import add_loan, change_present
-    from matchkit.words.screen import listed
 
     parts = ("mouthpiece_id", "reed_id", "ligature_id")
     used = {*parts, "player_id"} if act == "plays" else {*parts, "player_id", "note", "date"}
@@ -129,15 +128,16 @@ def _acted(data: str, act: str, source: str | None, given: dict[str, Any], wait_
         already = add_loan(data, _loan(Loan, values, given["date"]), wait_s=wait_s)
     named = " + ".join(str(value) for value in told.values() if value)
     more = " If they play it from now on, say so with --now-plays." if act == "kept" else ""
-
-    def _who(players: Sequence[str]) -> str:
-        return f": {listed(list(players))} {'has' if len(players) == 1 else 'have'} it" if players else ""
-
-    more += "".join(
-        f" By the record no {one.part_id} was left{_who(one.players)}. Count it (matchkit stock count), or write down that it came back."
-        for one in already
-    )
+    more += "".join(map(_already, already))
     return paragraph(f"Written: {given['player_id']}, {named}: {ACTS[act]}.{more}") + "\n"
+
+
+def _already(one: OutAlready) -> str:
+    """Return that a part was out already, with who has it."""
+    from matchkit.words.screen import listed
+
+    who = f": {listed(one.players)} {'has' if len(one.players) == 1 else 'have'} it" if one.players else ""
+    return f" By the record no {one.part_id} was left{who}. Count it (matchkit stock count), or write down that it came back."
 
 
 def _loan(model: Any, values: dict[str, Any], day: str | None) -> Any:

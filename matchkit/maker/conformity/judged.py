@@ -52,7 +52,7 @@ class Judged:
     verdict: Verdict
     critical: bool
     u_fixed: float = 0.0
-    """What of its uncertainty reading it again leaves: of a stop its step, the feeler and the person."""
+    """What of its uncertainty reading it again leaves: of a stop its step, the feeler and the person, of a difference of rails the step."""
 
     @property
     def off(self) -> float:

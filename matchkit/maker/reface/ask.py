@@ -198,9 +198,8 @@ def _leave(judged: PieceJudged) -> Against:
     if judged.verdict == "pass":
         return Against("within its drawing")
     if judged.worst is not None and not judged.worst.again_helps:
-        return Against(
-            "stops too coarse" if judged.stop_step_mm >= COARSE_STEP_MM else "feelers too doubtful", judged.stop_step_mm
-        )
+        coarse = judged.stop_step_mm >= COARSE_STEP_MM
+        return Against("stops too coarse", judged.stop_step_mm) if coarse else Against("feelers too doubtful")
     tellable = judged.worst is None or judged.worst.tellable
     return Against("perhaps within its drawing" if tellable else "gauge too coarse for its drawing")
 

@@ -17,6 +17,7 @@ from matchkit.maker.measure.stations import StationRead
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import (
     DUST,
+    EXCHANGED,
     REMEDIES,
     SCANNED_REMEDIES,
     also_words,
@@ -147,7 +148,7 @@ def _exchanged(report: FacingReport) -> str | None:
     """Return that the rails may have been written for one another."""
     if report.by_drawing is None or not report.by_drawing.exchanged:
         return None
-    return f"{report.mouthpiece_id}: left and right are as they were read before, the other way round; see first which rail is which."
+    return f"{report.mouthpiece_id}: {EXCHANGED}; see first which rail is which."
 
 
 def _zero(report: FacingReport) -> str | None:

@@ -160,6 +160,10 @@ def also_words(piece: PieceJudged) -> str | None:
     return " ".join([*lines, *([] if piece.fits is None else [model_words(piece)])]) or None
 
 
+EXCHANGED = "left and right are as they were read before, the other way round"
+"""What is said of rails that may have been written for one another."""
+
+
 def zero_first(piece: PieceJudged) -> str | None:
     """Return, without a capital, that a zero or where a scan counts from is to be looked at before all else that is wrong; None where nothing asks for it."""
     zero = next((fault for fault in piece.also if fault.kind in ALL_STOPS), None)

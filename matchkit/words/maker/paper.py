@@ -10,6 +10,7 @@ from matchkit.maker.facts import Fault, FeatureAt
 from matchkit.maker.paper import BatchRecord, PieceRecord, RecordLine, Sheet
 from matchkit.words.facts import assumed_words
 from matchkit.words.maker.features import (
+    EXCHANGED,
     NAMES,
     VERDICTS,
     aside_words,
@@ -121,7 +122,7 @@ def _wrong(judged: PieceJudged) -> list[str]:
     told = [] if judged.fault is None else [sentences(fault_words(judged.fault), _against(judged.fault))]
     told += [sentences(fault_words(fault)) for fault in judged.also]
     told += [model_words(judged)] if judged.fits is not None else []
-    return [*told, "Left and right are as they were read before, the other way round."] if judged.exchanged else told
+    return [*told, sentences(EXCHANGED)] if judged.exchanged else told
 
 
 def _missing(missing: Sequence[FeatureAt]) -> str:

@@ -49,8 +49,9 @@ def reface_screen(plan: RefacePlan) -> Screen:
         )
     if plan.target.met:
         return screen(_as_it_stands(plan), "Nothing to do at the bench.")
-    if (other := [reason for reason in plan.do_not if reason.why == "perhaps another model"]) != []:
-        return screen(f"{plan.mouthpiece_id}: {against_words(other[0])}.")
+    other = next((reason for reason in plan.do_not if reason.why == "perhaps another model"), None)
+    if other is not None:
+        return screen(f"{plan.mouthpiece_id}: {against_words(other)}.")
     idle = max((step.most_removed_um for step in plan.steps), default=0.0) < LEAST_UM
     told = [reason for reason in plan.do_not if not _moot(reason, plan.do_not, idle=idle)]
     first = [sentences(against_words(reason)) for reason in told if reason.why in FIRST]

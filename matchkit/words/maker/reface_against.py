@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from matchkit.maker.conformity.batch import FINER_STEP_MM
 from matchkit.maker.facts import Against
+from matchkit.words.maker.features import EXCHANGED
 
 _AGAINST = {
     "scan zero first": "every feeler would stop off its drawing by much the same on both rails: see that the scan counts from the tip before anything comes off",
     "scans apart first": "see that both scans count from the tip before anything comes off: one that does not makes a rail short",
-    "rails exchanged": "left and right are as they were read before, the other way round: see which rail is which before anything comes off",
+    "rails exchanged": f"{EXCHANGED}: see which rail is which before anything comes off",
     "feelers too doubtful": "whether it is out of its drawing cannot be told, and reading again does not help: the doubt is that of the feelers themselves, measure them with a micrometer",
     "zero first": "every feeler stops off its drawing by much the same on both rails: look at the zero of the gauge and at how the piece lay before anything comes off",
     "perhaps within its drawing": "whether it is out of its drawing cannot be told yet: read it twice more before anything comes off",

@@ -16,12 +16,14 @@ from matchkit.words.maker.batch.order import order_words
 from matchkit.words.maker.batch.pairing import pairing_words
 from matchkit.words.maker.features import (
     DUST,
+    EXCHANGED,
     REMEDIES,
     SCANNED_REMEDIES,
     aside_words,
     fault_words,
     feature_words,
     flaw_words,
+    model_words,
     shortened,
     slip_words,
     zero_first,
@@ -107,15 +109,8 @@ def _of_another(report: BatchReport) -> list[Block]:
         if piece.of_another and piece.fits is not None:
             found[piece.model, piece.fits].append(piece.mouthpiece_id)
     turned = [piece.mouthpiece_id for piece in report.pieces if piece.exchanged]
-    lines = (
-        [
-            Text(
-                f"Left and right are as they were read before, the other way round, on {shortened(turned, SHOWN_AGAIN)}: see which rail is which first."
-            )
-        ]
-        if turned
-        else []
-    )
+    told = sentences(f"{EXCHANGED}, on {shortened(turned, SHOWN_AGAIN)}: see which rail is which first")
+    lines = [Text(told)] if turned else []
     lines += [
         Text(f"Filed as {model}, but within the drawing of {other}: {shortened(ids, SHOWN_AGAIN)}. Is the model right?")
         for (model, other), ids in found.items()
@@ -160,19 +155,16 @@ def _beside(piece: PieceJudged, told: str) -> str:
     zero = zero_first(piece)
     after = [f" And {fault_words(fault)}." for fault in piece.also if fault.kind not in ALL_STOPS]
     after += [f" And {flaw_words(flaw)}." for flaw in piece.flaws if piece.scanned]
-    after += [f" It lies within the drawing of {piece.fits}: is its model right?"] if piece.fits is not None else []
-    return f"{'' if zero is None else f'{zero[0].upper()}{zero[1:]}. Besides, '}{told}{''.join(after)}"
+    after += [f" {model_words(piece)}"] if piece.fits is not None else []
+    return f"{'' if zero is None else f'{sentences(zero)} Besides, '}{told}{''.join(after)}"
 
 
 def _flawed(report: BatchReport) -> list[str]:
     """Return which pieces that are not out anyway show a bump or a flat, that no drawing limits, and which were read on several days."""
     flawed = [_flaw_of(piece) for piece in report.pieces if piece.flaws and piece.verdict != "fail"]
+    slip = "" if all(piece.scanned for piece in report.pieces) else ", or one slip of a reading,"
     told = (
-        [
-            f"A bump or a flat, or one slip of a reading, shows on {shortened(flawed)}: matchkit facing says more. No drawing limits it."
-        ]
-        if flawed and not all(piece.scanned for piece in report.pieces)
-        else [f"A bump or a flat shows on {shortened(flawed)}: matchkit facing says more. No drawing limits it."]
+        [f"A bump or a flat{slip} shows on {shortened(flawed)}: matchkit facing says more. No drawing limits it."]
         if flawed
         else []
     )
